@@ -1,0 +1,1 @@
+"""The practice: what it knows, what it decides, what it shows. No outgoing call, no scheduler."""

@@ -1,0 +1,80 @@
+"""Array files: trees of datasets written once, whole, and named by what they hold.
+
+The hash is taken of names, dims and values, not of the file's bytes: a NetCDF file carries times
+and library versions of its own, and two files with equal contents must be equal.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from models.errors import ForepawError
+
+
+class ArrayFileError(ForepawError):
+    """An array file is missing, cut short, or not what its name says."""
+
+
+def content_hash(tree: xr.DataTree) -> str:
+    """Return the SHA-256 of everything a tree holds: names, dims, values, attributes."""
+    digest = hashlib.sha256()
+    for node in sorted(tree.subtree, key=lambda n: n.path):
+        digest.update(node.path.encode())
+        digest.update(_canonical({str(k): v for k, v in node.attrs.items()}))
+        dataset = node.to_dataset(inherit=False)
+        for name in sorted(str(n) for n in dataset.variables):
+            variable = dataset.variables[name]
+            digest.update(f"{name}{variable.dims}{variable.shape}".encode())
+            digest.update(_bytes(variable.values))
+    return digest.hexdigest()
+
+
+def _canonical(attrs: dict[str, Any]) -> bytes:
+    return json.dumps(attrs, sort_keys=True, default=str).encode()
+
+
+def _bytes(values: np.ndarray[Any, Any]) -> bytes:
+    if values.dtype.kind in "OUST":
+        return "\x1f".join(str(v) for v in values.ravel()).encode()
+    if values.dtype.kind == "M":
+        values = values.astype("datetime64[s]").astype(np.int64)
+    return np.ascontiguousarray(values).tobytes()
+
+
+def write_tree(tree: xr.DataTree, path: Path) -> None:
+    """Write a tree so that the file is either whole or not there."""
+    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        encoding = {node.path: _encoding(node) for node in tree.subtree}
+        tree.to_netcdf(partial, engine="h5netcdf", encoding=encoding)
+        with partial.open("rb+") as written:
+            os.fsync(written.fileno())
+        os.replace(partial, path)
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def _encoding(node: xr.DataTree) -> dict[str, dict[str, Any]]:
+    numeric = {n: v for n, v in node.data_vars.items() if v.dtype.kind in "fiu" and v.size > 1000}
+    return {str(name): {"zlib": True, "complevel": 1} for name in numeric}
+
+
+def read_tree(path: Path) -> xr.DataTree:
+    """Read a whole tree into memory and let go of the file."""
+    if not path.exists():
+        raise ArrayFileError(f"{path} was asked for; there is no such file")
+    try:
+        with xr.open_datatree(path, engine="h5netcdf") as opened:
+            return opened.load()
+    except (OSError, ValueError, KeyError) as error:
+        raise ArrayFileError(
+            f"{path} cannot be read: it is cut short or no NetCDF file; restore it from a back-up "
+            f"or issue again ({type(error).__name__})"
+        ) from error

@@ -1,0 +1,1 @@
+"""Figures of a forecast, one a file: values in, a chart out. Imports nothing of `forecast`."""

@@ -1,0 +1,185 @@
+"""The exposure calendar: one strip an allergen, weeks from left to right, darker for more."""
+
+from __future__ import annotations
+
+import altair as alt
+import pandas as pd
+
+from forecast.charts import theme
+
+COLUMNS = ("allergen", "exposure")
+FIGURE = "the exposure calendar"
+STRIP = 26
+SIDES = 170  # names at the left, peaks at the right
+UNKNOWN = f"{theme.NOT_KNOWN} marks weeks of which the exposure is not known."
+
+
+def exposure_chart(
+    frame: pd.DataFrame,
+    *,
+    title: str,
+    source: str,
+    issued: pd.Timestamp | None = None,
+    note: str | None = theme.INVENTED,
+) -> alt.VConcatChart:
+    """Draw exposure by allergen and week.
+
+    `frame` has a row an allergen and week: `week` (a Monday), `allergen` (its name in words),
+    `exposure` (index of the week, empty where not known) and, if known, `usual_peak` (highest
+    week of a mean season, per allergen), by which the strip is shaded; without it, by its own
+    highest week. `issued` is the first week of the forecast.
+    """
+    weeks = theme.checked_weeks(frame, COLUMNS, FIGURE)
+    rows = _shaded(frame)
+    order = list(_peaks(rows).index)
+    scale = theme.week_scale(weeks)
+    edge = [] if issued is None else [{"edge": theme.instant(issued - theme.HALF_WEEK)}]
+    plot = alt.layer(
+        *_strips(weeks, order=order, highest=float(rows["share"].max())),
+        *_peak_words(scale, order),
+        *(_issued(scale) if edge else []),
+    ).properties(width=theme.WIDTH - SIDES, height=STRIP * len(order))
+    return theme.themed(
+        alt.vconcat(plot),
+        title=title,
+        notes=(source, UNKNOWN if rows["share"].isna().any() else "", note or ""),
+        description=exposure_text(frame, title=title, note=note),
+        rows={"cells": _cells(rows), "peaks": _peak_rows(rows), "edge": edge},
+    )
+
+
+def exposure_text(frame: pd.DataFrame, *, title: str, note: str | None = None) -> str:
+    """Say in words what the figure shows, for those who do not see it."""
+    rows = _shaded(frame)
+    weeks = pd.DatetimeIndex(rows["week"].drop_duplicates()).sort_values()
+    span = f"weeks of {theme.words_of(weeks[0])} to {theme.words_of(weeks[-1])}"
+    peaks = _peaks(rows)
+    parts = [title, f"One strip an allergen, {span}."]
+    for allergen, week in peaks.items():
+        if pd.isna(week):
+            parts.append(f"{allergen}: no exposure in these weeks, or not known.")
+        else:
+            parts.append(f"{allergen}: highest in the week of {theme.words_of(week)}.")
+    return " ".join([*parts, *([note] if note else [])])
+
+
+def _shaded(frame: pd.DataFrame) -> pd.DataFrame:
+    """Add `share`, the exposure as a share of the usual peak week of its allergen."""
+    rows = frame.copy().reset_index(drop=True)
+    rows["week"] = pd.to_datetime(rows["week"])
+    doubled = rows.duplicated(["week", "allergen"])
+    if doubled.any():
+        row = rows.iloc[int(doubled.argmax())]
+        raise theme.ChartError(
+            f"{FIGURE} was asked with {row['allergen']!r} twice in the week of "
+            f"{theme.words_of(row['week'])}; one row an allergen and week; check the issue"
+        )
+    if (rows["exposure"] < 0).any():
+        row = rows.iloc[int((rows["exposure"] < 0).argmax())]
+        raise theme.ChartError(
+            f"{FIGURE} was asked with an exposure of {row['exposure']:g} for {row['allergen']!r} "
+            f"in the week of {theme.words_of(row['week'])}; 0 or more, or empty; check the issue"
+        )
+    own = rows.groupby("allergen")["exposure"].transform("max")
+    full = rows["usual_peak"].fillna(own) if "usual_peak" in rows else own
+    rows["share"] = (rows["exposure"] / full.where(full > 0)).where(rows["exposure"] != 0, 0.0)
+    return rows
+
+
+def _peaks(rows: pd.DataFrame) -> pd.Series:
+    """Return the peak week of each allergen, earliest first; missing where nothing is let loose."""
+    peaks = {}
+    for allergen, group in rows.groupby("allergen", sort=True):
+        known = group[group["exposure"] > 0]
+        top = known["week"].iloc[int(known["exposure"].argmax())] if len(known) else pd.NaT
+        peaks[allergen] = top
+    return pd.Series(peaks, dtype="datetime64[us]").sort_values(kind="stable", na_position="last")
+
+
+def _cells(rows: pd.DataFrame) -> theme.Rows:
+    cells = rows[["week", "allergen", "exposure", "share"]].copy()
+    cells["from"], cells["to"] = rows["week"] - theme.HALF_WEEK, rows["week"] + theme.HALF_WEEK
+    return theme.rows_for_chart(cells)
+
+
+def _strips(weeks: pd.DatetimeIndex, *, order: list[str], highest: float) -> list[alt.Chart]:
+    base = alt.Chart(alt.NamedData(name="cells")).encode(y=_y(order))
+    scale = theme.week_scale(weeks)
+    x = alt.X("from:T", scale=scale, axis=theme.week_axis(weeks))
+    known = (
+        base.transform_filter("isValid(datum.share)")
+        .mark_rect(stroke=theme.PAPER, strokeWidth=1)
+        .encode(x=x, x2="to:T", color=_shade(highest))
+    )
+    unknown = (
+        base.transform_filter("!isValid(datum.share)")
+        .mark_text(text=theme.NOT_KNOWN, color=theme.MUTED, fontSize=12)
+        .encode(x=alt.X("week:T", scale=scale))
+    )
+    return [known, unknown]
+
+
+def _shade(highest: float) -> alt.Color:
+    top = max(1.0, highest) if pd.notna(highest) else 1.0
+    legend = alt.Legend(
+        title="share of the usual peak week",
+        orient="bottom",
+        direction="horizontal",
+        format="%",
+        gradientLength=220,
+        gradientThickness=10,
+        titleOrient="left",
+        titleLimit=260,
+        tickCount=3,
+        offset=14,
+    )
+    scale = alt.Scale(range=list(theme.EXPOSURE_RAMP), domain=[0, top], interpolate="lab")
+    return alt.Color("share:Q", scale=scale, legend=legend)
+
+
+def _peak_rows(rows: pd.DataFrame) -> theme.Rows:
+    return [
+        {
+            "allergen": allergen,
+            "week": None if pd.isna(week) else theme.instant(week),
+            "words": "no peak here" if pd.isna(week) else f"peak {week.day} {week:%b}",
+        }
+        for allergen, week in _peaks(rows).items()
+    ]
+
+
+def _peak_words(scale: alt.Scale, order: list[str]) -> list[alt.Chart]:
+    """Mark each strip's peak week with a ring and name it at the right end."""
+    base = alt.Chart(alt.NamedData(name="peaks")).encode(y=_y(order))
+    ring = (
+        base.transform_filter("isValid(datum.week)")
+        .mark_point(color=theme.PAPER, size=44, strokeWidth=2, opacity=1)
+        .encode(x=alt.X("week:T", scale=scale))
+    )
+    words = base.mark_text(
+        align="left", baseline="middle", dx=8, color=theme.INK, fontSize=theme.SIZE_SMALL
+    )
+    right_end = alt.XValue("width")  # type: ignore[no-untyped-call]
+    return [ring, words.encode(x=right_end, text="words:N")]
+
+
+def _issued(scale: alt.Scale) -> list[alt.Chart]:
+    base = alt.Chart(alt.NamedData(name="edge")).encode(x=alt.X("edge:T", scale=scale))
+    words = base.mark_text(
+        text="forecast →", align="left", dx=5, color=theme.INK, fontSize=theme.SIZE_SMALL
+    )
+    rule = base.mark_rule(color=theme.INK, strokeWidth=1)
+    return [rule, words.encode(y=theme.at_height(-9))]
+
+
+def _y(order: list[str]) -> alt.Y:
+    axis = alt.Axis(
+        title=None,
+        domain=False,
+        ticks=False,
+        labelColor=theme.INK,
+        labelFontSize=theme.SIZE_TEXT,
+        labelLimit=220,
+        labelPadding=8,
+    )
+    return alt.Y("allergen:N", sort=order, axis=axis, scale=alt.Scale(paddingInner=0.12))

@@ -1,0 +1,56 @@
+"""From a chart to an SVG and a PNG file, drawn once and stored."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from tempfile import NamedTemporaryFile
+from xml.sax.saxutils import escape, quoteattr
+
+import vl_convert
+
+from forecast.charts.theme import AnyChart, ChartError
+
+PNG_SCALE = 2.0  # device pixels a unit: sharp on screens and in print
+
+
+def render(chart: AnyChart, path_stem: Path) -> tuple[Path, Path]:
+    """Write `path_stem`.svg and .png and return both paths.
+
+    Each file appears whole or not at all. The chart's description becomes the text alternative of
+    the SVG; a chart without one is refused.
+    """
+    spec = chart.to_dict()
+    description = spec.get("description")
+    if not description:
+        raise ChartError(
+            f"a figure was to be written to {path_stem} without a description; every figure has a "
+            "text alternative; set its description"
+        )
+    drawn = vl_convert.vegalite_to_svg(spec)
+    svg, png = _with_text(drawn, str(description)), vl_convert.svg_to_png(drawn, scale=PNG_SCALE)
+    svg_path = path_stem.with_name(path_stem.name + ".svg")
+    png_path = path_stem.with_name(path_stem.name + ".png")
+    _write_whole(svg_path, svg.encode())
+    _write_whole(png_path, png)
+    return svg_path, png_path
+
+
+def _with_text(svg: str, description: str) -> str:
+    """Give the root element its role and its text alternative."""
+    start, rest = svg.split(">", 1)
+    described = f'{start} role="img" aria-label={quoteattr(description)}>'
+    return f"{described}<desc>{escape(description)}</desc>{rest}"
+
+
+def _write_whole(path: Path, content: bytes) -> None:
+    with NamedTemporaryFile(dir=path.parent, prefix=path.name, suffix=".tmp", delete=False) as file:
+        try:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        except BaseException:
+            Path(file.name).unlink(missing_ok=True)
+            raise
+    Path(file.name).chmod(0o644)
+    Path(file.name).replace(path)

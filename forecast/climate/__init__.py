@@ -1,0 +1,27 @@
+"""Climate: files of weather and flowering dates, the store that keeps them, reading as of a day."""
+
+from __future__ import annotations
+
+from forecast.climate.errors import ClimateError
+from forecast.climate.flowering_file import read_flowering_file
+from forecast.climate.gaps import fill_short_gaps
+from forecast.climate.provenance import Provenance, SourceTerms
+from forecast.climate.store import ClimateStore
+from forecast.climate.weather_file import read_weather_file
+from forecast.practice import Practice
+
+__all__ = [
+    "ClimateError",
+    "ClimateStore",
+    "Provenance",
+    "SourceTerms",
+    "fill_short_gaps",
+    "open_climate",
+    "read_flowering_file",
+    "read_weather_file",
+]
+
+
+def open_climate(practice: Practice) -> ClimateStore:
+    """Open the practice's climate store, made if it is not there yet."""
+    return ClimateStore.open(practice.climate_folder)

@@ -1,0 +1,124 @@
+"""Where the values of the climate store come from, noted in each commit and beside the values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, cast
+
+import icechunk
+import zarr
+
+NOT_STATED = "not stated"
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """One commit: what came in, from whom, under which licence, when, in which run."""
+
+    snapshot: str
+    committed_at: datetime
+    subject: str
+    source: str
+    licence: str
+    credit: str
+    retrieved_at: datetime
+    run_id: str | None
+    first_day: date
+    last_day: date
+    n_regions: int
+
+
+@dataclass(frozen=True)
+class SourceTerms:
+    """A source as of a snapshot: its terms, and when it was last asked."""
+
+    source: str
+    licence: str
+    credit: str
+    day_definition: str
+    retrieved_at: datetime
+
+
+class Commit:
+    """What is written down with a commit while it is being prepared."""
+
+    def __init__(
+        self,
+        subject: str,
+        source: str,
+        licence: str,
+        credit: str,
+        retrieved_at: datetime,
+        run_id: str | None,
+    ) -> None:
+        self.terms = {
+            "source": source,
+            "licence": licence,
+            "credit": credit,
+            "retrieved_at": retrieved_at.isoformat(),
+        }
+        self.subject, self.run_id = subject, run_id
+        self.days: tuple[Any, Any] = (None, None)
+        self.n_regions = 0
+        self.snapshot = ""
+
+    @property
+    def message(self) -> str:
+        """The commit in a few words."""
+        return f"{self.subject} from {self.terms['source']}"
+
+    @property
+    def metadata(self) -> dict[str, Any]:
+        """The commit in full, as read back by `provenance_of`."""
+        return self.terms | {
+            "subject": self.subject,
+            "run_id": self.run_id,
+            "first_day": f"{self.days[0]:%Y-%m-%d}",
+            "last_day": f"{self.days[1]:%Y-%m-%d}",
+            "n_regions": self.n_regions,
+        }
+
+    def note_terms(self, group: zarr.Group, day_definition: str) -> None:
+        """Keep the source's terms beside its values too: commits expire, credit does not."""
+        held = _held(group)
+        held[self.terms["source"]] = self.terms | {"day_definition": day_definition}
+        group.attrs["sources"] = cast("Any", held)
+        days = dict.fromkeys(terms["day_definition"] for terms in held.values())
+        group.attrs["day_definition"] = "; ".join(days)
+
+
+def _held(group: zarr.Group) -> dict[str, dict[str, str]]:
+    return dict(cast("dict[str, dict[str, str]]", group.attrs.get("sources", {})))
+
+
+def terms_of(group: zarr.Group) -> list[SourceTerms]:
+    """Return the terms of every source that a group of arrays drew on."""
+    return [
+        SourceTerms(
+            terms["source"],
+            terms["licence"],
+            terms["credit"],
+            terms["day_definition"],
+            datetime.fromisoformat(terms["retrieved_at"]),
+        )
+        for terms in _held(group).values()
+    ]
+
+
+def provenance_of(info: icechunk.SnapshotInfo) -> Provenance:
+    """Read what a commit was noted with."""
+    noted = info.metadata
+    return Provenance(
+        snapshot=info.id,
+        committed_at=info.written_at,
+        subject=noted["subject"],
+        source=noted["source"],
+        licence=noted["licence"],
+        credit=noted["credit"],
+        retrieved_at=datetime.fromisoformat(noted["retrieved_at"]),
+        run_id=noted["run_id"],
+        first_day=date.fromisoformat(noted["first_day"]),
+        last_day=date.fromisoformat(noted["last_day"]),
+        n_regions=int(noted["n_regions"]),
+    )

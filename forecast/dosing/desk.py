@@ -1,0 +1,111 @@
+"""The dosing desk at work: from an issue and the records to proposals for dogs, kept as plans."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from datetime import date, datetime
+
+from forecast.dosing.dog_record import DogRecord
+from forecast.dosing.plan import DosePlan, propose_plan
+from forecast.dosing.register import (
+    RegionPressure,
+    open_days,
+    read_register,
+    region_pressure,
+    risk_of,
+)
+from forecast.dosing.therapies import DosingError, therapy
+from forecast.issuing import Issue
+from forecast.practice import Practice
+from forecast.records.branches import branches
+from forecast.records.dogs import dog_ids
+from forecast.records.engine import Records
+from forecast.records.identifiers import new_id
+from forecast.records.plans import PlanRow, add_plans
+from models.weeks import DAYS_IN_WEEK
+
+
+def propose_plans(
+    practice: Practice,
+    records: Records,
+    issue: Issue,
+    *,
+    dogs: Iterable[str] | None,
+    therapy_id: str,
+    today: date,
+) -> list[DosePlan]:
+    """Propose for the dogs named, or for every dog whose region the issue holds.
+
+    Without visits there is no pressure, so there are no plans: the answer is empty.
+    """
+    if not issue.has_visits:
+        return []
+    register = read_register(records, today=today)
+    wanted = register.dogs.values() if dogs is None else [_one(register.dogs, d) for d in dogs]
+    held = {str(region) for region in issue.forecast["region"].values}
+    pressures: dict[str, RegionPressure] = {}
+    desks = branches(records)
+    n_days = DAYS_IN_WEEK * issue.forecast.sizes["week"]
+    found = []
+    for dog in wanted:
+        if dog.region not in held:
+            continue
+        if dog.region not in pressures:
+            pressures[dog.region] = region_pressure(issue.forecast, dog.region, register)
+        found.append(
+            propose_plan(
+                dog,
+                therapy(therapy_id),
+                risk=risk_of(dog, register, pressures[dog.region]),
+                open_days=open_days(desks.get(dog.branch or ""), today, n_days),
+                issue_id=issue.id,
+                today=today,
+                price=practice.settings.dosing.flare_weeks_per_dose,
+            )
+        )
+    return found
+
+
+def keep_plans(records: Records, plans: Iterable[DosePlan], *, made_at: datetime) -> None:
+    """Record proposals with their reasons and cautions, as a vet will see them."""
+    add_plans(records, [_row(plan, made_at) for plan in plans])
+
+
+def dogs_by_number(records: Records, numbers: Iterable[str]) -> list[str]:
+    """Return the ids of dogs by the practice's own numbers."""
+    known = dog_ids(records)
+    found = []
+    for number in numbers:
+        if number not in known:
+            near = difflib.get_close_matches(number, known, n=1)
+            hint = f"; did you mean {near[0]}?" if near else ""
+            raise DosingError(f"a plan was asked for dog {number!r}, which is not on record{hint}")
+        found.append(known[number])
+    return found
+
+
+def _one(dogs: Mapping[str, DogRecord], dog: str) -> DogRecord:
+    if dog not in dogs:
+        raise DosingError(f"a plan was asked for dog {dog!r}; the records hold no such id")
+    return dogs[dog]
+
+
+def _row(plan: DosePlan, made_at: datetime) -> PlanRow:
+    reasons = [asdict(reason) for reason in plan.reasons]
+    cautions = [
+        {"caution": c.code, "sentence": c.sentence, "source": c.source} for c in plan.cautions
+    ]
+    return PlanRow(
+        id=new_id(),
+        dog_id=plan.dog,
+        issue_id=plan.issue_id,
+        therapy=plan.therapy,
+        state=plan.state,
+        signed_by=plan.signed_by,
+        made_at=made_at,
+        uncovered_weeks=plan.uncovered_weeks or (),
+        reasons=tuple([{"proposal": str(plan.proposal)}, *reasons, *cautions]),
+        doses=tuple(dose.date for dose in plan.doses),
+    )

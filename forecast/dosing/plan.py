@@ -1,0 +1,285 @@
+"""The dated plan of one dog: proposed, never prescribed, with every reason and the trade shown.
+
+Doses are proposed only for a dog that is ready, responded to the therapy, flared in the same part
+of the year in at least two earlier seasons, and for which the planned dates do better than
+holding a slot and starting at the first itch. Everything else is said in words, without a dose.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from datetime import date
+from enum import StrEnum
+
+import numpy as np
+
+from forecast.dosing.dog_record import DogRecord, Reason
+from forecast.dosing.dog_risk import DogRisk
+from forecast.dosing.dog_season import (
+    DogSeason,
+    days_ahead,
+    dog_season,
+    risk_weeks,
+    through_the_season,
+    uncovered_weeks,
+)
+from forecast.dosing.readiness import HOUSE, Readiness, readiness
+from forecast.dosing.schedule import (
+    DosingProblem,
+    Floats,
+    Outcome,
+    at_first_itch,
+    best_schedule,
+    no_dose,
+)
+from forecast.dosing.therapies import (
+    CoverCurve,
+    Therapy,
+    Verdict,
+    days_rule,
+    rule,
+    therapy,
+)
+from models.weeks import DAYS_IN_WEEK
+
+
+@dataclass(frozen=True)
+class Caution:
+    """A sentence that every plan, letter and calendar entry carries."""
+
+    code: str
+    sentence: str
+    source: str
+
+
+CAUTIONS = (
+    Caution(
+        "not_a_prescription",
+        "This is a proposal of dates, not a prescription.",
+        HOUSE,
+    ),
+    Caution(
+        "vet_decides",
+        "A vet who has examined the dog decides; it is examined and weighed before any dose.",
+        HOUSE,
+    ),
+    Caution("label_first", "The product label and local rules come first.", HOUSE),
+    Caution(
+        "no_trial",
+        "No published trial of doses ahead of the season is known to us; the dates rest on "
+        "arithmetic of the dog's past flares and of how long a dose was seen to act.",
+        "Michels et al. 2016, Vet Dermatol 27:478, for the length of effect",
+    ),
+    Caution(
+        "care_now",
+        "See a vet at once, plan or no plan, for: swelling of the face, trouble breathing, "
+        "collapse, raw or bleeding skin, a painful or swollen ear, fever, not eating, or itch "
+        "that keeps the dog from sleeping.",
+        "common practice",
+    ),
+)
+
+
+class Proposal(StrEnum):
+    """What a plan proposes to do next."""
+
+    SEE_NOW = "see the dog now"
+    NOTHING = "nothing of this therapy"
+    EXAMINE = "examination first, no dose"
+    VET_DECIDES = "put to the vet, no dose"
+    HOLD_A_SLOT = "hold a slot, start at first itch"
+    DATED_DOSES = "dated doses"
+
+
+@dataclass(frozen=True)
+class Dose:
+    """One proposed date, and why that one."""
+
+    date: date
+    why: str
+
+
+@dataclass(frozen=True)
+class DosePlan:
+    """A proposal for one dog from one issue; it has no effect until a vet signs it.
+
+    `uncovered_weeks` are the Mondays of the dog's risk weeks left mostly uncovered, None where that
+    is not known; `trade` shows what each way of dosing would give, empty where not worked out.
+    """
+
+    dog: str
+    issue_id: str
+    therapy: str
+    doses: tuple[Dose, ...]
+    uncovered_weeks: tuple[date, ...] | None
+    reasons: tuple[Reason, ...]
+    verdict: Verdict
+    proposal: Proposal
+    trade: tuple[Outcome, ...] = ()
+    state: str = "proposed"
+    signed_by: str | None = None
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """The cautions that are always on, then those of the therapy."""
+        leaves = therapy(self.therapy).cautions
+        own = tuple(Caution(code, str(c.value), c.source) for code, c in leaves.items())
+        return CAUTIONS + own
+
+
+_WITHOUT_DOSE = {
+    Verdict.SEE_NOW: Proposal.SEE_NOW,
+    Verdict.NOT_SUITABLE: Proposal.NOTHING,
+    Verdict.WORK_UP_FIRST: Proposal.EXAMINE,
+    Verdict.VET_MUST_DECIDE: Proposal.VET_DECIDES,
+}
+
+
+def propose_plan(
+    dog: DogRecord,
+    therapy: Therapy,
+    *,
+    risk: DogRisk,
+    open_days: Collection[date],
+    issue_id: str,
+    today: date,
+    price: float | None = None,
+    most_doses: int | None = None,
+) -> DosePlan:
+    """Propose what to do for one dog with one therapy, from one issue.
+
+    `risk` is the dog's own weekly risk (see `dog_risk`), `open_days` the days on which its branch
+    gives doses, `price` the flare-weeks that a dose must be expected to spare.
+    """
+    ready = readiness(dog, therapy, today)
+    start, daily, scenarios = days_ahead(risk, today)
+    reason = _why_no_dates(therapy, daily)
+    if reason is not None:
+        return _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
+    problem = DosingProblem(
+        start=start,
+        daily_risk=daily,
+        may_dose=np.zeros(len(daily), dtype=bool),
+        cover=therapy.cover,
+        minimum_interval=therapy.minimum_interval,
+        price=rule("plan.price_per_dose") if price is None else price,
+        most_doses=days_rule("plan.most_doses") if most_doses is None else most_doses,
+        last_dose=dog.last_dose(therapy.id, today),
+    )
+    season = dog_season(dog, problem, scenarios=scenarios, open_days=open_days, today=today)
+    if not season.open_days.any():
+        sentence = "no day ahead is known on which its branch gives doses, so none can be dated"
+        reason = Reason("no_open_day", sentence, HOUSE, known=False)
+        return _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
+    return _weigh(dog, therapy, issue_id=issue_id, ready=ready, season=season)
+
+
+def _weigh(
+    dog: DogRecord, therapy: Therapy, *, issue_id: str, ready: Readiness, season: DogSeason
+) -> DosePlan:
+    """Let the ways of dosing compete; a dog that is not ready gets no dose whatever wins."""
+    problem = season.problem
+    hold = at_first_itch(
+        problem,
+        season.open_days,
+        booking_delay=days_rule("plan.booking_delay"),
+        scenarios=season.scenarios,
+    )
+    others = (no_dose(problem), through_the_season(season), hold)
+    plan = DosePlan(
+        dog=dog.id,
+        issue_id=issue_id,
+        therapy=therapy.id,
+        doses=(),
+        uncovered_weeks=uncovered_weeks(problem, ()),
+        reasons=ready.reasons,
+        verdict=ready.verdict,
+        proposal=_WITHOUT_DOSE.get(ready.verdict, Proposal.HOLD_A_SLOT),
+    )
+    if ready.verdict is Verdict.VET_MUST_DECIDE:
+        return replace(plan, trade=others)
+    if ready.verdict is not Verdict.READY:
+        return plan
+    best = best_schedule(problem)
+    reason = _why_not_dated(season, best, hold)
+    if reason is not None:
+        return replace(plan, trade=others, reasons=(*ready.reasons, reason))
+    return replace(
+        plan,
+        doses=tuple(Dose(day, _why(season, day)) for day in best.dates),
+        uncovered_weeks=uncovered_weeks(problem, best.dates),
+        reasons=(*ready.reasons, _dated(best, hold)),
+        proposal=Proposal.DATED_DOSES,
+        trade=(best, *others),
+    )
+
+
+# ---------------------------------------------------------------------------------------- in words
+def _why(season: DogSeason, day: date) -> str:
+    problem = season.problem
+    weeks = [w for w in risk_weeks(problem) if _acts_on(problem.cover, day, week=w)]
+    years = season.years_back[(day - problem.start).days]
+    seasons = ", ".join(str(day.year - years_ago) for years_ago in sorted(years, reverse=True))
+    spans = f"covers {len(weeks)} of the dog's risk weeks"
+    if weeks:
+        spans += f" (weeks of {weeks[0]} to {weeks[-1]})"
+    return f"{spans}; it flared in this part of the year in the seasons of {seasons}"
+
+
+def _acts_on(cover: CoverCurve, dose: date, *, week: date) -> bool:
+    middle = (week - dose).days + DAYS_IN_WEEK // 2
+    return cover.share(middle) > 0
+
+
+def _why_not_dated(season: DogSeason, best: Outcome, hold: Outcome) -> Reason | None:
+    """Return the reason to hold a slot instead of dating doses, or None."""
+    if not season.has_pattern:
+        sentence = (
+            "no part of the weeks ahead has flares of this dog in "
+            f"{days_rule('plan.seasons_needed')} earlier seasons or more: hold a slot and start "
+            "at the first itch"
+        )
+        return Reason("no_pattern", sentence, HOUSE)
+    if best.dates and best.total < hold.total:
+        return None
+    sentence = (
+        "no planned dose spares enough: starting at the first itch is expected to cost "
+        f"{hold.total:.2f} flare-weeks with doses priced in, planned dates {best.total:.2f}"
+    )
+    return Reason("hold_wins", sentence, HOUSE)
+
+
+def _dated(best: Outcome, hold: Outcome) -> Reason:
+    sentence = (
+        f"planned dates leave {best.uncovered_risk:.2f} expected flare-weeks uncovered with "
+        f"{len(best.dates)} doses; starting at the first itch {hold.uncovered_risk:.2f} with "
+        f"{hold.expected_doses:.1f} doses expected"
+    )
+    return Reason("dates_win", sentence, HOUSE)
+
+
+def _why_no_dates(therapy: Therapy, daily: Floats) -> Reason | None:
+    """Return the reason why dates cannot be worked out at all, or None."""
+    if not therapy.planned_ahead:
+        source = therapy.parameters["planned_ahead"].source
+        return Reason("not_planned_ahead", f"{therapy.words}: {source}", HOUSE)
+    if not np.isfinite(daily).all():
+        sentence = "the risk of some weeks ahead is not known, so no dose can be dated"
+        return Reason("risk_not_known", sentence, HOUSE, known=False)
+    return None
+
+
+def _no_dates(
+    dog: DogRecord, therapy: Therapy, *, issue_id: str, ready: Readiness, reason: Reason
+) -> DosePlan:
+    return DosePlan(
+        dog=dog.id,
+        issue_id=issue_id,
+        therapy=therapy.id,
+        doses=(),
+        uncovered_weeks=None,
+        reasons=(*ready.reasons, reason),
+        verdict=ready.verdict,
+        proposal=_WITHOUT_DOSE.get(ready.verdict, Proposal.HOLD_A_SLOT),
+    )

@@ -1,0 +1,37 @@
+"""Branches: reading and keeping them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from sqlalchemy import Connection, select, update
+
+from forecast.records import tables
+from forecast.records.engine import Records
+from forecast.regions import Branch
+
+
+def branches(records: Records) -> dict[str, Branch]:
+    """Return the branches by id, in the order of their ids."""
+    with records.reading() as connection:
+        rows = connection.execute(select(tables.branch).order_by(tables.branch.c.id)).all()
+    return {
+        row.id: Branch(row.id, row.name, row.region_id, tuple(row.open_days.split()))
+        for row in rows
+    }
+
+
+def keep_branches(connection: Connection, found: Iterable[Branch]) -> None:
+    """Add branches, or bring those already known up to date. Never removes one: visits cite it."""
+    table = tables.branch
+    known = set(connection.scalars(select(table.c.id)))
+    for branch in found:
+        values = {
+            "name": branch.name,
+            "region_id": branch.region_id,
+            "open_days": " ".join(branch.open_days),
+        }
+        if branch.id in known:
+            connection.execute(update(table).where(table.c.id == branch.id).values(values))
+        else:
+            connection.execute(table.insert().values(id=branch.id, **values))

@@ -1,0 +1,109 @@
+"""What was done for a dog and found on it: therapies, itch scores, facts."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+
+import pandas as pd
+
+from forecast.records import tables
+from forecast.records.engine import Records
+from forecast.records.frames import frame
+from forecast.records.imports import visible
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One fact of a dog's record with its day; a fact that is not there is not known."""
+
+    kind: str
+    word: str | None
+    number: float | None
+    date: datetime.date
+
+
+@dataclass(frozen=True)
+class TherapyEvent:
+    """A dose or course given, dispensed or declined."""
+
+    dog_id: str
+    therapy: str
+    date: datetime.date
+    until: datetime.date | None
+    status: str
+    reason: str
+    responded: bool | None
+
+
+@dataclass(frozen=True)
+class PruritusScore:
+    """One pruritus visual analogue score (PVAS, 0 to 10)."""
+
+    dog_id: str
+    date: datetime.date
+    pvas: float
+    scorer: str
+
+
+def therapies(records: Records) -> pd.DataFrame:
+    """Return all therapy events: dog, therapy, date, until, status, reason, responded.
+
+    Of several rows about one dog, therapy and day, the newest counts.
+    """
+    found = frame(records, visible(tables.therapy_event), days=("date", "until"))
+    found = found.rename(columns={"dog_id": "dog"}).drop(columns=["id", "import_id"])
+    return found.drop_duplicates(["dog", "therapy", "date"], keep="last").reset_index(drop=True)
+
+
+def scores(records: Records) -> pd.DataFrame:
+    """Return all itch scores: dog, date, pvas, scorer; the newest of a dog, day and scorer."""
+    found = frame(records, visible(tables.pruritus_score), days=("date",), numbers=("pvas",))
+    found = found.rename(columns={"dog_id": "dog"}).drop(columns=["id", "import_id"])
+    return found.drop_duplicates(["dog", "date", "scorer"], keep="last").reset_index(drop=True)
+
+
+def facts(records: Records) -> pd.DataFrame:
+    """Return all facts: dog, kind, word, number, date; the newest of a dog, kind and day."""
+    found = frame(records, visible(tables.dog_fact), days=("date",), numbers=("number",))
+    found = found.rename(columns={"dog_id": "dog"}).drop(columns=["id", "import_id"])
+    return found.drop_duplicates(["dog", "kind", "date"], keep="last").reset_index(drop=True)
+
+
+def therapies_of(records: Records, dog_id: str) -> list[TherapyEvent]:
+    """Return one dog's therapy events, oldest first."""
+    table = tables.therapy_event
+    with records.reading() as connection:
+        rows = connection.execute(visible(table).where(table.c.dog_id == dog_id)).all()
+    newest = {(row.therapy, row.date): row for row in rows}
+    events = [
+        TherapyEvent(
+            row.dog_id, row.therapy, row.date, row.until, row.status, row.reason, row.responded
+        )
+        for row in newest.values()
+    ]
+    return sorted(events, key=lambda event: (event.date, event.therapy))
+
+
+def scores_of(records: Records, dog_id: str) -> list[PruritusScore]:
+    """Return one dog's itch scores, oldest first."""
+    table = tables.pruritus_score
+    with records.reading() as connection:
+        rows = connection.execute(visible(table).where(table.c.dog_id == dog_id)).all()
+    newest = {(row.date, row.scorer): row for row in rows}
+    found = [PruritusScore(row.dog_id, row.date, row.pvas, row.scorer) for row in newest.values()]
+    return sorted(found, key=lambda score: (score.date, score.scorer))
+
+
+def facts_of(
+    records: Records, dog_id: str, *, until: datetime.date | None = None
+) -> dict[str, Fact]:
+    """Return the latest fact of each kind that was dated by a day, of one dog."""
+    table = tables.dog_fact
+    query = visible(table).where(table.c.dog_id == dog_id)
+    if until is not None:
+        query = query.where(table.c.date <= until)
+    with records.reading() as connection:
+        rows = connection.execute(query).all()
+    in_order = sorted(rows, key=lambda row: (row.date, row.id))
+    return {row.kind: Fact(row.kind, row.word, row.number, row.date) for row in in_order}

@@ -1,0 +1,86 @@
+"""Dated plans of doses, as proposed to a vet and as signed by one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import select, update
+
+from forecast.records import tables
+from forecast.records.engine import Records, RecordsError
+
+
+@dataclass(frozen=True)
+class PlanRow:
+    """What the records keep of a plan; `reasons` are plain mappings, as shown."""
+
+    id: str
+    dog_id: str
+    issue_id: str
+    therapy: str
+    state: str
+    signed_by: str | None
+    made_at: datetime
+    uncovered_weeks: tuple[date, ...]
+    reasons: tuple[dict[str, Any], ...]
+    doses: tuple[date, ...]
+
+
+def add_plans(records: Records, plans: Iterable[PlanRow]) -> None:
+    """Record plans with their doses, all of them or none."""
+    rows, doses = [], []
+    for plan in plans:
+        values = {key: value for key, value in vars(plan).items() if key != "doses"}
+        values["uncovered_weeks"] = [week.isoformat() for week in plan.uncovered_weeks]
+        values["reasons"] = list(plan.reasons)
+        rows.append(values)
+        doses += [
+            {"plan_id": plan.id, "number": number, "date": day}
+            for number, day in enumerate(plan.doses, start=1)
+        ]
+    with records.writing() as connection:
+        if rows:
+            connection.execute(tables.dose_plan.insert(), rows)
+        if doses:
+            connection.execute(tables.dose.insert(), doses)
+
+
+def plans(
+    records: Records, *, dog_id: str | None = None, issue_id: str | None = None
+) -> list[PlanRow]:
+    """Return plans, oldest first, of one dog or one issue if asked so."""
+    table = tables.dose_plan
+    query = select(table).order_by(table.c.made_at, table.c.id)
+    if dog_id is not None:
+        query = query.where(table.c.dog_id == dog_id)
+    if issue_id is not None:
+        query = query.where(table.c.issue_id == issue_id)
+    doses: dict[str, list[date]] = {}
+    with records.reading() as connection:
+        found = connection.execute(query).all()
+        dated = select(tables.dose).order_by(tables.dose.c.plan_id, tables.dose.c.number)
+        wanted = dated.where(
+            tables.dose.c.plan_id.in_(query.order_by(None).with_only_columns(table.c.id))
+        )
+        for row in connection.execute(wanted):
+            doses.setdefault(row.plan_id, []).append(row.date)
+    return [_plan(dict(row._mapping), doses.get(row.id, [])) for row in found]
+
+
+def _plan(values: dict[str, Any], doses: list[date]) -> PlanRow:
+    values["uncovered_weeks"] = tuple(date.fromisoformat(day) for day in values["uncovered_weeks"])
+    values["reasons"] = tuple(values["reasons"])
+    return PlanRow(**values, doses=tuple(doses))
+
+
+def set_plan_state(records: Records, plan_id: str, *, state: str, signed_by: str | None) -> None:
+    """Record a vet's decision on a plan."""
+    table = tables.dose_plan
+    change = update(table).where(table.c.id == plan_id).values(state=state, signed_by=signed_by)
+    with records.writing() as connection:
+        changed = connection.execute(change).rowcount
+    if changed != 1:
+        raise RecordsError(f"plan {plan_id!r} was to become {state}; there is no such plan")

@@ -1,0 +1,159 @@
+"""Risk: high weeks, season windows and odds, read off an issued forecast.
+
+Three seasons are kept apart: the *exposure season* of an allergen (modelled index, 5 to 95 % of
+the season's sum), the *flare season* of a region (pressure), and the *pollen season* of measured
+counts, which is not used here. All of them are read off whole draws, so a start has a spread.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from models.parameters import load_table
+
+Span = tuple[date, date, date]  # 10 %, 50 % and 90 % of the draws
+
+
+@dataclass(frozen=True)
+class WeekOdds:
+    """One week of one region: what is expected, and the odds that it is a high week."""
+
+    region: str
+    week: date
+    quantity: str
+    quantiles: dict[float, float]
+    odds_high: float
+    climatology_odds: float
+
+
+@dataclass(frozen=True)
+class SeasonWindow:
+    """When a season starts, peaks and ends: three dates each, for 10, 50 and 90 % of the draws."""
+
+    region: str
+    kind: str
+    allergen: str | None
+    start: Span
+    peak: Span
+    end: Span
+    share_of_draws: float
+
+
+def week_odds(issued: xr.Dataset, quantity: str = "visits") -> list[WeekOdds]:
+    """Return every region's weeks ahead; empty where the practice has no visits."""
+    if f"{quantity}_quantiles" not in issued:
+        return []
+    found = []
+    for region in issued["region"].values:
+        part = issued.sel(region=region)
+        for week in issued["week"].values:
+            one = part.sel(week=week)
+            series = one[f"{quantity}_quantiles"].to_series()
+            levels = {float(str(k)): float(v) for k, v in series.items()}
+            found.append(
+                WeekOdds(
+                    str(region),
+                    _date(week),
+                    quantity,
+                    levels,
+                    float(one["odds_high"]),
+                    float(one["climatology_odds"]),
+                )
+            )
+    return found
+
+
+def high_weeks(issued: xr.Dataset, *, at_least: float) -> dict[str, list[date]]:
+    """Return, by region, the weeks whose odds of being high reach a level."""
+    if "odds_high" not in issued:
+        return {}
+    odds = issued["odds_high"]
+    return {
+        str(region): [_date(w) for w in odds["week"].values[odds.sel(region=region) >= at_least]]
+        for region in issued["region"].values
+    }
+
+
+def exposure_seasons(issued: xr.Dataset) -> list[SeasonWindow]:
+    """Return the next exposure season of every allergen and region that has one."""
+    found = []
+    for region in issued["region"].values:
+        for allergen in issued["allergen"].values:
+            days = [
+                issued[f"season_{what}"].sel(region=region, allergen=allergen).values
+                for what in ("start", "peak", "end")
+            ]
+            window = _window(str(region), "exposure", str(allergen), days)
+            if window:
+                found.append(window)
+    return found
+
+
+def flare_seasons(issued: xr.Dataset) -> list[SeasonWindow]:
+    """Return each region's flare season of the year ahead, from the draws of its pressure.
+
+    A draw's season is its longest stretch of weeks whose running mean of pressure per 1,000
+    consultations lies above the region's threshold for such means, short pauses allowed. A draw
+    may have none.
+    """
+    if "pressure" not in issued:
+        return []
+    rate = 1000.0 * issued["pressure"] / issued["consultations"].clip(min=1)
+    width = int(load_table("models.flare", "flare.toml").number("threshold.season_smoothing"))
+    smooth = rate.rolling(week=width, center=True, min_periods=1).mean()
+    weeks = issued["week"].values.astype("datetime64[D]")
+    found = []
+    for region in issued["region"].values:
+        values = smooth.sel(region=region).transpose("draw", "week").values
+        limit = float(issued["season_threshold"].sel(region=region))
+        days = _longest_stretches(values, limit, weeks)
+        window = _window(str(region), "flare", None, days)
+        if window:
+            found.append(window)
+    return found
+
+
+def _longest_stretches(
+    values: NDArray[np.float64], limit: float, weeks: NDArray[np.datetime64]
+) -> list[NDArray[np.float64]]:
+    start, peak, end = (np.full(len(values), np.nan) for _ in range(3))
+    number = weeks.astype(float)
+    pause = load_table("forecast", "risk.toml").number("flare_season.longest_pause")
+    for draw, row in enumerate(values):
+        at = np.flatnonzero(row > limit)
+        if len(at) == 0:
+            continue
+        runs = np.split(at, np.flatnonzero(np.diff(at) > pause + 1) + 1)
+        run = max(runs, key=len)
+        start[draw], end[draw] = number[run[0]], number[run[-1]] + 6
+        peak[draw] = number[run[0] + int(np.argmax(row[run[0] : run[-1] + 1]))]
+    return [start, peak, end]
+
+
+def _window(
+    region: str, kind: str, allergen: str | None, days: list[NDArray[np.float64]]
+) -> SeasonWindow | None:
+    has = np.isfinite(days[0])
+    if has.mean() < load_table("forecast", "risk.toml").number("window.least_share"):
+        return None
+    spans = [_span(d[has]) for d in days]
+    return SeasonWindow(region, kind, allergen, spans[0], spans[1], spans[2], float(has.mean()))
+
+
+def _span(days: NDArray[np.float64]) -> Span:
+    low, middle, high = np.quantile(days, [0.1, 0.5, 0.9])
+    return _date_of(low), _date_of(middle), _date_of(high)
+
+
+def _date_of(day_number: float) -> date:
+    return date.fromordinal(date(1970, 1, 1).toordinal() + round(day_number))
+
+
+def _date(moment: np.datetime64) -> date:
+    return pd.Timestamp(moment).date()

@@ -1,0 +1,263 @@
+"""From a data cut to a trained model, and the record of models trained at earlier origins.
+
+A trained model is data: shifts, scales, normals, coefficients and their spread, and the past rates
+that the references repeat. It is kept as one file named by the hash of what it holds.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from forecast.array_files import ArrayFileError, content_hash, read_tree, write_tree
+from forecast.cut import DataCut, Known
+from forecast.regions import Region
+from models.allergens import Allergen, catalogue
+from models.backtest import rolling_origins, score_origin
+from models.flare.drivers import Normals, weekly_drivers
+from models.flare.forecaster import TooFewVisitsError, VisitDraws, VisitForecaster
+from models.outlook import ExposureAhead, ExposureModel
+from models.season import FloweringOnset, OnsetError
+from models.traces import continue_with_past_years
+from models.weeks import week_range
+
+FORMAT = 1
+HISTORY_DAYS = 430  # a whole season and the lags before any origin
+SEASON_DAYS = 380
+BACKTEST_WEEKS = 26
+BACKTEST_DRAWS = 200
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class TrainedModel:
+    """Everything a forecast needs besides the weather; `visits` is None without enough of them."""
+
+    cut: DataCut
+    exposure: ExposureModel
+    normals: Normals
+    visits: VisitForecaster | None
+    why_no_visits: str
+    hash: str
+
+    @property
+    def allergens(self) -> dict[str, Allergen]:
+        """The catalogue entries that any region lists."""
+        known = catalogue()
+        return {str(a): known[str(a)] for a in self.exposure.listed["allergen"].values}
+
+    @property
+    def groups(self) -> dict[str, str]:
+        """The exposure group of each allergen."""
+        return {a.id: a.text("group") for a in self.allergens.values()}
+
+
+@dataclass(frozen=True)
+class Futures:
+    """Draws of what may come: exposure always, visits where a practice has them."""
+
+    exposure: ExposureAhead
+    visits: VisitDraws | None
+
+
+def train(known: Known, regions: Mapping[str, Region], *, cut: DataCut) -> TrainedModel:
+    """Train everything on what a cut lets be seen."""
+    return _train(known, regions, cut=cut, onsets=fit_onsets(known, regions))
+
+
+def _train(
+    known: Known,
+    regions: Mapping[str, Region],
+    *,
+    cut: DataCut,
+    onsets: Mapping[str, FloweringOnset],
+) -> TrainedModel:
+    entries = _listed_allergens(regions)
+    exposure, past = ExposureModel.fit(
+        known.weather,
+        list(entries.values()),
+        listed={r.id: r.allergens for r in regions.values()},
+        onsets=onsets,
+    )
+    groups = {a.id: a.text("group") for a in entries.values()}
+    history = weekly_drivers(known.weather, past, groups=groups)
+    normals = Normals.of(history)
+    visits, why = _fit_visits(known, normals, history)
+    model = TrainedModel(cut, exposure, normals, visits, why, "")
+    return TrainedModel(cut, exposure, normals, visits, why, content_hash(_as_tree(model)))
+
+
+def _fit_visits(
+    known: Known, normals: Normals, history: xr.DataArray
+) -> tuple[VisitForecaster | None, str]:
+    if known.counts is None:
+        return None, "no visits are held"
+    drivers = [str(d) for d in history["driver"].values]
+    try:
+        fitted = VisitForecaster(tuple(drivers)).fit(known.counts, normals.anomalies(history))
+    except TooFewVisitsError as error:
+        return None, str(error)
+    return fitted, ""
+
+
+def _listed_allergens(regions: Mapping[str, Region]) -> dict[str, Allergen]:
+    known = catalogue()
+    wanted = {a for region in regions.values() for a in region.allergens}
+    return {a.id: a for a in known.values() if a.id in wanted}
+
+
+def fit_onsets(known: Known, regions: Mapping[str, Region]) -> dict[str, FloweringOnset]:
+    """Fit the onset of each plant that an allergen of the regions takes as its indicator."""
+    plants = {a.indicator for a in _listed_allergens(regions).values() if a.indicator}
+    fitted = {}
+    for plant in sorted(plants):
+        seen = known.flowering
+        seen = seen[(seen["species"] == plant) & (seen["stage"] == "flowering")]
+        try:
+            fitted[plant] = FloweringOnset().fit(known.weather, seen)
+        except OnsetError:
+            # too few dates: the allergen keeps the catalogue's season, unshifted
+            continue
+    return fitted
+
+
+def futures(
+    model: TrainedModel,
+    known: Known,
+    *,
+    n_weeks: int,
+    n_draws: int,
+    seed: Sequence[int],
+    with_dates: bool = True,
+) -> Futures:
+    """Draw futures of the weeks from the one that holds the origin on."""
+    origin = np.datetime64(known.origin)
+    weeks = week_range(known.origin, n_weeks)
+    # far enough to hold the whole of any allergen's next season
+    days = max(int((weeks[-1] - pd.Timestamp(known.origin)).days) + 7, SEASON_DAYS)
+    traces = continue_with_past_years(known.weather, origin, days=days, history_days=HISTORY_DAYS)
+    exposure_seed, visit_seed = np.random.SeedSequence(list(seed)).spawn(2)
+    ahead = model.exposure.ahead(
+        traces,
+        model.allergens,
+        origin=origin,
+        n_draws=n_draws,
+        rng=np.random.default_rng(exposure_seed),
+        with_dates=with_dates,
+    )
+    if model.visits is None:
+        return Futures(ahead, None)
+    trace_of = np.arange(n_draws) % traces.sizes["trace"]
+    recent = traces.sel(time=slice(origin - np.timedelta64(70, "D"), None))
+    by_trace = recent[["tas", "hurs"]].isel(trace=xr.DataArray(trace_of, dims="draw"))
+    drivers = weekly_drivers(by_trace, ahead.weekly, groups=model.groups)
+    anomalies = model.normals.anomalies(drivers).sel(week=weeks)
+    visits = model.visits.draw(anomalies, rng=np.random.default_rng(visit_seed))
+    return Futures(ahead, visits)
+
+
+def backtest(
+    known: Known,
+    regions: Mapping[str, Region],
+    *,
+    cut: DataCut,
+    first_weeks: int,
+    every: int,
+    seed: int,
+    progress: Progress = lambda _: None,
+) -> pd.DataFrame:
+    """Forecast from past origins with only what was known then; return every score."""
+    if known.counts is None:
+        return pd.DataFrame()
+    weeks = known.counts["week"].values
+    origins = rolling_origins(weeks, first=first_weeks, every=every, n_ahead=BACKTEST_WEEKS)
+    onsets_of_year: dict[int, dict[str, FloweringOnset]] = {}
+    frames = []
+    for number, origin in enumerate(origins, start=1):
+        then = known.before(pd.Timestamp(origin).date())
+        year = then.origin.year
+        if year not in onsets_of_year:
+            # flowering of earlier years only, so one fit serves all origins of a year
+            onsets_of_year[year] = fit_onsets(known.before(date(year, 1, 1)), regions)
+        model = _train(then, regions, cut=cut, onsets=onsets_of_year[year])
+        if model.visits is not None:
+            drawn = futures(
+                model,
+                then,
+                n_weeks=BACKTEST_WEEKS,
+                n_draws=BACKTEST_DRAWS,
+                seed=[seed, then.origin.toordinal()],
+                with_dates=False,
+            )
+            frames.append(_score(drawn.visits, known.counts, origin))
+        progress(f"origin {number} of {len(origins)}")
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+
+
+def _score(drawn: VisitDraws | None, counts: xr.Dataset, origin: np.datetime64) -> pd.DataFrame:
+    if drawn is None:
+        return pd.DataFrame()
+    forecasts = {"forepaw": drawn.visits, **drawn.members}
+    return score_origin(counts["flare_visits"], forecasts, origin=origin)
+
+
+def write_model(model: TrainedModel, folder: Path) -> Path:
+    """Write a model into the practice's folder of trained models, named by its hash."""
+    path = folder / f"{model.hash[:16]}.nc"
+    if not path.exists():
+        write_tree(_as_tree(model), path)
+    return path
+
+
+def read_model(path: Path) -> TrainedModel:
+    """Read a model; its hash is taken anew and must be the one in its name."""
+    tree = read_tree(path)
+    found = content_hash(tree)
+    if not found.startswith(path.stem):
+        raise ArrayFileError(f"{path} does not hold the model its name says; restore or relearn it")
+    attrs = tree.attrs
+    normals = tree["normals"].to_dataset()
+    visits = None
+    if attrs["visits"]:
+        past = tree["past"].to_dataset()
+        visits = VisitForecaster.from_dict(json.loads(attrs["visits"]), past)
+    return TrainedModel(
+        DataCut.from_attributes(json.loads(attrs["cut"])),
+        ExposureModel.from_dataset(tree["exposure"].to_dataset()),
+        Normals(normals["mean"], normals["spread"]),
+        visits,
+        str(attrs["why_no_visits"]),
+        found,
+    )
+
+
+def _as_tree(model: TrainedModel) -> xr.DataTree:
+    nodes = {
+        "/": xr.Dataset(
+            attrs={
+                "format": FORMAT,
+                "cut": json.dumps(model.cut.as_attributes(), sort_keys=True),
+                "visits": _visits_text(model.visits),
+                "why_no_visits": model.why_no_visits,
+            }
+        ),
+        "exposure": model.exposure.to_dataset(),
+        "normals": xr.Dataset({"mean": model.normals.mean, "spread": model.normals.spread}),
+    }
+    if model.visits is not None:
+        nodes["past"] = model.visits.past_
+    return xr.DataTree.from_dict(nodes)
+
+
+def _visits_text(visits: VisitForecaster | None) -> str:
+    if visits is None:
+        return ""
+    return json.dumps(visits.to_dict(), sort_keys=True, default=lambda a: np.asarray(a).tolist())

@@ -1,0 +1,29 @@
+"""Visits: reading a practice's exports, the case definition, counts kept as dated vintages."""
+
+from __future__ import annotations
+
+from forecast.visits.counts import counts_as_known, make_vintage
+from forecast.visits.importing import (
+    import_branches,
+    import_dogs,
+    import_facts,
+    import_scores,
+    import_therapies,
+    import_visits,
+)
+from forecast.visits.landing import ImportReport
+from forecast.visits.rules import VisitError, case_definition
+
+__all__ = [
+    "ImportReport",
+    "VisitError",
+    "case_definition",
+    "counts_as_known",
+    "import_branches",
+    "import_dogs",
+    "import_facts",
+    "import_scores",
+    "import_therapies",
+    "import_visits",
+    "make_vintage",
+]

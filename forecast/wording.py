@@ -1,0 +1,114 @@
+"""Answers in a sentence: what the season looks like, in words a practice uses.
+
+One place turns numbers into words, so that the command line, a chart's title, a letter and a page
+say the same thing. Odds are said as fractions, never as colours or levels.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from fractions import Fraction
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from forecast.risk import SeasonWindow, Span
+
+LIKELY = 0.5
+INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
+_SPOKEN = [
+    Fraction(1, 20),
+    Fraction(1, 10),
+    Fraction(1, 5),
+    Fraction(1, 4),
+    Fraction(1, 3),
+    Fraction(1, 2),
+    Fraction(2, 3),
+    Fraction(3, 4),
+    Fraction(4, 5),
+    Fraction(9, 10),
+    Fraction(19, 20),
+]
+
+
+def odds(probability: float) -> str:
+    """Say a probability as the nearest plain fraction: ``3 in 4``."""
+    if not np.isfinite(probability):
+        return "not known"
+    if probability < 0.03:
+        return "under 1 in 30"
+    if probability > 0.97:
+        return "over 29 in 30"
+    nearest = min(_SPOKEN, key=lambda f: abs(float(f) - probability))
+    return f"{nearest.numerator} in {nearest.denominator}"
+
+
+def day(moment: date) -> str:
+    """Say a day shortly: ``18 May``."""
+    return f"{moment.day} {moment:%b}"
+
+
+def days(first: date, last: date) -> str:
+    """Say a span of days shortly: ``9-21 May`` or ``28 Apr-3 May``."""
+    if first == last:
+        return day(first)
+    if (first.year, first.month) == (last.year, last.month):
+        return f"{first.day}-{day(last)}"
+    return f"{day(first)}-{day(last)}"
+
+
+def span(window: Span) -> str:
+    """Say a date with its spread: ``14 May (9-21 May)``."""
+    return f"{day(window[1])} ({days(window[0], window[2])})"
+
+
+def season_sentence(window: SeasonWindow, name: str) -> str:
+    """Say when a season likely starts, peaks and ends."""
+    return (
+        f"{name} likely starts {days(window.start[0], window.start[2])}, peaks about "
+        f"{day(window.peak[1])} and ends {days(window.end[0], window.end[2])}"
+    )
+
+
+def region_sentence(issued: xr.Dataset, region: str, name: str) -> str:
+    """Say the answer for one region: the likely high weeks, the highest, and what to expect."""
+    if "odds_high" not in issued:
+        return (
+            f"{name}: exposure and season dates only; without visits there are no counts, "
+            "no odds of visits and no plans."
+        )
+    one = issued.sel(region=region)
+    chance = one["odds_high"].to_series()
+    if not np.isfinite(chance).any():
+        return f"{name}: not known; no visits of this region are held."
+    best = pd.Timestamp(chance.idxmax())
+    expected = one["visits_quantiles"].sel(week=best)
+    numbers = [float(expected.sel(quantile=q, method="nearest")) for q in (0.05, 0.5, 0.95)]
+    diary = (
+        f"expect {numbers[1]:.0f} flare visits in the week of {day(best.date())} "
+        f"(9 times in 10 between {numbers[0]:.0f} and {numbers[2]:.0f})"
+    )
+    likely = runs([pd.Timestamp(w).date() for w in chance.index[chance >= LIKELY]])
+    if not likely:
+        return (
+            f"{name}: no week ahead is more likely high than not; the highest odds are "
+            f"{odds(float(chance.max()))}, in the week of {day(best.date())}; {diary}."
+        )
+    spans = " and ".join(days(first, last) for first, last in likely)
+    return (
+        f"{name}: high weeks are likely {spans}, the week of {day(best.date())} most of all "
+        f"({odds(float(chance.max()))}); {diary}."
+    )
+
+
+def runs(weeks: list[date]) -> list[tuple[date, date]]:
+    """Join weeks that follow each other, or with one week between, into spans of days."""
+    joined: list[tuple[date, date]] = []
+    for week in weeks:
+        sunday = date.fromordinal(week.toordinal() + 6)
+        if joined and (week - joined[-1][1]).days <= 8:
+            joined[-1] = (joined[-1][0], sunday)
+        else:
+            joined.append((week, sunday))
+    return joined

@@ -1,0 +1,37 @@
+"""The command line: a desk a file. What is heavy is imported inside the commands."""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from jobs.cli.demo import demo
+from jobs.cli.forecasts import issue, plan
+from jobs.cli.imports import imports
+from jobs.cli.setup import init
+
+app = typer.Typer(
+    name="forepaw",
+    help="Allergen exposure, flare visits and the dates that follow, for a small-animal practice.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain help: rendering with rich takes longer than all the rest
+)
+app.command()(demo)
+app.command()(init)
+app.add_typer(imports, name="import")
+app.command()(issue)
+app.command()(plan)
+
+
+def main() -> None:
+    """Run a command; a refusal is one sentence on standard error and exit code 2."""
+    from models.errors import ForepawError
+
+    try:
+        app()
+    except ForepawError as refusal:
+        print(f"forepaw: {refusal}", file=sys.stderr)
+        sys.exit(2)

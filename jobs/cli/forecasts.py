@@ -1,0 +1,63 @@
+"""Forecasts: issue one, plan from it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from jobs.cli.options import AsOf, PracticeFolder
+
+
+def issue(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
+    """Learn from what is held and issue a forecast; print the answer by region."""
+    from forecast.climate import open_climate
+    from forecast.practice import open_practice
+    from forecast.records import open_records
+    from jobs.console import console, say, show_issue
+    from jobs.issue import issue as run_issue
+    from jobs.learn import learn
+    from jobs.outputs import write_outputs
+
+    opened = open_practice(practice)
+    records, climate = open_records(opened), open_climate(opened)
+    origin = as_of or opened.today
+    model, known = learn(opened, records, climate, origin=origin, say=say)
+    made = run_issue(opened, records, climate, model=model, known=known, say=say)
+    show_issue(opened, made)
+    say("drawing charts")
+    for path in write_outputs(opened, made):
+        console.print(f"  {path}", soft_wrap=True)
+
+
+def plan(
+    practice: PracticeFolder = Path(),
+    as_of: AsOf = None,
+    dog: Annotated[
+        list[str] | None, typer.Option(help="The practice's number of a dog; repeat for more.")
+    ] = None,
+    therapy: Annotated[str, typer.Option(help="Class of therapy to plan.")] = "anti_il31_antibody",
+) -> None:
+    """Propose dated doses from the latest issue; a vet decides."""
+    from forecast.dosing.desk import dogs_by_number
+    from forecast.issuing import latest_issue
+    from forecast.practice import open_practice
+    from forecast.records import open_records
+    from jobs.console import say, show_plans
+    from jobs.plan import plan as run_plan
+
+    opened = open_practice(practice)
+    records = open_records(opened)
+    made = latest_issue(opened, records)
+    ids = dogs_by_number(records, dog) if dog else None
+    plans = run_plan(
+        opened,
+        records,
+        made,
+        dogs=ids,
+        therapy_id=therapy,
+        today=as_of or made.cut.origin,
+        say=say,
+    )
+    show_plans(opened, records, made, plans, in_full=bool(dog))

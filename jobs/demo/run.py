@@ -1,0 +1,179 @@
+"""The whole job on an invented practice: make the folder, import, learn, look back, issue, plan."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+import xarray as xr
+
+import sample_climate
+from forecast.climate import fill_short_gaps, open_climate, read_flowering_file, read_weather_file
+from forecast.dosing.plan import DosePlan
+from forecast.issuing import Issue
+from forecast.practice import Practice, PracticeError, create_practice, open_practice
+from forecast.records import open_records
+from forecast.records.dogs import dog_ids
+from forecast.records.engine import Records
+from forecast.regions import regions
+from forecast.training import backtest
+from jobs.demo.invention import InventedPractice, invent_practice, write_csv
+from jobs.demo.places import choose_regions
+from jobs.demo.worlds import World
+from jobs.imports import import_file
+from jobs.issue import issue
+from jobs.learn import learn
+from jobs.outputs import write_outputs
+from jobs.plan import plan
+from models.allergens import catalogue
+from models.season.hindcast import onset_hindcast, onset_hindcast_table
+
+SETTINGS = "practice.toml"
+TO_COME = "to_come"
+FIRST_BACKTEST_WEEKS = 156
+WEEKS_BETWEEN_ORIGINS = 8
+LAST_ONSET_TRAINING_YEAR = 2015
+PLANTS_SHOWN = ("cherry", "forsythia", "black locust")
+
+
+@dataclass(frozen=True)
+class DemoResult:
+    """Everything the report speaks of."""
+
+    practice: Practice
+    invented: InventedPractice
+    issue: Issue
+    plans: dict[str, DosePlan]
+    scores: pd.DataFrame
+    onset: pd.DataFrame
+    files: list[Path]
+    seconds: float
+
+
+def run_demo(
+    folder: Path, *, as_of: date, world: World, seed: int, say: Callable[[str], None]
+) -> DemoResult:
+    """Run everything as of a day; an earlier demo in the folder is replaced, nothing else is."""
+    began = time.monotonic()
+    _make_room(folder)
+    say("reading the sample climate")
+    weather, flowering = sample()
+    say(f"inventing a practice (world: {world})")
+    invented = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
+    practice = _create(folder, weather, flowering)
+    say("importing weather, flowering dates and the practice's files")
+    _import_all(practice, invented)
+    records, climate = open_records(practice), open_climate(practice)
+    model, known = learn(practice, records, climate, origin=as_of, say=say)
+    say("looking back: forecasts from past origins")
+    scores = backtest(
+        known,
+        regions(practice),
+        cut=model.cut,
+        first_weeks=FIRST_BACKTEST_WEEKS,
+        every=WEEKS_BETWEEN_ORIGINS,
+        seed=seed,
+        progress=say,
+    )
+    made = issue(practice, records, climate, model=model, known=known, say=say)
+    plans = _plan_named(practice, records, made, invented, say=say)
+    say("checking flowering onset, drawing charts")
+    onset = onset_hindcast_table(
+        onset_hindcast(
+            weather,
+            _first_flowers(flowering),
+            last_training_year=LAST_ONSET_TRAINING_YEAR,
+        ),
+        seed=seed,
+    )
+    written = write_outputs(practice, made)
+    return DemoResult(
+        practice, invented, made, plans, scores, onset, written, time.monotonic() - began
+    )
+
+
+def sample() -> tuple[xr.Dataset, pd.DataFrame]:
+    """Read the bundled weather and flowering dates, short gaps filled."""
+    weather, _ = read_weather_file(sample_climate.FOLDER / sample_climate.WEATHER_FILE)
+    flowering, _ = read_flowering_file(sample_climate.FOLDER / sample_climate.FLOWERING_FILE)
+    filled, _ = fill_short_gaps(weather)
+    return filled, flowering
+
+
+def _make_room(folder: Path) -> None:
+    if not folder.exists() or not any(folder.iterdir()):
+        return
+    try:
+        earlier = open_practice(folder)
+    except PracticeError:
+        earlier = None
+    if earlier is None or not earlier.settings.practice.invented:
+        raise PracticeError(
+            f"the demo was to be made in {folder}, which holds something that is no demo; "
+            "name another folder with --dir"
+        )
+    shutil.rmtree(folder)
+
+
+def _create(folder: Path, weather: xr.Dataset, flowering: pd.DataFrame) -> Practice:
+    text = files("jobs.demo").joinpath(SETTINGS).read_text(encoding="utf-8")
+    stations = pd.read_csv(sample_climate.FOLDER / sample_climate.STATIONS_FILE, index_col="id")
+    for region in choose_regions(weather, flowering):
+        text += _region_text(region, stations.loc[region])
+    return create_practice(folder, text)
+
+
+def _region_text(region: str, station: pd.Series[str]) -> str:
+    listed = ", ".join(f'"{allergen}"' for allergen in catalogue())
+    return (
+        f'\n[[region]]\nid = "{region}"\nname = "{station["name"]}"\n'
+        f"latitude = {station['latitude']}\nlongitude = {station['longitude']}\n"
+        f'elevation = {float(station["elevation"])}\ntime_zone = "{station["time_zone"]}"\n'
+        f"allergens = [{listed}]\n"
+    )
+
+
+def _import_all(practice: Practice, invented: InventedPractice) -> None:
+    exports = practice.folder / "exports"
+    exports.mkdir()
+    import_file(practice, "weather", sample_climate.FOLDER / sample_climate.WEATHER_FILE)
+    import_file(practice, "flowering", sample_climate.FOLDER / sample_climate.FLOWERING_FILE)
+    for path in write_csv(invented, exports):
+        import_file(practice, path.stem, path)
+    later = practice.folder / TO_COME
+    later.mkdir()
+    invented.visits_to_come.to_csv(later / "visits.csv", index=False, date_format="%Y-%m-%d")
+
+
+def _plan_named(
+    practice: Practice,
+    records: Records,
+    made: Issue,
+    invented: InventedPractice,
+    *,
+    say: Callable[[str], None],
+) -> dict[str, DosePlan]:
+    """Propose for the eight animals with a story; the key says which story."""
+    ids = dog_ids(records)
+    stories = {ids[number]: story for story, number in invented.named_cases.items()}
+    found = plan(
+        practice,
+        records,
+        made,
+        dogs=list(stories),
+        therapy_id="anti_il31_antibody",
+        today=invented.as_of,
+        say=say,
+    )
+    return {stories[p.dog]: p for p in found}
+
+
+def _first_flowers(flowering: pd.DataFrame) -> pd.DataFrame:
+    is_shown = flowering["species"].isin(PLANTS_SHOWN) & (flowering["stage"] == "flowering")
+    return flowering[is_shown]

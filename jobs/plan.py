@@ -1,0 +1,35 @@
+"""Plan: propose dated doses for dogs from an issue, and keep the proposals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+
+from forecast.dosing.desk import keep_plans, propose_plans
+from forecast.dosing.plan import DosePlan
+from forecast.issuing import Issue
+from forecast.practice import Practice
+from forecast.records.engine import Records
+from jobs.ledger import recorded_run
+
+
+def plan(
+    practice: Practice,
+    records: Records,
+    made: Issue,
+    *,
+    dogs: Sequence[str] | None,
+    therapy_id: str,
+    today: date,
+    say: Callable[[str], None],
+) -> list[DosePlan]:
+    """Propose for the named dogs, or for all of the issue's regions; nothing without visits."""
+    say("planning doses")
+    with recorded_run(practice, records, "plan", local_date=today, cut=None) as result:
+        proposals = propose_plans(
+            practice, records, made, dogs=dogs, therapy_id=therapy_id, today=today
+        )
+        keep_plans(records, proposals, made_at=practice.now)
+        result.rows = len(proposals)
+        result.sentence = f"{len(proposals)} plans from issue {made.id}"
+    return proposals

@@ -1,0 +1,1 @@
+"""The science: pure functions and estimators, without files, network, clock or practice."""

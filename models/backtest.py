@@ -1,0 +1,148 @@
+"""Backtest: forecasts made as of past dates, held against what came.
+
+The rule of a rolling origin is that whatever makes the forecast of an origin sees nothing later.
+This module cannot enforce it, since it only receives forecasts; it gives the origins, scores what
+was made at them, and keeps every score by origin, region and week, so that averages are taken
+later, by name, over common cases.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from models.scores import QUANTILE_LEVELS, weighted_interval_score
+
+LEADS: tuple[tuple[int, int], ...] = ((1, 4), (5, 13), (14, 26))
+
+
+def rolling_origins(
+    weeks: NDArray[np.datetime64] | pd.DatetimeIndex, *, first: int, every: int, n_ahead: int
+) -> list[np.datetime64]:
+    """Choose past origins.
+
+    Parameters
+    ----------
+    weeks
+        Mondays of the weeks with counts.
+    first
+        Number of weeks that the first origin may learn from.
+    every
+        Weeks between origins.
+    n_ahead
+        Weeks that must have come after the last origin.
+
+    Returns
+    -------
+    list of numpy.datetime64
+        Mondays; the week named by an origin is the first one forecast from it.
+    """
+    days = np.asarray(weeks).astype("datetime64[D]")
+    return [np.datetime64(days[i], "D") for i in range(first, len(days) - n_ahead + 1, every)]
+
+
+def quantiles_of(draws: xr.DataArray) -> xr.DataArray:
+    """Return the hub quantiles of draws: ``draw`` becomes ``quantile``, in front."""
+    order = draws.transpose("draw", ...)
+    values = np.quantile(order.values, QUANTILE_LEVELS, axis=0)
+    dims = ["quantile", *order.dims[1:]]
+    coords = {name: c for name, c in order.coords.items() if "draw" not in c.dims}
+    coords["quantile"] = np.array(QUANTILE_LEVELS)
+    return xr.DataArray(values, dims=dims, coords=coords)
+
+
+def score_origin(
+    observed: xr.DataArray, forecasts: Mapping[str, xr.DataArray], *, origin: np.datetime64
+) -> pd.DataFrame:
+    """Score the forecasts of one origin.
+
+    Parameters
+    ----------
+    observed
+        Flare visits, dims ``(region, week)``; NaN where not reported.
+    forecasts
+        Draws of each model, dims ``(draw, region, week)``.
+    origin
+        The origin's Monday.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a model, region and week that has been seen: ``origin, week, lead, region, model,
+        observed, wis, within_50, within_90``.
+
+    Notes
+    -----
+    A count takes up a whole step of its forecast's distribution, from P(Y < y) to P(Y <= y); the
+    columns ``within`` hold the share of that step that lies inside the central interval. Its
+    mean is the nominal coverage for a calibrated forecast, which "is y inside the interval" is
+    not: of small counts the closed interval always holds more (Czado, Gneiting & Held 2009).
+    """
+    frames = []
+    for model, draws in forecasts.items():
+        quantiles = quantiles_of(draws).transpose("quantile", "region", "week")
+        seen = observed.reindex(week=quantiles["week"], region=quantiles["region"])
+        y = seen.transpose("region", "week").values
+        levels = np.moveaxis(quantiles.values, 0, -1)
+        loss = weighted_interval_score(y, levels, QUANTILE_LEVELS).total
+        lead = (quantiles["week"].values.astype("datetime64[D]") - origin).astype(int) // 7 + 1
+        values = draws.transpose("draw", "region", "week").values
+        below, upto = (values < y).mean(0), (values <= y).mean(0)
+        frame = pd.DataFrame(
+            {
+                "origin": origin,
+                "week": np.tile(quantiles["week"].values, y.shape[0]),
+                "lead": np.tile(lead, y.shape[0]),
+                "region": np.repeat(quantiles["region"].values.astype(str), y.shape[1]),
+                "model": model,
+                "observed": y.ravel(),
+                "wis": np.asarray(loss).ravel(),
+                "within_50": _share_inside(below, upto, 0.25, 0.75).ravel(),
+                "within_90": _share_inside(below, upto, 0.05, 0.95).ravel(),
+            }
+        )
+        frames.append(frame[np.isfinite(frame["observed"])])
+    scores: pd.DataFrame = pd.concat(frames, ignore_index=True)
+    return scores
+
+
+def _share_inside(
+    below: NDArray[np.float64], upto: NDArray[np.float64], low: float, high: float
+) -> NDArray[np.float64]:
+    step = upto - below
+    overlap = np.minimum(upto, high) - np.maximum(below, low)
+    # a step of no width (y between two draws, or outside all of them) is inside or not
+    point = ((below >= low) & (below <= high)).astype(float)
+    wide = step > 0
+    return np.where(wide, np.clip(overlap, 0.0, None) / np.where(wide, step, 1.0), point)
+
+
+def summarise(
+    scores: pd.DataFrame, *, references: Sequence[str], leads: Sequence[tuple[int, int]] = LEADS
+) -> pd.DataFrame:
+    """Average scores by lead and model, relative to each reference.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``model, lead, cases, wis, relative to <reference> ..., cover 50, cover 90``; relative
+        scores are ratios of mean scores on the cases both models have.
+    """
+    rows = []
+    bands = [(f"{a}-{b}", a, b) for a, b in leads] + [("all", leads[0][0], leads[-1][1])]
+    key = ["origin", "week", "region"]
+    for label, a, b in bands:
+        part = scores[(scores["lead"] >= a) & (scores["lead"] <= b)]
+        table = part.pivot_table(index=key, columns="model", values="wis").dropna()
+        common = part.set_index(key).loc[table.index]
+        for model in table.columns:
+            own = common[common["model"] == model]
+            row = {"model": model, "lead": label, "cases": len(table), "wis": table[model].mean()}
+            row |= {f"relative to {r}": table[model].mean() / table[r].mean() for r in references}
+            row |= {"cover 50": own["within_50"].mean(), "cover 90": own["within_90"].mean()}
+            rows.append(row)
+    return pd.DataFrame(rows)

@@ -1,0 +1,56 @@
+r"""Cover: from the visits a practice saw to the pressure there would have been.
+
+A dog whose therapy works does not come with a flare. With a share *c* of a region's allergic dogs
+under cover that prevents a share *e* of flares,
+
+.. math:: \text{visits} = \text{pressure} \times (1 - e\,c).
+
+*e* is a prior with a wide spread (no trial reports flares prevented), never estimated from the
+visits themselves: better-covered weeks are also the worse weeks. Where the covered share is not
+known nothing is corrected, and pressure is then only as high as the visits seen.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from models.parameters import load_table
+
+
+def efficacy_mean() -> float:
+    """Return the prior mean of the share of flares that cover prevents."""
+    return load_table("models.flare", "flare.toml").number("cover.efficacy_mean")
+
+
+def efficacy_draws(n_draws: int, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Draw the share of flares that cover prevents from its beta prior, shape ``(draw,)``."""
+    table = load_table("models.flare", "flare.toml")
+    mean, sd = table.number("cover.efficacy_mean"), table.number("cover.efficacy_sd")
+    concentration = mean * (1.0 - mean) / sd**2 - 1.0
+    return rng.beta(mean * concentration, (1.0 - mean) * concentration, n_draws)
+
+
+def visible_share(covered_share: xr.DataArray) -> xr.DataArray:
+    """Return the share of the pressure that shows up as visits; one where cover is not known."""
+    return 1.0 - efficacy_mean() * covered_share.fillna(0.0)
+
+
+def thin(
+    pressure: NDArray[np.int64], covered_share: NDArray[np.float64], rng: np.random.Generator
+) -> NDArray[np.int64]:
+    """Draw the visits that remain of a pressure under cover.
+
+    Parameters
+    ----------
+    pressure
+        Flares if no dog were covered, dims ``(draw, region, week)``.
+    covered_share
+        Share of dogs under cover, dims ``(region, week)``; NaN (not known) thins nothing.
+    rng
+        Source of randomness; each draw has one efficacy for all regions and weeks.
+    """
+    efficacy = efficacy_draws(pressure.shape[0], rng)[:, None, None]
+    share = np.nan_to_num(covered_share, nan=0.0)[None]
+    return rng.binomial(pressure, np.clip(1.0 - efficacy * share, 0.0, 1.0))

@@ -1,0 +1,145 @@
+r"""Drivers of flares: weekly weather and exposure, as anomalies from the region's own normal.
+
+Season alone explains much of when dogs itch. A driver can only show that it adds something as a
+*departure* from what is usual for the week and place, so each enters as
+
+.. math:: a_{r,w} = \frac{1}{s} \sum_{l=0}^{4} g_l \, (x_{r,w-l} - n_{r,u(w-l)}),
+
+with *n* the region's mean of that week of the year, *g* one shared lag shape and *s* the standard
+deviation over the years the normals come from. Exposure is first passed through a saturating
+``log(1 + x / c)`` and added up within at most four groups (trees, grasses, weeds, moulds): a
+practice's visits cannot tell eight allergens apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from models.parameters import load_table
+from models.weeks import week_of_year, weekly
+
+WEATHER_DRIVERS = ("temperature", "humidity")
+
+
+def weekly_drivers(
+    weather: xr.Dataset, exposure: xr.DataArray, *, groups: Mapping[str, str]
+) -> xr.DataArray:
+    """Reduce daily weather and weekly exposure to the drivers of a week.
+
+    Parameters
+    ----------
+    weather
+        Daily ``tas`` [degC] and ``hurs`` [%], dims ``(..., region, time)``, gap-free.
+    exposure
+        Weekly exposure in shares of a mean season, dims ``(..., allergen, region, week)``.
+    groups
+        Group of each allergen.
+
+    Returns
+    -------
+    xarray.DataArray
+        Dims ``(..., driver, region, week)`` on the weeks both inputs cover; drivers are
+        temperature [degC], humidity [%], then one per exposure group, saturated [1].
+    """
+    weeks = {
+        "temperature": weekly(weather["tas"], "mean"),
+        "humidity": weekly(weather["hurs"], "mean"),
+    }
+    weeks |= _group_exposure(exposure, groups)
+    aligned = xr.align(*weeks.values(), join="inner", exclude=_free_dims(*weeks.values()))
+    stacked = xr.concat(
+        [a.drop_vars("allergen", errors="ignore") for a in aligned],
+        dim=xr.Variable("driver", list(weeks)),
+        coords="minimal",
+        compat="override",
+    )
+    return stacked.transpose(..., "driver", "region", "week")
+
+
+def _free_dims(*arrays: xr.DataArray) -> set[str]:
+    return {str(dim) for a in arrays for dim in a.dims} - {"region", "week"}
+
+
+def _group_exposure(exposure: xr.DataArray, groups: Mapping[str, str]) -> dict[str, xr.DataArray]:
+    saturation = load_table("models.flare", "flare.toml").number("exposure.saturation")
+    saturated = exposure.copy(data=np.log1p(exposure.values / saturation))
+    members: dict[str, list[str]] = {}
+    for allergen in exposure["allergen"].values:
+        members.setdefault(groups[str(allergen)], []).append(str(allergen))
+    return {
+        group: saturated.sel(allergen=names).sum("allergen", skipna=True)
+        for group, names in members.items()
+    }
+
+
+def lagged(drivers: xr.DataArray) -> xr.DataArray:
+    """Spread each driver over the weeks that follow it, with the one shared lag shape.
+
+    Returns
+    -------
+    xarray.DataArray
+        Same dims, shorter by the longest lag at the start of ``week``.
+    """
+    weights = np.asarray(load_table("models.flare", "flare.toml")["lag.weights"].value, dtype=float)
+    longest = len(weights) - 1
+    values = drivers.transpose(..., "week").values
+    n_weeks = values.shape[-1] - longest
+    total = sum(
+        w * values[..., longest - lag : longest - lag + n_weeks] for lag, w in enumerate(weights)
+    )
+    return (
+        drivers.isel(week=slice(longest, None)).transpose(..., "week").copy(data=np.asarray(total))
+    )
+
+
+@dataclass(frozen=True)
+class Normals:
+    """What is usual: mean by region and week of the year, spread by driver.
+
+    Attributes
+    ----------
+    mean
+        Dims ``(driver, region, week_of_year)``, 52 weeks.
+    spread
+        Standard deviation of lagged anomalies, dims ``(driver,)``.
+    """
+
+    mean: xr.DataArray
+    spread: xr.DataArray
+
+    @classmethod
+    def of(cls, history: xr.DataArray) -> Normals:
+        """Take the normals of a history of weekly drivers, dims ``(driver, region, week)``."""
+        number = week_of_year(history["week"].values)
+        values = history.transpose("driver", "region", "week").values
+        raw = np.stack([np.nanmean(values[..., number == u], axis=-1) for u in range(52)], axis=-1)
+        smooth = _circular_mean(raw, half_window=_half_window())
+        coords = {"driver": history["driver"].values, "region": history["region"].values}
+        mean = xr.DataArray(smooth, dims=("driver", "region", "week_of_year"), coords=coords)
+        departures = lagged(_departures(history, mean))
+        spread = departures.std(("region", "week"))
+        return cls(mean, spread.where(spread > 0, 1.0))
+
+    def anomalies(self, drivers: xr.DataArray) -> xr.DataArray:
+        """Return lagged, standardised anomalies; four weeks shorter at the start."""
+        return lagged(_departures(drivers, self.mean)) / self.spread
+
+
+def _departures(drivers: xr.DataArray, mean: xr.DataArray) -> xr.DataArray:
+    number = xr.DataArray(week_of_year(drivers["week"].values), dims="week")
+    return drivers - mean.isel(week_of_year=number)
+
+
+def _half_window() -> int:
+    return int(load_table("models.flare", "flare.toml").number("normals.half_window"))
+
+
+def _circular_mean(values: NDArray[np.float64], *, half_window: int) -> NDArray[np.float64]:
+    shifts = range(-half_window, half_window + 1)
+    total: NDArray[np.float64] = np.mean([np.roll(values, s, axis=-1) for s in shifts], axis=0)
+    return total

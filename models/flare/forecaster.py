@@ -1,0 +1,191 @@
+"""The forecaster: members fitted together, drawn together.
+
+``fit`` takes what a practice counted each week; ``draw`` gives whole futures of two quantities
+that must not be mixed:
+
+*pressure*
+    flares there would be if no dog were under cover; high weeks, dosing and alerts read this.
+*visits*
+    flare visits the diary will see with the plans now in force; staffing reads this. They are the
+    pressure less what cover prevents, so the two belong to the same futures.
+
+With them come the consultations of the same futures and the two reference forecasts, made at the
+same moment from the same data, so that skill is always said against them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+from sklearn.base import BaseEstimator
+
+from models.flare.blend import blend_draws
+from models.flare.climatology import climatology_pool, draw_climatology, draw_last_season
+from models.flare.cover import thin, visible_share
+from models.flare.season_regression import SeasonRegression
+from models.parameters import load_table
+from models.weeks import week_of_year
+
+WEIGHTS = {"regression": 0.5, "climatology": 0.5}
+
+
+class TooFewVisitsError(ValueError):
+    """The practice's past is too short to forecast visits from."""
+
+
+@dataclass(frozen=True)
+class VisitDraws:
+    """Futures of the weeks ahead, each ``(draw, region, week)``."""
+
+    pressure: xr.DataArray
+    visits: xr.DataArray
+    consultations: xr.DataArray
+    members: dict[str, xr.DataArray]
+
+
+class VisitForecaster(BaseEstimator):  # type: ignore[misc]
+    """Regression and climatology, blended with equal weights.
+
+    Parameters
+    ----------
+    drivers
+        Weather and exposure drivers that enter the regression.
+
+    Attributes
+    ----------
+    regression_
+        Regression of the pressure.
+    volume_
+        Regression of all other consultations.
+    past_
+        What the references repeat: ``pressure_rate``, ``visit_rate`` (per consultation),
+        ``covered_share``; dims ``(region, week)``.
+    """
+
+    def __init__(self, drivers: tuple[str, ...] = ()) -> None:
+        self.drivers = drivers
+
+    def fit(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
+        """Fit to the weeks a practice has counted.
+
+        Parameters
+        ----------
+        weekly
+            ``flare_visits``, ``consultations`` and ``covered_share``, dims ``(region, week)``.
+        anomalies
+            Drivers, dims ``(driver, region, week)``, covering the same weeks.
+
+        Raises
+        ------
+        TooFewVisitsError
+            If fewer than the table's minimum of years hold counts.
+        """
+        _check_length(weekly)
+        visits, volume = weekly["flare_visits"], weekly["consultations"]
+        share = visible_share(weekly["covered_share"])
+        offset = _log(volume.where(volume > 0)) + _log(share)
+        self.regression_ = SeasonRegression(self.drivers).fit(visits, offset, anomalies)
+        zero = xr.zeros_like(volume, dtype=float)
+        self.volume_ = SeasonRegression().fit(volume, zero, anomalies)
+        rate = (visits / volume).where(volume > 0)
+        self.past_ = xr.Dataset(
+            {
+                "visit_rate": rate,
+                "pressure_rate": rate / share,
+                "covered_share": weekly["covered_share"],
+            }
+        )
+        return self
+
+    def draw(self, anomalies: xr.DataArray, *, rng: np.random.Generator) -> VisitDraws:
+        """Draw futures from drivers ahead, dims ``(draw, driver, region, week)``."""
+        weeks = anomalies["week"]
+        blank = anomalies.isel(driver=0, drop=True).transpose("draw", "region", "week")
+        consultations = self.volume_.draw(xr.zeros_like(blank), anomalies, rng=rng)
+        volume = consultations.clip(min=1)
+        regression = self.regression_.draw(_log(volume), anomalies, rng=rng)
+        repeated = draw_climatology(self.past_["pressure_rate"], volume, rng=rng)
+        pressure = blend_draws(
+            [regression, repeated.fillna(regression)], weights=list(WEIGHTS.values()), rng=rng
+        )
+        share = self._share_ahead(weeks.values)
+        visits = pressure.copy(data=thin(pressure.values, share, rng))
+        members = {
+            "climatology": draw_climatology(self.past_["visit_rate"], volume, rng=rng),
+            "last season": draw_last_season(self.past_["visit_rate"], volume, rng=rng),
+            "regression": regression.copy(data=thin(regression.values, share, rng)),
+        }
+        return VisitDraws(pressure, visits, consultations, members)
+
+    def _share_ahead(self, weeks: NDArray[np.datetime64]) -> NDArray[np.float64]:
+        """Cover as it was in the same weeks of the last year: the plans now in force, roughly."""
+        last_year = self.past_["covered_share"].isel(week=slice(-52, None))
+        pool = climatology_pool(last_year, weeks)
+        known = np.isfinite(pool)
+        total = np.where(known, pool, 0.0).sum(-1)
+        share: NDArray[np.float64] = np.where(
+            known.any(-1), total / np.maximum(known.sum(-1), 1), np.nan
+        )
+        return share
+
+    def thresholds(self) -> xr.DataArray:
+        """Return the pressure per 1,000 consultations above which a week is high, by region."""
+        level = load_table("models.flare", "flare.toml").number("threshold.centile")
+        threshold = 1000.0 * self.past_["pressure_rate"].quantile(level, dim="week")
+        return threshold.drop_vars("quantile")
+
+    def season_thresholds(self) -> xr.DataArray:
+        """Return the same centile of running means over weeks, which set off a flare season."""
+        table = load_table("models.flare", "flare.toml")
+        width = int(table.number("threshold.season_smoothing"))
+        smooth = self.past_["pressure_rate"].rolling(week=width, center=True, min_periods=1).mean()
+        level = table.number("threshold.centile")
+        return 1000.0 * smooth.quantile(level, dim="week").drop_vars("quantile")
+
+    def climatology_odds(self, weeks: NDArray[np.datetime64]) -> xr.DataArray:
+        """Return how often the same weeks of past years were high, dims ``(region, week)``."""
+        high = (1000.0 * self.past_["pressure_rate"]) > self.thresholds()
+        known = high.where(self.past_["pressure_rate"].notnull())
+        pool = climatology_pool(known, weeks)
+        seen = np.isfinite(pool).sum(-1)
+        odds = np.where(seen > 0, np.nansum(pool, axis=-1) / np.maximum(seen, 1), np.nan)
+        return xr.DataArray(
+            odds, dims=("region", "week"), coords={"region": self.past_["region"], "week": weeks}
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what a draw needs as plain values and arrays."""
+        return {
+            "drivers": list(self.drivers),
+            "regression": self.regression_.to_dict(),
+            "volume": self.volume_.to_dict(),
+        }
+
+    @classmethod
+    def from_dict(cls, stored: dict[str, Any], past: xr.Dataset) -> Self:
+        """Make a fitted forecaster from what `to_dict` returned and the past rates."""
+        forecaster = cls(tuple(stored["drivers"]))
+        forecaster.regression_ = SeasonRegression.from_dict(stored["regression"])
+        forecaster.volume_ = SeasonRegression.from_dict(stored["volume"])
+        forecaster.past_ = past
+        return forecaster
+
+
+def _log(values: xr.DataArray) -> xr.DataArray:
+    return values.copy(data=np.log(values.values))
+
+
+def _check_length(weekly: xr.Dataset) -> None:
+    minimum = load_table("models.flare", "flare.toml").number("climatology.minimum_years")
+    known = weekly["flare_visits"].notnull().any("region").values
+    covered = len(np.unique(week_of_year(weekly["week"].values[known])))
+    years = known.sum() / 52.0
+    if years < minimum or covered < 52:
+        raise TooFewVisitsError(
+            f"a forecast of visits needs {minimum:g} years of counts; the practice has "
+            f"{int(known.sum())} weeks: exposure and season dates are given without it"
+        )

@@ -1,0 +1,97 @@
+r"""Shocks: weeks that are bad, or good, for all regions at once.
+
+Beyond season and weather something shared remains (a run of thundery days, a flea year, a rumour
+on the radio). It is modelled as a first-order autoregression on the log scale,
+
+.. math:: s_w = \varphi s_{w-1} + e_w, \qquad \operatorname{var}(s) = \sigma^2,
+
+observed each week through the regions' pooled departure from the fitted mean,
+``z_w = sum(y - m) / sum(m)``, whose own error variance follows from the count model. The
+parameters are moment estimates, the present state a Kalman filter's; from there the shock fades
+with lead and its spread grows to *sigma*.
+
+References
+----------
+Harvey A.C. 1989, Forecasting, Structural Time Series Models and the Kalman Filter, chapter 3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.parameters import load_table
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SharedShock:
+    """Estimated shocks: spread, persistence from week to week, and the state after the last week.
+
+    Attributes
+    ----------
+    spread
+        Stationary standard deviation on the log scale.
+    persistence
+        Week-to-week correlation.
+    state_mean, state_variance
+        Filtered shock of the last week.
+    """
+
+    spread: float
+    persistence: float
+    state_mean: float
+    state_variance: float
+
+    @classmethod
+    def estimate(cls, counts: Array, mean: Array, *, size: float) -> SharedShock:
+        """Estimate from counts and fitted means, both ``(region, week)``, NaN where unknown."""
+        known = np.isfinite(counts) & np.isfinite(mean)
+        expected = np.where(known, mean, 0.0).sum(0)
+        surprise = np.where(known, counts - mean, 0.0).sum(0)
+        inverse_size = 0.0 if np.isinf(size) else 1.0 / size
+        own = np.where(known, mean + inverse_size * mean**2, 0.0).sum(0)
+        use = expected > 0
+        z, error = surprise[use] / expected[use], own[use] / expected[use] ** 2
+        if use.sum() < 3:
+            return cls(0.0, 0.0, 0.0, 0.0)
+        # weeks with many expected visits tell more
+        weight = 1.0 / error
+        variance = max(0.0, float(np.sum(weight * (z**2 - error)) / weight.sum()))
+        if variance <= 0:
+            return cls(0.0, 0.0, 0.0, 0.0)
+        pair = np.sqrt(weight[1:] * weight[:-1])
+        lag_one = float(np.sum(pair * z[1:] * z[:-1]) / pair.sum())
+        limit = load_table("models.flare", "flare.toml").number("shock.persistence_max")
+        persistence = float(np.clip(lag_one / variance, 0.0, limit))
+        state = _filter(z, error, variance=variance, persistence=persistence)
+        return cls(float(np.sqrt(variance)), persistence, *state)
+
+    def paths(self, n_weeks: int, n_draws: int, rng: np.random.Generator) -> Array:
+        """Draw shocks of the weeks ahead, shape ``(draw, week)``, each with mean effect one."""
+        state = self.state_mean + np.sqrt(self.state_variance) * rng.standard_normal(n_draws)
+        innovation = self.spread * np.sqrt(1.0 - self.persistence**2)
+        path = np.empty((n_draws, n_weeks))
+        for week in range(n_weeks):
+            state = self.persistence * state + innovation * rng.standard_normal(n_draws)
+            path[:, week] = state
+        lead = np.arange(1, n_weeks + 1)
+        keep = self.persistence ** (2 * lead)
+        variance = keep * self.state_variance + (1.0 - keep) * self.spread**2
+        # the fitted mean already is a mean over shocks, so exp(shock) must average one
+        return path - 0.5 * variance
+
+
+def _filter(z: Array, error: Array, *, variance: float, persistence: float) -> tuple[float, float]:
+    state, spread = 0.0, variance
+    for seen, noise in zip(z, error, strict=True):
+        state, spread = (
+            persistence * state,
+            persistence**2 * spread + (1 - persistence**2) * variance,
+        )
+        gain = spread / (spread + noise)
+        state, spread = state + gain * (seen - state), (1 - gain) * spread
+    return float(state), float(spread)

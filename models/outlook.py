@@ -1,0 +1,272 @@
+r"""Outlook: exposure by allergen, past and ahead, with its spread.
+
+Puts the season models and the release of a day's weather together for the allergens that each
+region lists. Exposure is an index in shares of a mean season of the region: a mean season sums to
+one, so birch and mugwort, or two regions, can be laid side by side; the *amount* of a year is a
+separate factor around one. No pollen is measured here: all of it is modelled, and is called so.
+
+A draw of the exposure ahead combines
+
+* the weather of one trace (:mod:`models.traces`),
+* an error of the onset, in whole days, drawn once for the allergen and shared by all regions,
+* the year's amount, log-normal with mean one, drawn once for the allergen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from models.allergens import Allergen
+from models.exposure import daily_exposure, mean_season_total, release, scaled_exposure
+from models.season import FloweringOnset, indicator_shift, season_dates, season_rate
+from models.weeks import weekly
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ExposureAhead:
+    """Draws of exposure and of season dates.
+
+    Attributes
+    ----------
+    weekly
+        Shares of a mean season, dims ``(allergen, draw, region, week)``.
+    start, peak, end
+        Days since 1970-01-01, dims ``(allergen, draw, region)``; NaN where no season comes.
+    """
+
+    weekly: xr.DataArray
+    start: xr.DataArray
+    peak: xr.DataArray
+    end: xr.DataArray
+
+
+@dataclass(frozen=True)
+class ExposureModel:
+    """What is learnt of exposure: which allergens where, shifts, scales and spreads.
+
+    Attributes
+    ----------
+    listed
+        Whether a region lists an allergen, dims ``(allergen, region)``.
+    shift_days
+        Days by which the region's season is later than the catalogue's parameters say.
+    season_total
+        Mean raw index of a season in the training years; NaN where the season never came.
+    onset_sd
+        Standard deviation of the onset's error [d], dims ``(allergen,)``.
+    """
+
+    listed: xr.DataArray
+    shift_days: xr.DataArray
+    season_total: xr.DataArray
+    onset_sd: xr.DataArray
+
+    @classmethod
+    def fit(
+        cls,
+        weather: xr.Dataset,
+        allergens: Sequence[Allergen],
+        *,
+        listed: Mapping[str, Sequence[str]],
+        onsets: Mapping[str, FloweringOnset],
+    ) -> tuple[ExposureModel, xr.DataArray]:
+        """Shift and scale the index on the training years; return the model and their exposure.
+
+        Parameters
+        ----------
+        weather
+            Daily weather of all training years, dims ``(region, time)``.
+        allergens
+            Catalogue entries to model.
+        listed
+            Allergen ids of each region.
+        onsets
+            Fitted onset models by plant; an allergen borrows the regional offsets of its
+            indicator plant.
+
+        Returns
+        -------
+        ExposureModel
+            The model.
+        xarray.DataArray
+            Weekly exposure of the training years, as `past` gives it.
+        """
+        ids = [a.id for a in allergens]
+        regions = [str(r) for r in weather["region"].values]
+        coords: dict[str, Any] = {"allergen": ids, "region": regions}
+        dims = ("allergen", "region")
+        on = [[a in listed.get(r, ()) for r in regions] for a in ids]
+        shifts = {a.id: indicator_shift(onsets, a, regions) for a in allergens}
+        raw = raw_exposure(weather, allergens, shift_days=shifts)
+        totals = [mean_season_total(raw[a.id], a).values for a in allergens]
+        spread = [a.number("onset_spread") for a in allergens]
+        model = cls(
+            xr.DataArray(on, dims=dims, coords=coords),
+            xr.DataArray([s.values for s in shifts.values()], dims=dims, coords=coords),
+            xr.DataArray(totals, dims=dims, coords=coords),
+            xr.DataArray(spread, dims=("allergen",), coords={"allergen": ids}),
+        )
+        return model, model._weekly(raw)
+
+    def past(self, weather: xr.Dataset, allergens: Mapping[str, Allergen]) -> xr.DataArray:
+        """Return weekly exposure of observed weather, dims ``(allergen, region, week)``."""
+        return self._weekly(self._raw(weather, allergens))
+
+    def _raw(
+        self, weather: xr.Dataset, allergens: Mapping[str, Allergen]
+    ) -> dict[str, xr.DataArray]:
+        chosen = [allergens[str(name)] for name in self.listed["allergen"].values]
+        shifts = {a.id: self.shift_days.sel(allergen=a.id, drop=True) for a in chosen}
+        return raw_exposure(weather, chosen, shift_days=shifts)
+
+    def _weekly(self, raw: Mapping[str, xr.DataArray]) -> xr.DataArray:
+        rows = [weekly(self._scaled(daily, name), "sum") for name, daily in raw.items()]
+        return xr.concat(rows, dim=self.listed["allergen"], coords="minimal")
+
+    def ahead(
+        self,
+        traces: xr.Dataset,
+        allergens: Mapping[str, Allergen],
+        *,
+        origin: np.datetime64,
+        n_draws: int,
+        rng: np.random.Generator,
+        with_dates: bool = True,
+    ) -> ExposureAhead:
+        """Draw exposure along traces.
+
+        Parameters
+        ----------
+        traces
+            Dims ``(trace, region, time)`` with at least a season of history before the origin.
+        allergens
+            Catalogue by id.
+        origin
+            First day not known.
+        n_draws
+            Number of draws; draw *i* follows trace ``i mod n_traces``.
+        rng
+            Source of randomness.
+        with_dates
+            Also read season dates off the draws; else they are left unknown.
+        """
+        trace_of = np.arange(n_draws) % traces.sizes["trace"]
+        weeks, dates = [], []
+        for name, raw in self._raw(traces, allergens).items():
+            allergen = allergens[name]
+            daily = self._scaled(raw, name).transpose("trace", "region", "time")
+            error = rng.normal(0.0, float(self.onset_sd.sel(allergen=name)), n_draws)
+            drawn = _moved(daily, trace_of, np.rint(error).astype(int))
+            sd = allergen.number("year_amount_log_sd")
+            amount = np.exp(rng.normal(-0.5 * sd**2, sd, n_draws))
+            if with_dates:
+                dates.append(_next_season(drawn, allergen, origin=origin))
+            drawn = drawn * xr.DataArray(amount, dims="draw")
+            weeks.append(weekly(drawn, "sum").astype(np.float32))
+        index = self.listed["allergen"]
+        ahead = xr.concat(weeks, dim=index, coords="minimal")
+        if not with_dates:
+            unknown = xr.full_like(ahead.isel(week=0, drop=True), np.nan)
+            return ExposureAhead(ahead, unknown, unknown, unknown)
+        start, peak, end = (xr.concat(parts, dim=index) for parts in zip(*dates, strict=True))
+        return ExposureAhead(ahead, start, peak, end)
+
+    def _scaled(self, daily: xr.DataArray, allergen: str) -> xr.DataArray:
+        total = self.season_total.sel(allergen=allergen, drop=True)
+        listed = self.listed.sel(allergen=allergen, drop=True)
+        # days before the first whole season are unknown; they are never reported, only lagged over
+        return scaled_exposure(daily, total).fillna(0.0).where(listed, 0.0)
+
+    def to_dataset(self) -> xr.Dataset:
+        """Return everything as one dataset."""
+        return xr.Dataset(
+            {
+                "listed": self.listed.astype(np.int8),
+                "shift_days": self.shift_days,
+                "season_total": self.season_total,
+                "onset_sd": self.onset_sd,
+            }
+        )
+
+    @classmethod
+    def from_dataset(cls, stored: xr.Dataset) -> ExposureModel:
+        """Make the model from what `to_dataset` returned."""
+        return cls(
+            stored["listed"].astype(bool),
+            stored["shift_days"],
+            stored["season_total"],
+            stored["onset_sd"],
+        )
+
+
+def raw_exposure(
+    weather: xr.Dataset, allergens: Sequence[Allergen], *, shift_days: Mapping[str, xr.DataArray]
+) -> dict[str, xr.DataArray]:
+    """Return the daily exposure of each allergen before scaling, dims of the weather [d-1].
+
+    Parameters
+    ----------
+    weather
+        Daily weather, any leading dims, with ``latitude``.
+    allergens
+        Catalogue entries.
+    shift_days
+        Regional shift of each allergen's season by its id [d].
+    """
+    # every operation copies labels and attributes along: only those needed are kept
+    weather = weather.drop_vars(["longitude", "elevation", "donor_year"], errors="ignore")
+    weather = weather.drop_attrs()
+    released = release(weather)
+    found = {}
+    for allergen in allergens:
+        rate = season_rate(weather, allergen, shift_days=shift_days[allergen.id])
+        found[allergen.id] = daily_exposure(weather, allergen, rate, released=released)
+    return found
+
+
+def _moved(
+    daily: xr.DataArray, trace_of: NDArray[np.int64], days: NDArray[np.int64]
+) -> xr.DataArray:
+    """Give each draw its trace, moved later by its own whole number of days."""
+    values = daily.values
+    at = np.arange(values.shape[-1])[None, :] - days[:, None]
+    at = np.clip(at, 0, values.shape[-1] - 1)
+    drawn = values[
+        trace_of[:, None, None], np.arange(values.shape[1])[None, :, None], at[:, None, :]
+    ]
+    coords = {name: c for name, c in daily.coords.items() if "trace" not in c.dims}
+    return xr.DataArray(drawn, dims=("draw", "region", "time"), coords=coords)
+
+
+def _next_season(
+    drawn: xr.DataArray, allergen: Allergen, *, origin: np.datetime64
+) -> list[xr.DataArray]:
+    """Start, peak and end of the first season that is not over at the origin."""
+    seasons = season_dates(drawn, allergen)
+    days = {n: _day_numbers(seasons[n].transpose(..., "year")) for n in ("start", "peak", "end")}
+    now = float(origin.astype("datetime64[D]").astype(int))
+    ahead = days["end"] >= now
+    first = np.argmax(ahead, axis=-1)[..., None]
+    coords = {"region": drawn["region"].values}
+    return [
+        xr.DataArray(
+            np.where(ahead.any(-1), np.take_along_axis(days[name], first, axis=-1)[..., 0], np.nan),
+            dims=("draw", "region"),
+            coords=coords,
+        )
+        for name in ("start", "peak", "end")
+    ]
+
+
+def _day_numbers(dates: xr.DataArray) -> Array:
+    known = dates.notnull().values
+    number: Array = dates.values.astype("datetime64[D]").astype(float)
+    return np.where(known, number, np.nan)

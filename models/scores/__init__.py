@@ -1,0 +1,48 @@
+"""Scores: how good a forecast was, once it is known what came.
+
+Every score of single cases keeps the dims of what was observed: nothing is averaged on the way, so
+that whoever averages says over what. Summaries that must average (decompositions, tables, ratios)
+say in their name or first sentence what they run over, and use only cases known on all sides.
+
+``quantiles``      weighted interval score and interval coverage of quantile forecasts
+``draws``          CRPS of draws and of a negative binomial
+``probabilities``  Brier score, its decomposition, reliability
+``alerts``         hits, misses and false alarms of warnings
+``comparison``     one forecast relative to another, with an interval from blocks of cases
+"""
+
+from models.scores.alerts import AlertTable, count_alerts
+from models.scores.comparison import RatioInterval, block_bootstrap_ratio, relative_score
+from models.scores.draws import crps_from_draws, crps_negative_binomial
+from models.scores.errors import ScoreError
+from models.scores.probabilities import (
+    BrierDecomposition,
+    brier_decomposition,
+    brier_score,
+    reliability_table,
+)
+from models.scores.quantiles import (
+    QUANTILE_LEVELS,
+    WeightedIntervalScore,
+    interval_coverage,
+    weighted_interval_score,
+)
+
+__all__ = [
+    "QUANTILE_LEVELS",
+    "AlertTable",
+    "BrierDecomposition",
+    "RatioInterval",
+    "ScoreError",
+    "WeightedIntervalScore",
+    "block_bootstrap_ratio",
+    "brier_decomposition",
+    "brier_score",
+    "count_alerts",
+    "crps_from_draws",
+    "crps_negative_binomial",
+    "interval_coverage",
+    "relative_score",
+    "reliability_table",
+    "weighted_interval_score",
+]

@@ -1,0 +1,179 @@
+"""Traces: today's weather continued with the weather of past years.
+
+A forecast of a season needs the weather of the months ahead, which nobody knows. What can be
+known is the spread of weather that the place has had. As in ensemble streamflow prediction
+(Day 1985), each past year in turn is laid behind the weather observed so far; every model that
+keeps a state (heat sums, photoperiodic development) is carried on from today's state along each
+of these *traces*, and the spread of its results is the spread due to weather.
+
+Past years were cooler than the years to come, so each donor year's temperatures are moved by the
+local warming trend between that year and the target year (monthly slopes, pooled over regions
+and shrunk towards the annual slope). Without this the traces are biased late in spring.
+
+A trace spans weather uncertainty only. The error of the season model and of the counts is added
+by those who own them.
+
+References
+----------
+Day G.N. 1985, Journal of Water Resources Planning and Management 111:157-170.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from models.parameters import load_table
+
+TEMPERATURES = ("tas", "tasmin", "tasmax")
+
+
+class TraceError(ValueError):
+    """The past is too short, or too full of gaps, to continue it."""
+
+
+def continue_with_past_years(
+    weather: xr.Dataset,
+    origin: np.datetime64,
+    *,
+    days: int,
+    history_days: int = 0,
+    warming: bool = True,
+) -> xr.Dataset:
+    """Continue the weather known at an origin with that of every usable past year.
+
+    Parameters
+    ----------
+    weather
+        Daily weather, dims ``(region, time)``. Only days before `origin` are read.
+    origin
+        First day that is not known.
+    days
+        Days to continue, counted from `origin` [d].
+    history_days
+        Observed days kept in front of the origin, the same in every trace [d].
+    warming
+        Move the donors' temperatures by the warming trend.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims ``(trace, region, time)``; coordinate ``donor_year`` on ``trace`` is the year whose
+        weather follows the origin. Traces run from the most recent donor to the oldest.
+
+    Raises
+    ------
+    TraceError
+        If fewer donor years than the table's minimum are usable.
+
+    Notes
+    -----
+    A target date takes the same calendar day of the donor; 29 February takes the donor's 28
+    February where that year has none. A donor must lie wholly before the origin.
+    """
+    past = weather.sel(time=weather["time"] < origin)
+    if past.sizes["time"] == 0:
+        raise TraceError(f"traces were asked from {_day(origin)}, but no weather before it is held")
+    target = pd.date_range(pd.Timestamp(origin), periods=days, freq="D")
+    donors = _usable_donors(past, target)
+    minimum = int(load_table("models", "traces.toml").number("minimum_years"))
+    if len(donors) < minimum:
+        raise TraceError(
+            f"traces from {_day(origin)} need {minimum} complete past years; weather held from "
+            f"{_day(past['time'].values[0])} gives {len(donors)}: load a longer history"
+        )
+    n_kept = min(history_days, past.sizes["time"])
+    kept = np.arange(past.sizes["time"] - n_kept, past.sizes["time"])
+    index = past.indexes["time"]
+    lent = np.stack([index.get_indexer(_donor_days(target, back)) for back in donors])
+    at = np.concatenate([np.broadcast_to(kept, (len(donors), n_kept)), lent], axis=1)
+    traces = past.drop_vars("time").isel(time=xr.DataArray(at, dims=("trace", "time")))
+    traces = traces.assign_coords(
+        time=index[kept].append(target),
+        trace=np.arange(len(donors)),
+        donor_year=("trace", target[0].year - np.array(donors)),
+    )
+    if warming:
+        shift = warming_slopes(past)[target.month.to_numpy() - 1] * np.array(donors)[:, None]
+        shift = np.concatenate([np.zeros((len(donors), n_kept)), shift], axis=1)
+        moved = xr.DataArray(shift, dims=("trace", "time"))
+        traces = traces.assign({t: traces[t] + moved for t in TEMPERATURES if t in traces})
+    return traces.transpose("trace", "region", "time", missing_dims="ignore")
+
+
+def warming_slopes(weather: xr.Dataset) -> NDArray[np.float64]:
+    """Estimate the warming trend of each calendar month.
+
+    Parameters
+    ----------
+    weather
+        Daily weather with ``tas`` [degC], dims ``(region, time)``.
+
+    Returns
+    -------
+    numpy.ndarray
+        Slope for January to December [degC year-1], zeros where fewer than five years are held.
+
+    Notes
+    -----
+    Monthly means are averaged over regions; each month's least-squares slope (on itself and its
+    neighbours) is shrunk towards the mean of all twelve by ``w = max(0, 1 - v / s)``, with ``v``
+    the mean squared standard error of the slopes and ``s`` their variance: months whose trends
+    differ by no more than their errors share one trend.
+    """
+    table = load_table("models", "traces.toml")
+    tas = weather["tas"].mean("region").to_series()
+    monthly = tas.resample("MS").mean()
+    complete = tas.resample("MS").count() >= table.number("trend_days")
+    smooth = monthly.where(complete).rolling(
+        int(table.number("trend_window")), center=True, min_periods=1
+    )
+    known = smooth.mean().dropna()
+    when = pd.DatetimeIndex(known.index)
+    by_month = [known[when.month == month] for month in range(1, 13)]
+    if min(len(values) for values in by_month) < table.number("trend_years"):
+        return np.zeros(12)
+    fits = [_slope(values) for values in by_month]
+    slopes = np.array([slope for slope, _ in fits])
+    error = float(np.mean([variance for _, variance in fits]))
+    spread = float(np.var(slopes, ddof=1))
+    keep = max(0.0, 1.0 - error / spread) if spread > 0 else 0.0
+    shrunk: NDArray[np.float64] = slopes.mean() + keep * (slopes - slopes.mean())
+    return shrunk
+
+
+def _slope(monthly: pd.Series[float]) -> tuple[float, float]:
+    year = pd.DatetimeIndex(monthly.index).year.to_numpy(float)
+    value = monthly.to_numpy(float)
+    centred = year - year.mean()
+    slope = float(centred @ value / (centred @ centred))
+    residual = value - value.mean() - slope * centred
+    variance = float(residual @ residual / (len(value) - 2) / (centred @ centred))
+    return slope, variance
+
+
+def _donor_days(target: pd.DatetimeIndex, years_back: int) -> pd.DatetimeIndex:
+    # DateOffset maps 29 February to 28 February where the donor year has none.
+    return pd.DatetimeIndex(target - pd.DateOffset(years=years_back))
+
+
+def _usable_donors(past: xr.Dataset, target: pd.DatetimeIndex) -> list[int]:
+    allowed = load_table("models", "traces.toml").number("missing_share")
+    index = past.indexes["time"]
+    missing = np.zeros(past.sizes["time"], dtype=bool)
+    for variable in past.data_vars.values():
+        other = [dim for dim in variable.dims if dim != "time"]
+        missing |= variable.isnull().any(other).values
+    usable, back = [], 1
+    while target[0] - pd.DateOffset(years=back) >= index[0]:
+        at = index.get_indexer(_donor_days(target, back))
+        if at.min() >= 0 and missing[at].mean() <= allowed:
+            usable.append(back)
+        back += 1
+    return usable
+
+
+def _day(moment: np.datetime64) -> str:
+    return str(moment.astype("datetime64[D]"))

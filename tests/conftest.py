@@ -1,0 +1,50 @@
+"""Builders shared by tests: small worlds with an answer known beforehand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+
+def build_weather(
+    *, first: str, last: str, regions: tuple[str, ...] = ("north", "south"), seed: int = 0
+) -> xr.Dataset:
+    """Invent gap-free daily weather of a temperate climate: a yearly wave plus noise."""
+    rng = np.random.default_rng(seed)
+    time = pd.date_range(first, last, freq="D")
+    wave = -np.cos(2 * np.pi * (time.day_of_year.to_numpy() - 20) / 365.25)
+    shape = (len(regions), len(time))
+    tas = 12 + 12 * wave + 2 * np.arange(len(regions))[:, None] + rng.normal(0, 2, shape)
+    values = {
+        "tas": tas,
+        "tasmin": tas - rng.uniform(3, 6, shape),
+        "tasmax": tas + rng.uniform(3, 6, shape),
+        "pr": np.where(rng.random(shape) < 0.3, rng.gamma(0.7, 10, shape), 0.0),
+        "hurs": np.clip(65 + 10 * wave + rng.normal(0, 10, shape), 10, 100),
+        "sfcWind": rng.gamma(4, 0.6, shape),
+        "rsds": np.clip(160 + 90 * wave + rng.normal(0, 40, shape), 5, None),
+    }
+    coords = {
+        "region": list(regions),
+        "time": time,
+        "latitude": ("region", np.linspace(37.0, 35.0, len(regions))),
+        "longitude": ("region", np.linspace(127.0, 129.0, len(regions))),
+        "elevation": ("region", np.full(len(regions), 50.0)),
+    }
+    return xr.Dataset({k: (("region", "time"), v) for k, v in values.items()}, coords=coords)
+
+
+@pytest.fixture(scope="session")
+def weather() -> xr.Dataset:
+    """Twenty invented years of two regions."""
+    return build_weather(first="2001-01-01", last="2021-12-31")
+
+
+@pytest.fixture(scope="session")
+def make_weather() -> Callable[..., xr.Dataset]:
+    """Give the builder of invented weather."""
+    return build_weather

@@ -1,0 +1,49 @@
+"""Cover of a dog: yes, no, or not known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from forecast.dosing.dog_record import Cover, DogRecord, TherapyEvent, dog_cover
+
+GIVEN = date(2024, 5, 1)
+DOG = DogRecord("dog-0001", "dog", None, None, None, None, None, None, None, therapies=())
+
+
+def cover_after(event, days):
+    return dog_cover(replace(DOG, therapies=(event,)), GIVEN + timedelta(days=days))
+
+
+FADING = [(29, Cover.NOT_KNOWN), (48, Cover.NOT_KNOWN)]
+WORKING = [(1, Cover.YES), (28, Cover.YES)]
+NOTHING = [(-1, Cover.NO), (0, Cover.NO), (49, Cover.NO)]
+
+
+@pytest.mark.parametrize(("days", "cover"), [*NOTHING, *WORKING, *FADING])
+def test_a_dose_that_worked_covers_then_fades_then_ends(days, cover):
+    """One antibody dose: no cover on its day, yes to day 28, not known while fading, no from 49."""
+    event = TherapyEvent("anti_il31_antibody", GIVEN, responded=True)
+    assert cover_after(event, days) is cover
+
+
+def test_a_dose_without_known_effect_is_not_known_cover():
+    """A dose of which nobody recorded the effect is neither cover nor its absence."""
+    event = TherapyEvent("anti_il31_antibody", GIVEN)
+    assert cover_after(event, 10) is Cover.NOT_KNOWN
+    assert cover_after(replace(event, responded=False), 10) is Cover.NO
+
+
+def test_a_course_covers_while_it_runs():
+    """A daily course covers to its last day; without an end on record it is not known."""
+    course = TherapyEvent("daily_jak_inhibitor", GIVEN, GIVEN + timedelta(days=9), responded=True)
+    assert [cover_after(course, d) for d in (0, 9, 10)] == [Cover.YES, Cover.YES, Cover.NO]
+    assert cover_after(replace(course, until=None), 5) is Cover.NOT_KNOWN
+
+
+def test_no_history_is_not_no_cover():
+    """Therapies not known: cover not known. Known to be none: no cover."""
+    assert dog_cover(replace(DOG, therapies=None), GIVEN) is Cover.NOT_KNOWN
+    assert dog_cover(DOG, GIVEN) is Cover.NO

@@ -1,0 +1,144 @@
+"""Dogs and owners: known by random ids, named in two tables only, erased on request."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from sqlalchemy import insert, select
+
+from forecast.records import RecordsError
+from forecast.records.branches import branches, keep_branches
+from forecast.records.dogs import (
+    add_unregistered,
+    dog,
+    dog_ids,
+    dogs,
+    erase_owner,
+    identity_of,
+    keep_dogs,
+    keep_owners,
+    owner_of,
+    sweep_unregistered,
+)
+from forecast.records.tables import branch, metadata, visit
+from forecast.regions import Branch
+
+IDENTITY_TABLES = {"owner", "dog_identity"}
+NORTH = Branch("north", "North", "seoul", ("mon", "tue"))
+
+
+@pytest.fixture
+def rex(records) -> str:
+    """One dog with an owner and a visit; return its random id."""
+    with records.writing() as connection:
+        keep_branches(connection, [NORTH])
+        owners = keep_owners(connection, {"O1": ("Ada Quillfeather", "ada@forepaw.invalid")})
+        values = {"owner_id": owners["O1"], "species": "dog", "status": "active"}
+        keep_dogs(connection, {"D1": ("Rex Thunderpaw", values)})
+    dog_id = dog_ids(records)["D1"]
+    with records.writing() as connection:
+        connection.execute(
+            insert(visit).values(
+                reference="V1", date=date(2024, 1, 2), branch_id="north", dog_id=dog_id,
+                kind="itch flare",
+            )
+        )  # fmt: skip
+    return dog_id
+
+
+def test_names_stand_in_the_identity_tables_only(records, rex):
+    """Every cell of every other table is looked at."""
+    found = set()
+    with records.reading() as connection:
+        for table in metadata.sorted_tables:
+            cells = [str(cell) for row in connection.execute(select(table)) for cell in row]
+            text = " ".join(cells)
+            if any(name in text for name in ("Quillfeather", "Thunderpaw", "ada@", "D1", "O1")):
+                found.add(table.name)
+    assert found == IDENTITY_TABLES
+
+
+def test_an_id_tells_nothing_of_the_dog(records, rex):
+    """It is drawn at random, not made from the practice's number."""
+    with records.writing() as connection:
+        ids = add_unregistered(connection, ["D2", "D3"])
+    assert len({rex, *ids.values()}) == 3
+    assert all(len(i) == 16 and int(i, 16) >= 0 for i in ids.values())
+    assert rex not in ids.values()
+
+
+def test_printing_a_dog_or_owner_prints_no_name(records, rex):
+    """A log line with an object in it stays harmless."""
+    shown = f"{dog(records, rex)} {identity_of(records, rex)} {owner_of(records, rex)}"
+    assert "Thunderpaw" not in shown
+    assert "Quillfeather" not in shown
+    assert identity_of(records, rex).name == "Rex Thunderpaw"
+    assert owner_of(records, rex).contact == "ada@forepaw.invalid"
+
+
+def test_erasing_an_owner_takes_the_names_and_leaves_the_visits(records, rex):
+    """The visit still counts, under an id that nobody can name any more; twice is no fault."""
+    owner_id = owner_of(records, rex).id
+    assert erase_owner(records, owner_id) == 1
+    assert identity_of(records, rex) is None
+    assert owner_of(records, rex) is None
+    assert dog(records, rex).owner_id == owner_id
+    with records.reading() as connection:
+        assert connection.scalar(select(visit.c.dog_id)) == rex
+    assert erase_owner(records, owner_id) == 0
+
+
+def test_what_is_not_known_stays_so(records, rex):
+    """A field never filled is None, not a default that looks like an answer."""
+    found = dog(records, rex)
+    assert (found.breed, found.birth_date, found.sex, found.neutered) == (None, None, None, None)
+    with records.writing() as connection:
+        add_unregistered(connection, ["D9"])
+    stranger = dog(records, dog_ids(records)["D9"])
+    assert (stranger.species, stranger.status) == (None, "not known")
+
+
+def test_an_update_keeps_the_id_and_what_it_does_not_mention(records, rex):
+    """A second export brings a breed; species and name stay."""
+    with records.writing() as connection:
+        keep_dogs(connection, {"D1": ("", {"breed": "terrier"})})
+    assert dog_ids(records) == {"D1": rex}
+    assert (dog(records, rex).species, dog(records, rex).breed) == ("dog", "terrier")
+    assert identity_of(records, rex).name == "Rex Thunderpaw"
+
+
+def test_dogs_can_be_asked_for_by_status_and_an_unknown_id_is_refused(records, rex):
+    """The dead are not among the active."""
+    with records.writing() as connection:
+        keep_dogs(connection, {"D2": ("", {"status": "dead"})})
+    assert [d.id for d in dogs(records, status="active")] == [rex]
+    assert len(dogs(records)) == 2
+    with pytest.raises(RecordsError, match="no such id"):
+        dog(records, "nobody")
+
+
+def test_only_dogs_without_any_record_are_swept(records, rex):
+    """A stranger with a visit stays, one without goes, a registered dog stays."""
+    with records.writing() as connection:
+        ids = add_unregistered(connection, ["seen", "unseen"])
+        connection.execute(
+            insert(visit).values(
+                reference="V2", date=date(2024, 1, 2), branch_id="north", dog_id=ids["seen"],
+                kind="other",
+            )
+        )  # fmt: skip
+    assert sweep_unregistered(records) == 1
+    assert set(dog_ids(records)) == {"D1", "seen"}
+
+
+def test_branches_are_brought_up_to_date_and_never_removed(records, rex):
+    """A branch left out of a later list is still there: visits cite it."""
+    moved = Branch("north", "North End", "seoul", ("wed",))
+    south = Branch("south", "South", "seoul", ("fri", "sat"))
+    with records.writing() as connection:
+        keep_branches(connection, [south])
+        keep_branches(connection, [moved])
+    assert branches(records) == {"north": moved, "south": south}
+    with records.reading() as connection:
+        assert len(connection.execute(select(branch)).all()) == 2

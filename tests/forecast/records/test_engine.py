@@ -1,0 +1,155 @@
+"""Transactions of the records: nothing lost, readers never in the way, no names in errors."""
+
+from __future__ import annotations
+
+import os
+import stat
+import subprocess
+import sys
+from datetime import date
+from pathlib import Path
+
+import pytest
+from sqlalchemy import insert, select, text
+from sqlalchemy.exc import IntegrityError
+
+from forecast.records import Records, RecordsError, engine
+from forecast.records.tables import branch, owner, visit
+
+ROOT = Path(__file__).parents[3]
+N_PROCESSES, N_TIMES = 3, 40
+COUNT_UP = """
+import sys
+from sqlalchemy import text
+from forecast.records.engine import Records
+records = Records(sys.argv[1])
+for _ in range(int(sys.argv[2])):
+    with records.writing() as connection:
+        value = connection.scalar(text("SELECT value FROM counter"))
+        connection.execute(text("UPDATE counter SET value = :new"), {"new": value + 1})
+"""
+NORTH = {"id": "north", "name": "North", "region_id": "seoul", "open_days": "mon"}
+
+
+def test_three_processes_that_read_then_write_lose_nothing(records):
+    """Each reads a counter and writes it back one higher; every single step must be there."""
+    with records.writing() as connection:
+        connection.execute(text("CREATE TABLE counter (value INTEGER)"))
+        connection.execute(text("INSERT INTO counter VALUES (0)"))
+    command = [sys.executable, "-c", COUNT_UP, records.url, str(N_TIMES)]
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    running = [
+        subprocess.Popen(command, env=environment)  # noqa: S603 - our own code and file
+        for _ in range(N_PROCESSES)
+    ]
+    assert [process.wait(timeout=60) for process in running] == [0] * N_PROCESSES
+    with records.reading() as connection:
+        total = connection.scalar(text("SELECT value FROM counter"))
+    assert total == N_PROCESSES * N_TIMES
+
+
+def test_a_reader_goes_on_while_somebody_writes_and_sees_one_state(records):
+    """A reading transaction takes no write lock and does not see half of a change."""
+    with records.reading() as reader:
+        assert reader.scalars(select(branch.c.id)).all() == []
+        with records.writing() as writer:
+            writer.execute(insert(branch).values(NORTH))
+        assert reader.scalars(select(branch.c.id)).all() == []
+    with records.reading() as reader:
+        assert reader.scalars(select(branch.c.id)).all() == ["north"]
+
+
+def test_a_reading_transaction_cannot_write(records):
+    """Reads are barred from writing, so a mistake shows at once and not as a lost write."""
+    with (
+        pytest.raises(RecordsError, match="readonly"),
+        records.reading() as connection,
+    ):
+        connection.execute(insert(branch).values(NORTH))
+    with records.writing() as connection:  # the same connection may write again afterwards
+        connection.execute(insert(branch).values(NORTH))
+
+
+def test_a_transaction_that_fails_changes_nothing(records):
+    """All or nothing, also where the failure is not the database's."""
+
+    def fail_midway():
+        with records.writing() as connection:
+            connection.execute(insert(branch).values(NORTH))
+            raise KeyError("midway")
+
+    with pytest.raises(KeyError, match="midway"):
+        fail_midway()
+    with records.reading() as connection:
+        assert connection.scalars(select(branch.c.id)).all() == []
+
+
+def test_the_database_is_set_to_survive_a_power_cut(records):
+    """Write-ahead log, full synchronisation (2), foreign keys on."""
+    with records.reading() as connection:
+        pragmas = ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
+        held = {p: connection.exec_driver_sql(f"PRAGMA {p}").scalar() for p in pragmas}
+    assert held == {
+        "journal_mode": "wal",
+        "synchronous": 2,
+        "foreign_keys": 1,
+        "busy_timeout": 30_000,
+    }
+
+
+def test_a_visit_of_an_unknown_branch_is_refused(records):
+    """Foreign keys hold."""
+    row = {"reference": "1", "branch_id": "nowhere", "kind": "other", "date": date(2024, 1, 2)}
+    with pytest.raises(IntegrityError), records.writing() as connection:
+        connection.execute(insert(visit).values(row))
+
+
+def test_a_writer_that_waits_too_long_is_told_who_holds_it_up(practice, records, monkeypatch):
+    """The sentence says that another process writes, and to try again."""
+    monkeypatch.setattr(engine, "BUSY_TIMEOUT_SECONDS", 0)
+    impatient = Records(practice.records_url)
+
+    def write():
+        with impatient.writing():
+            pass
+
+    with records.writing(), pytest.raises(RecordsError, match="another process"):
+        write()
+
+
+def test_an_error_of_the_database_holds_no_name(records):
+    """What fails to be written may be somebody's name; it must not reach a log."""
+    twice = [{"id": "1", "name": "Ada Quillfeather"}] * 2
+    with pytest.raises(IntegrityError) as refused, records.writing() as connection:
+        connection.execute(insert(owner), twice)
+    assert "Quillfeather" not in str(refused.value)
+
+
+def test_the_file_is_private(practice, records):
+    """It holds names, so only its owner may read it."""
+    assert stat.S_IMODE(practice.records_file.stat().st_mode) == 0o600
+
+
+@pytest.mark.parametrize(
+    ("url", "words"),
+    [
+        ("sqlite://", "in memory"),
+        ("sqlite:////no/such/folder/records.sqlite", "does not exist"),
+        ("nonsense", "cannot be used"),
+        ("mssql+nodriver://host/name", "cannot be used"),
+    ],
+)
+def test_a_database_that_cannot_be_used_is_refused_in_a_sentence(url, words):
+    """No traceback of the driver."""
+    with pytest.raises(RecordsError, match=words):
+        Records(url)
+
+
+def test_a_file_that_is_no_database_is_refused_in_a_sentence(tmp_path):
+    """A file of another kind under that name is not overwritten."""
+    path = tmp_path / "records.sqlite"
+    path.write_text("dear diary, " * 100)
+    records = Records(f"sqlite:///{path}")
+    with pytest.raises(RecordsError, match="not a database"), records.reading():
+        pass
+    assert path.read_text().startswith("dear diary")

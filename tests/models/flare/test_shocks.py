@@ -1,0 +1,50 @@
+import numpy as np
+import pytest
+
+from models.flare.shocks import SharedShock
+
+
+def _counts(*, spread: float, persistence: float, weeks: int = 1500, seed: int = 2):
+    rng = np.random.default_rng(seed)
+    state, shocks = 0.0, np.empty(weeks)
+    for week in range(weeks):
+        state = persistence * state + spread * np.sqrt(1 - persistence**2) * rng.standard_normal()
+        shocks[week] = state
+    mean = np.full((4, weeks), 15.0)
+    return rng.poisson(mean * np.exp(shocks - spread**2 / 2)).astype(float), mean, shocks
+
+
+def test_planted_shocks_are_found():
+    """Spread and persistence of simulated shocks come back."""
+    counts, mean, _ = _counts(spread=0.3, persistence=0.8)
+    found = SharedShock.estimate(counts, mean, size=np.inf)
+    assert found.spread == pytest.approx(0.3, abs=0.06)
+    assert found.persistence == pytest.approx(0.8, abs=0.1)
+
+
+def test_no_shock_is_found_where_there_is_none():
+    """Poisson noise alone is hardly called a shock."""
+    rng = np.random.default_rng(5)
+    mean = np.full((4, 1500), 15.0)
+    found = SharedShock.estimate(rng.poisson(mean).astype(float), mean, size=np.inf)
+    assert found.spread < 0.06
+
+
+def test_the_state_follows_the_last_weeks():
+    """After weeks far above the mean the next weeks start above it and fade."""
+    counts, mean, _ = _counts(spread=0.3, persistence=0.8)
+    counts[:, -6:] = 30
+    found = SharedShock.estimate(counts, mean, size=np.inf)
+    paths = found.paths(30, 4000, np.random.default_rng(1))
+    level = np.exp(paths).mean(0)
+    assert level[0] > 1.3
+    assert level[-1] == pytest.approx(1.0, abs=0.06)
+
+
+def test_unknown_weeks_are_passed_over():
+    """Regions and weeks without counts neither raise nor lower the shock."""
+    counts, mean, _ = _counts(spread=0.3, persistence=0.5)
+    counts[2, :] = np.nan
+    counts[:, 700] = np.nan
+    found = SharedShock.estimate(counts, mean, size=np.inf)
+    assert found.spread == pytest.approx(0.3, abs=0.08)
