@@ -82,7 +82,7 @@ def make_issue(
         "seed": settings.seed,
         "invented": int(practice.settings.practice.invented),
         "practice": practice.settings.practice.name,
-        "credit": " ".join(practice.settings.sources.credit),
+        "credit": _credit(practice, known),
         "why_no_visits": model.why_no_visits,
         "tables": json.dumps({name: load_table(p, name).sha256 for p, name in TABLES}),
         "packages": json.dumps({name: version(name) for name in PACKAGES}),
@@ -104,6 +104,12 @@ def make_issue(
         digest,
         forecast,
     )
+
+
+def _credit(practice: Practice, known: Known) -> str:
+    """Join the lines that the owners of the data ask for with those of the settings."""
+    lines = [str(known.weather.attrs.get("credit", "")), *practice.settings.sources.credit]
+    return " ".join(dict.fromkeys(line for line in lines if line))
 
 
 def read_forecast(path: Path) -> xr.Dataset:

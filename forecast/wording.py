@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from forecast.risk import SeasonWindow, Span
+from forecast.risk import SeasonWindow, Span, exposure_seasons
+from models.allergens import catalogue
 
 LIKELY = 0.5
 INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
@@ -82,7 +83,7 @@ def region_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     chance = one["odds_high"].to_series()
     if not np.isfinite(chance).any():
         return f"{name}: not known; no visits of this region are held."
-    best = pd.Timestamp(chance.idxmax())
+    best = pd.Timestamp(str(chance.idxmax()))
     expected = one["visits_quantiles"].sel(week=best)
     numbers = [float(expected.sel(quantile=q, method="nearest")) for q in (0.05, 0.5, 0.95)]
     diary = (
@@ -100,6 +101,21 @@ def region_sentence(issued: xr.Dataset, region: str, name: str) -> str:
         f"{name}: high weeks are likely {spans}, the week of {day(best.date())} most of all "
         f"({odds(float(chance.max()))}); {diary}."
     )
+
+
+def exposure_sentence(issued: xr.Dataset, region: str, name: str) -> str:
+    """Say for one region which modelled seasons run at the origin and which come next."""
+    origin = date.fromisoformat(str(issued.attrs["origin"]))
+    known = catalogue()
+    windows = [w for w in exposure_seasons(issued) if w.region == region]
+    windows.sort(key=lambda window: window.start[1])
+    now = [w for w in windows if w.start[1] <= origin <= w.end[1]]
+    after = [w for w in windows if w.start[1] > origin][:2]
+    said = [
+        f"{known[str(w.allergen)].name} now, likely over {days(w.end[0], w.end[2])}" for w in now
+    ]
+    said += [f"{known[str(w.allergen)].name} from {days(w.start[0], w.start[2])}" for w in after]
+    return f"Modelled exposure in {name}: " + ("; ".join(said) or "no season ahead") + "."
 
 
 def runs(weeks: list[date]) -> list[tuple[date, date]]:

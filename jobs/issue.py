@@ -63,7 +63,7 @@ def _sum(made: Issue) -> dict[str, dict[str, object]]:
         if not made.has_visits:
             summaries[str(region)] = {"visits": "not known"}
             continue
-        best = pd.Timestamp(one["odds_high"].idxmax("week").values)
+        best = pd.Timestamp(str(one["odds_high"].idxmax("week").values))
         summaries[str(region)] = {
             "expected_visits": round(float(one["visits"].mean("draw").sum()), 1),
             "highest_week": f"{best:%Y-%m-%d}",

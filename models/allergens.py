@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal, cast, get_args
 
+from models.errors import ForepawError
 from models.parameters import Parameter, ParameterTable, load_table
 
 Family = Literal["heat sum", "day length", "weather index"]
@@ -20,7 +21,7 @@ Family = Literal["heat sum", "day length", "weather index"]
 _DESCRIPTIVE = ("name", "family", "native_to", "indicator", "evidence")
 
 
-class AllergenError(ValueError):
+class AllergenError(ForepawError):
     """An allergen that the catalogue does not hold, or a description that lacks something."""
 
 

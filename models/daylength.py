@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.errors import ForepawError
 from models.fields import Field, apply_kernel
 from models.parameters import load_table
 
@@ -17,7 +18,7 @@ _TABLE = load_table("models", "daylength.toml")
 _DAYS_OF_A_LEAP_YEAR = 366
 
 
-class DayLengthError(ValueError):
+class DayLengthError(ForepawError):
     """A latitude, day of the year or sun angle that does not exist."""
 
 

@@ -39,6 +39,7 @@ from __future__ import annotations
 import xarray as xr
 
 from models.allergens import Allergen
+from models.errors import ForepawError
 from models.humidity import daytime_relative_humidity
 from models.parameters import ParameterTable, load_table
 from models.season.dates import season_dates
@@ -48,7 +49,7 @@ _HOURS_IN_DAY = 24.0
 _INPUTS = ("tas", "tasmax", "hurs", "pr", "sfcWind")
 
 
-class ExposureError(ValueError):
+class ExposureError(ForepawError):
     """Weather or seasons from which exposure cannot be worked out."""
 
 

@@ -14,6 +14,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.errors import ForepawError
+
 Field = float | NDArray[Any] | xr.DataArray
 FieldT = TypeVar("FieldT", float, NDArray[Any], xr.DataArray)
 
@@ -28,7 +30,7 @@ _SPELLINGS: Mapping[str, frozenset[str]] = {
 }
 
 
-class FieldError(ValueError):
+class FieldError(ForepawError):
     """Fields that cannot be combined, or that are not in the unit a formula asks for."""
 
 

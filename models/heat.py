@@ -17,6 +17,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.errors import ForepawError
 from models.fields import Field, FieldT, apply_kernel, require_unit
 
 CutOff = Literal["horizontal", "intermediate", "vertical"]
@@ -24,7 +25,7 @@ CutOff = Literal["horizontal", "intermediate", "vertical"]
 _Array = NDArray[np.float64]
 
 
-class DegreeDayError(ValueError):
+class DegreeDayError(ForepawError):
     """Thresholds or a cut-off that cannot be used."""
 
 

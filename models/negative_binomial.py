@@ -14,6 +14,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from scipy import stats
 
+from models.errors import ForepawError
 from models.fields import Field, apply_kernel
 
 _Array = NDArray[np.float64]
@@ -23,7 +24,7 @@ _Array = NDArray[np.float64]
 _LARGEST_SIZE = 1e7
 
 
-class NegativeBinomialError(ValueError):
+class NegativeBinomialError(ForepawError):
     """A mean, size, count or level for which the distribution is not defined."""
 
 

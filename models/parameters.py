@@ -17,6 +17,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Literal, cast, get_args
 
+from models.errors import ForepawError
+
 Status = Literal[
     "published", "as commonly implemented", "common practice", "assumed", "from memory", "fitted"
 ]
@@ -25,7 +27,7 @@ Value = float | int | str | bool | list[Any]
 _LEAF_KEYS = {"value", "unit", "source", "status"}
 
 
-class ParameterError(ValueError):
+class ParameterError(ForepawError):
     """A parameter table is malformed, or a name asked of it does not exist."""
 
 
@@ -102,7 +104,8 @@ def parse_table(text: str, name: str) -> ParameterTable:
     Raises
     ------
     ParameterError
-        If the text is no TOML, a leaf lacks one of its four keys, has another one, or an unknown status.
+        If the text is no TOML, or a leaf lacks one of its four keys, has another one, or has an
+        unknown status.
     """
     try:
         tree = tomllib.loads(text)

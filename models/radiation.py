@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 from xarray.ufuncs import arccos, cos, deg2rad, sin, tan
 
+from models.errors import ForepawError
 from models.parameters import load_table
 
 _TABLE = load_table("models", "radiation.toml")
@@ -19,7 +20,7 @@ _MINUTES_IN_DAY = 1440.0
 _WATTS_PER_MEGAJOULE_A_DAY = 1e6 / 86400.0
 
 
-class RadiationError(ValueError):
+class RadiationError(ForepawError):
     """Sunshine, latitude or dates from which no radiation can be computed."""
 
 

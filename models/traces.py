@@ -25,12 +25,13 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.errors import ForepawError
 from models.parameters import load_table
 
 TEMPERATURES = ("tas", "tasmin", "tasmax")
 
 
-class TraceError(ValueError):
+class TraceError(ForepawError):
     """The past is too short, or too full of gaps, to continue it."""
 
 

@@ -58,6 +58,8 @@ ATTRIBUTES = {
     "history": "made by sample_climate/build.py; see MANIFEST.toml for each step and count",
     "references": "Public Data Portal of Korea, data set 15043648; for the estimated radiation "
     "Allen et al. 1998, FAO Irrigation and Drainage Paper 56",
+    "credit": f"Weather and flowering dates: Korea Meteorological Administration, by way of the "
+    f"package {PACKAGE} {VERSION}.",
     "licence": LICENCE,
     "comment": f"{CREDIT} {COORDINATES} Changes of site and of instruments were not corrected.",
     "day_definition": "calendar day of Korea Standard Time (UTC+9)",

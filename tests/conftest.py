@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+
+if TYPE_CHECKING:
+    from jobs.demo.run import DemoResult
 
 
 def build_weather(
@@ -48,3 +53,22 @@ def weather() -> xr.Dataset:
 def make_weather() -> Callable[..., xr.Dataset]:
     """Give the builder of invented weather."""
     return build_weather
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
+    """Run the demo once for all tests that need a populated practice; do not change its folder.
+
+    Three past origins instead of seventeen, so that it takes seconds.
+    """
+    from jobs.demo.run import run_demo
+
+    folder = tmp_path_factory.mktemp("demo") / "practice"
+    return run_demo(
+        folder,
+        as_of=date(2023, 3, 1),
+        world="humidity",
+        seed=1,
+        say=lambda _: None,
+        weeks_between_origins=52,
+    )

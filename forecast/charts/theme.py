@@ -15,6 +15,8 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from models.errors import ForepawError
+
 FONT = (
     "system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', 'Noto Sans', "
     "'Liberation Sans', Arial, 'DejaVu Sans', sans-serif"
@@ -48,7 +50,6 @@ MARK_ON_GROUND = (
     (USUAL, BAND_INNER),
     (HIGH, HIGH_GROUND),
 )
-
 INVENTED = "Invented practice: the dogs, visits and branches behind this figure do not exist."
 
 NOT_KNOWN = "\N{MULTIPLICATION SIGN}"  # the mark of a week of which nothing is known
@@ -59,7 +60,7 @@ AnyChart = alt.Chart | alt.LayerChart | alt.VConcatChart
 Rows = list[dict[str, Any]]
 
 
-class ChartError(ValueError):
+class ChartError(ForepawError):
     """The values given cannot be drawn as asked."""
 
 

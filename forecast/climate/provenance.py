@@ -81,8 +81,11 @@ class Commit:
 
     def note_terms(self, group: zarr.Group, day_definition: str) -> None:
         """Keep the source's terms beside its values too: commits expire, credit does not."""
-        held = _held(group)
+        before = _held(group)
+        held = dict(before)
         held[self.terms["source"]] = self.terms | {"day_definition": day_definition}
+        if held == before:
+            return
         group.attrs["sources"] = cast("Any", held)
         days = dict.fromkeys(terms["day_definition"] for terms in held.values())
         group.attrs["day_definition"] = "; ".join(days)

@@ -68,7 +68,8 @@ class ClimateStore:
     ) -> str:
         """Add days, regions or corrected values of a source in one commit; return its snapshot.
 
-        The newest value of a source wins; earlier snapshots stay readable as they were.
+        The newest value of a source wins; earlier snapshots stay readable as they were. The very
+        same delivery again (values, terms, time of retrieval) changes nothing.
         """
         dataset = _daily(dataset)
         commit = Commit("weather", source, licence, credit, _aware(retrieved_at), run_id)
@@ -106,7 +107,9 @@ class ClimateStore:
         with self._writing(commit) as root:
             group = root.require_group(flowering_table.GROUP)
             held = flowering_table.read_flowering(group)
-            flowering_table.write_flowering(group, flowering_table.merge_flowering(held, new))
+            merged = flowering_table.merge_flowering(held, new)
+            if not merged.equals(held):
+                flowering_table.write_flowering(group, merged)
             commit.note_terms(group, NOT_STATED)
         return commit.snapshot
 
@@ -115,7 +118,12 @@ class ClimateStore:
         with writer_lock(self.folder, self._wait_seconds):
             session = self._repository.writable_session(_BRANCH)
             yield zarr.open_group(session.store, mode="a")
-            commit.snapshot = session.commit(commit.message, metadata=commit.metadata)
+            # the very delivery that is held already makes no commit
+            commit.snapshot = (
+                session.commit(commit.message, metadata=commit.metadata)
+                if session.has_uncommitted_changes
+                else session.snapshot_id
+            )
 
     def tag(self, name: str, snapshot: str) -> None:
         """Name a snapshot so that it is kept; the same name for the same snapshot is no fault."""

@@ -6,9 +6,10 @@ not recorded stay *not known*.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -17,14 +18,16 @@ from numpy.typing import NDArray
 
 from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
 from forecast.dosing.dog_risk import DogHistory, DogRisk, dog_risk
+from forecast.dosing.therapies import therapy
 from forecast.records import care, dogs, visits
 from forecast.records.engine import Records
 from forecast.regions import Branch
 from models.flare.cover import efficacy_mean
 
-WEIGHT = "weight_kg"
-GIVEN = "given"
-_YES, _NO = ("yes",), ("no",)
+WEIGHT, HISTORY = "weight_kg", "therapy_history"
+GIVEN, YES, NO = "given", "yes", "no"
+_Fact = tuple[date, str, Any, Any]  # day, kind, word, number
+_Value = TypeVar("_Value")
 
 
 @dataclass(frozen=True)
@@ -37,46 +40,87 @@ class Register:
 
 def read_register(records: Records, *, today: date) -> Register:
     """Read every dog as it was known on a day."""
-    seen = visits.visits(records)
-    seen = seen[(seen["date"] <= pd.Timestamp(today)) & seen["dog"].notna()]
-    facts = care.facts(records)
-    facts = facts[facts["date"] <= pd.Timestamp(today)].sort_values("date")
-    events = care.therapies(records)
-    events = events[events["date"] <= pd.Timestamp(today)]
-    scores = care.scores(records)
-    scores = scores[scores["date"] <= pd.Timestamp(today)]
-    flares = _days_by_dog(seen[seen["kind"] == "itch flare"])
-    by_dog = {name: dict(list(f.groupby("dog"))) for name, f in _named(facts, events, scores)}
+    seen = _until(visits.visits(records), today)
+    flares = _by_dog((dog, day) for dog, day, kind in _rows(seen, "kind") if kind == "itch flare")
+    known_facts = _by_dog(
+        (dog, (day, str(kind), word, number))
+        for dog, day, kind, word, number in _rows(
+            _until(care.facts(records), today), "kind", "word", "number"
+        )
+    )
+    events = _by_dog(
+        (dog, _event(str(kind), day, until, responded))
+        for dog, day, kind, until, status, responded in _rows(
+            _until(care.therapies(records), today), "therapy", "until", "status", "responded"
+        )
+        if status == GIVEN
+    )
+    scores = _by_dog(
+        (dog, ItchScore(float(pvas), day))
+        for dog, day, pvas in _rows(_until(care.scores(records), today), "pvas")
+    )
+    days = _by_dog((dog, day) for dog, day, _ in _rows(seen, "kind"))
     found, observed = {}, {}
-    spans = seen.groupby("dog")["date"].agg(["min", "max"])
     for dog in dogs.dogs(records):
-        found[dog.id] = _record(dog, by_dog, flares.get(dog.id, ()))
-        if dog.id in spans.index:
-            first, last = spans.loc[dog.id, "min"].date(), spans.loc[dog.id, "max"].date()
+        facts = sorted(known_facts.get(dog.id, []), key=lambda fact: fact[0])
+        found[dog.id] = _record(
+            dog,
+            facts,
+            events=tuple(events.get(dog.id, ())),
+            scores=tuple(scores.get(dog.id, ())),
+            flares=tuple(sorted(flares.get(dog.id, ()))),
+        )
+        if dog.id in days:
             # an active dog that is not seen has no flare; of the others nothing is known after
-            observed[dog.id] = (first, today if dog.status == "active" else last)
+            last = today if dog.status == "active" else max(days[dog.id])
+            observed[dog.id] = (min(days[dog.id]), last)
     return Register(found, observed)
 
 
-def _named(
-    facts: pd.DataFrame, events: pd.DataFrame, scores: pd.DataFrame
-) -> list[tuple[str, pd.DataFrame]]:
-    return [("facts", facts), ("events", events), ("scores", scores)]
+def _until(frame: pd.DataFrame, today: date) -> pd.DataFrame:
+    return frame[frame["date"] <= pd.Timestamp(today)]
 
 
-def _days_by_dog(frame: pd.DataFrame) -> dict[str, tuple[date, ...]]:
-    return {
-        str(dog): tuple(day.date() for day in sorted(days))
-        for dog, days in frame.groupby("dog")["date"]
-    }
+def _rows(frame: pd.DataFrame, *columns: str) -> Iterator[tuple[Any, ...]]:
+    """Yield dog, day and the columns of each row that names a dog."""
+    kept = frame[frame["dog"].notna()]
+    return zip(kept["dog"], kept["date"].dt.date, *(kept[c] for c in columns), strict=True)
+
+
+def _by_dog(pairs: Iterable[tuple[Any, _Value]]) -> dict[str, list[_Value]]:
+    found: dict[str, list[_Value]] = {}
+    for dog, value in pairs:
+        found.setdefault(str(dog), []).append(value)
+    return found
+
+
+def _event(therapy_id: str, given: date, until: Any, responded: Any) -> TherapyEvent:
+    return TherapyEvent(
+        therapy_id,
+        given,
+        None if pd.isna(until) else pd.Timestamp(until).date(),
+        None if pd.isna(responded) else bool(responded),
+    )
 
 
 def _record(
-    dog: dogs.Dog, by_dog: Mapping[str, Mapping[str, pd.DataFrame]], flares: tuple[date, ...]
+    dog: dogs.Dog,
+    facts: list[_Fact],
+    *,
+    events: tuple[TherapyEvent, ...],
+    scores: tuple[ItchScore, ...],
+    flares: tuple[date, ...],
 ) -> DogRecord:
-    findings, weight, weighed = _findings(by_dog["facts"].get(dog.id))
-    events = by_dog["events"].get(dog.id)
-    scores = by_dog["scores"].get(dog.id)
+    """Put one dog together from its facts in the order of their days; the last of a kind counts."""
+    findings: dict[str, Finding] = {}
+    weight, weighed, history_known = None, None, False
+    for day, kind, word, number in facts:
+        if kind == WEIGHT:
+            weight, weighed = float(number), day
+        elif kind == HISTORY:
+            history_known = word == YES
+        else:
+            findings[kind] = Finding({YES: True, NO: False}.get(word), day)
     return DogRecord(
         id=dog.id,
         species=dog.species,
@@ -88,53 +132,9 @@ def _record(
         region=dog.home_region,
         branch=dog.branch_id,
         findings=findings,
-        therapies=_events(events) if _history_is_known(by_dog["facts"].get(dog.id)) else None,
+        therapies=events if history_known else None,
         flare_visits=flares,
-        scores=()
-        if scores is None
-        else tuple(
-            ItchScore(float(row.pvas), row.date.date()) for row in scores.itertuples(index=False)
-        ),
-    )
-
-
-def _findings(
-    facts: pd.DataFrame | None,
-) -> tuple[dict[str, Finding], float | None, date | None]:
-    findings: dict[str, Finding] = {}
-    weight, weighed = None, None
-    if facts is None:
-        return findings, weight, weighed
-    for row in facts.itertuples(index=False):
-        day = row.date.date()
-        if row.kind == WEIGHT:
-            weight, weighed = float(row.number), day
-        else:
-            present = True if row.word in _YES else False if row.word in _NO else None
-            findings[str(row.kind)] = Finding(present, day)
-    return findings, weight, weighed
-
-
-def _history_is_known(facts: pd.DataFrame | None) -> bool:
-    """Whether the practice says that it holds all the therapies a dog had."""
-    if facts is None:
-        return False
-    words = facts.loc[facts["kind"] == "therapy_history", "word"]
-    return len(words) > 0 and words.iloc[-1] in _YES
-
-
-def _events(events: pd.DataFrame | None) -> tuple[TherapyEvent, ...]:
-    if events is None:
-        return ()
-    kept = events[events["status"] == GIVEN]
-    return tuple(
-        TherapyEvent(
-            str(row.therapy),
-            row.date.date(),
-            None if pd.isna(row.until) else row.until.date(),
-            None if pd.isna(row.responded) else bool(row.responded),
-        )
-        for row in kept.itertuples(index=False)
+        scores=scores,
     )
 
 
@@ -182,8 +182,6 @@ def risk_of(dog: DogRecord, register: Register, pressure: RegionPressure) -> Dog
 
 def _uncovered(span: tuple[date, date], dog: DogRecord) -> tuple[tuple[date, date], ...]:
     """Cut the spans under cover out of the span under observation."""
-    from forecast.dosing.therapies import therapy
-
     open_from, spans = span[0], []
     for event in sorted(dog.therapies or (), key=lambda e: e.given):
         kind = therapy(event.therapy)

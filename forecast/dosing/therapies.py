@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 
+from models.errors import ForepawError
 from models.parameters import Parameter, ParameterTable, load_table
 
 
-class DosingError(ValueError):
+class DosingError(ForepawError):
     """Something asked of the dosing desk is not possible with what it was given."""
 
 

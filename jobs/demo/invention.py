@@ -221,7 +221,7 @@ def _therapy_table(
             "date": places.days[day],
             "status": np.array(STATUSES, dtype=object)[status],
             "reason": reason,
-            "responded": np.where(judged & (status == GIVEN), responds, None),
+            "responded": np.where(judged & (status == GIVEN), responds, ""),
         }
     )
     return frame.sort_values(["date", "dog"], ignore_index=True)

@@ -11,6 +11,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.errors import ForepawError
 from models.parameters import load_table
 
 TABLE = load_table("jobs.demo", "demo.toml")
@@ -19,7 +20,7 @@ _NEEDED = ("tas", "hurs", "pr")
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
-class DemoError(ValueError):
+class DemoError(ForepawError):
     """The invented practice cannot be made from what was given."""
 
 

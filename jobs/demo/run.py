@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import xarray as xr
@@ -57,7 +58,13 @@ class DemoResult:
 
 
 def run_demo(
-    folder: Path, *, as_of: date, world: World, seed: int, say: Callable[[str], None]
+    folder: Path,
+    *,
+    as_of: date,
+    world: World,
+    seed: int,
+    say: Callable[[str], None],
+    weeks_between_origins: int = WEEKS_BETWEEN_ORIGINS,
 ) -> DemoResult:
     """Run everything as of a day; an earlier demo in the folder is replaced, nothing else is."""
     began = time.monotonic()
@@ -77,7 +84,7 @@ def run_demo(
         regions(practice),
         cut=model.cut,
         first_weeks=FIRST_BACKTEST_WEEKS,
-        every=WEEKS_BETWEEN_ORIGINS,
+        every=weeks_between_origins,
         seed=seed,
         progress=say,
     )
@@ -125,11 +132,11 @@ def _create(folder: Path, weather: xr.Dataset, flowering: pd.DataFrame) -> Pract
     text = files("jobs.demo").joinpath(SETTINGS).read_text(encoding="utf-8")
     stations = pd.read_csv(sample_climate.FOLDER / sample_climate.STATIONS_FILE, index_col="id")
     for region in choose_regions(weather, flowering):
-        text += _region_text(region, stations.loc[region])
+        text += _region_text(region, stations.loc[region].to_dict())
     return create_practice(folder, text)
 
 
-def _region_text(region: str, station: pd.Series[str]) -> str:
+def _region_text(region: str, station: Mapping[Any, Any]) -> str:
     listed = ", ".join(f'"{allergen}"' for allergen in catalogue())
     return (
         f'\n[[region]]\nid = "{region}"\nname = "{station["name"]}"\n'

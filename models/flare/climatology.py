@@ -97,6 +97,9 @@ def draw_last_season(
     index = {str(np.datetime64(w, "D")): i for i, w in enumerate(rate["week"].values)}
     drawn = np.empty(order.shape)
     for r in range(past.shape[0]):
+        if not np.isfinite(past[r]).any():
+            drawn[:, r] = np.nan
+            continue
         changes = past[r, 52:] - past[r, :-52]
         changes = changes[np.isfinite(changes)]
         spread = changes - changes.mean() if len(changes) else np.zeros(1)

@@ -23,6 +23,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
+from models.errors import ForepawError
 from models.flare.blend import blend_draws
 from models.flare.climatology import climatology_pool, draw_climatology, draw_last_season
 from models.flare.cover import thin, visible_share
@@ -33,7 +34,7 @@ from models.weeks import week_of_year
 WEIGHTS = {"regression": 0.5, "climatology": 0.5}
 
 
-class TooFewVisitsError(ValueError):
+class TooFewVisitsError(ForepawError):
     """The practice's past is too short to forecast visits from."""
 
 

@@ -27,6 +27,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import digamma, gammaln, polygamma
 
+from models.errors import ForepawError
+
 Array = NDArray[np.float64]
 
 _MAX_ROUNDS = 60
@@ -34,7 +36,7 @@ _LOG_ALPHA_RANGE = (-14.0, 4.0)  # numerically Poisson; wilder than any count se
 _ETA_LIMIT = 30.0  # exp(30) visits a week cannot be meant: keeps a wild first step finite
 
 
-class FitError(ValueError):
+class FitError(ForepawError):
     """The counts cannot be fitted."""
 
 

@@ -1,5 +1,7 @@
 """The error of this package."""
 
+from models.errors import ForepawError
 
-class ScoreError(ValueError):
+
+class ScoreError(ForepawError):
     """A forecast or an outcome that cannot be scored as it stands."""

@@ -16,10 +16,11 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.errors import ForepawError
 from models.parameters import load_table
 
 
-class SeasonError(ValueError):
+class SeasonError(ForepawError):
     """Weather, or an allergen, from which no season can be worked out."""
 
 

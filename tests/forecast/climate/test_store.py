@@ -67,6 +67,17 @@ def test_a_value_missing_in_a_later_delivery_does_not_wipe_the_one_held(
     assert float(store.weather()["hurs"].sel(region="north", time="2024-01-05")) == 70
 
 
+def test_the_very_same_delivery_again_changes_nothing(store, append, house_weather):
+    """A repeated import is harmless; one retrieved later is a commit, as it tells of freshness."""
+    first = append(house_weather())
+    assert append(house_weather()) == first == store.head()
+    later = append(house_weather(), retrieved_at=datetime.fromisoformat("2024-06-02T05:00+00:00"))
+    assert later != first
+    assert store.sources()[0].retrieved_at.day == 2
+    dated = append_dates(store, dates("2024-04-01"))
+    assert append_dates(store, dates("2024-04-01")) == dated == store.head()
+
+
 def test_new_regions_and_earlier_days_find_their_place(store, append, house_weather):
     """A region that joins has no value before; days before the first shift nothing else."""
     append(house_weather(regions=("north", "south"), tas=1))

@@ -1,0 +1,71 @@
+"""A practice of two regions with three branches and a few dogs on record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from forecast.practice import Practice, create_practice
+from forecast.records import Records, open_records
+from forecast.visits import import_branches, import_dogs
+
+NOW = datetime(2024, 5, 31, 12, tzinfo=UTC)  # a Friday; the same day in Seoul
+REGION = """
+[[region]]
+id = "{0}"
+name = "{0}"
+latitude = 37.0
+longitude = 127.0
+elevation = 10.0
+time_zone = "Asia/Seoul"
+allergens = ["birch"]
+"""
+SETTINGS = (
+    '[practice]\nname = "Invented"\ninvented = true\n'
+    + REGION.format("north")
+    + REGION.format("south")
+    + "[dosing]\nflare_weeks_per_dose = 0.1\n"
+)
+BRANCHES = """id,name,region,open_days
+n1,North One,north,mon tue wed thu fri
+n2,North Two,north,mon wed fri
+s1,South,south,mon tue wed thu fri sat
+"""
+DOGS = """dog,name,owner,owner_contact,species,birth_date,sex,status,region,branch
+D1,Rex,Ada Quillfeather,ada@forepaw.invalid,dog,2019-02-03,male neutered,active,north,n1
+D2,Mo,Ada Quillfeather,ada@forepaw.invalid,dog,,female,active,south,s1
+D3,Pip,Bo Puddlewright,,dog,,not known,active,,n2
+"""
+
+
+@pytest.fixture
+def practice(tmp_path) -> Practice:
+    return create_practice(tmp_path / "practice", SETTINGS, now=NOW)
+
+
+@pytest.fixture
+def empty_records(practice) -> Records:
+    return open_records(practice)
+
+
+@pytest.fixture
+def write(tmp_path) -> Callable[[str, str | bytes], Path]:
+    """Give a function that writes an export and returns its path."""
+
+    def write_file(name: str, content: str | bytes) -> Path:
+        path = tmp_path / name
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
+        return path
+
+    return write_file
+
+
+@pytest.fixture
+def records(practice, empty_records, write) -> Records:
+    """Give records with the branches and dogs above."""
+    import_branches(practice, empty_records, write("branches.csv", BRANCHES))
+    import_dogs(practice, empty_records, write("dogs.csv", DOGS))
+    return empty_records

@@ -1,0 +1,69 @@
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+from models.flare.drivers import Normals, lagged, weekly_drivers
+from models.parameters import load_table
+
+GROUPS = {"birch": "trees", "oak": "trees", "grasses": "grasses"}
+
+
+def _exposure(weather: xr.Dataset, seed: int = 1) -> xr.DataArray:
+    weeks = pd.date_range("2001-01-01", "2021-12-20", freq="7D")
+    values = np.random.default_rng(seed).gamma(1, 0.05, (3, weather.sizes["region"], len(weeks)))
+    return xr.DataArray(
+        values,
+        dims=("allergen", "region", "week"),
+        coords={"allergen": list(GROUPS), "region": weather["region"].values, "week": weeks},
+    )
+
+
+def test_allergens_of_a_group_enter_together(weather):
+    """Two tree pollens give one driver: the sum of their saturated exposures."""
+    exposure = _exposure(weather)
+    drivers = weekly_drivers(weather, exposure, groups=GROUPS)
+    assert drivers["driver"].values.tolist() == ["temperature", "humidity", "trees", "grasses"]
+    c = load_table("models.flare", "flare.toml").number("exposure.saturation")
+    week = drivers["week"].values[100]
+    own = exposure.sel(region="north", week=week)
+    expected = sum(np.log1p(float(own.sel(allergen=a)) / c) for a in ("birch", "oak"))
+    assert float(drivers.sel(driver="trees", region="north", week=week)) == pytest.approx(expected)
+
+
+def test_a_driver_is_spread_over_the_weeks_after_it():
+    """A single unit of exposure comes out as the table's lag weights, week by week."""
+    values = np.zeros((1, 1, 12))
+    values[0, 0, 5] = 1.0
+    weeks = pd.date_range("2020-01-06", periods=12, freq="7D")
+    drivers = xr.DataArray(
+        values,
+        dims=("driver", "region", "week"),
+        coords={"driver": ["trees"], "region": ["north"], "week": weeks},
+    )
+    weights = load_table("models.flare", "flare.toml")["lag.weights"].value
+    spread = lagged(drivers).sel(driver="trees", region="north")
+    assert spread.sizes["week"] == 12 - (len(weights) - 1)
+    after = spread.sel(week=slice(weeks[5], weeks[5 + len(weights) - 1])).values
+    assert after == pytest.approx(np.array(weights))
+    assert sum(weights) == pytest.approx(1.0)
+
+
+def test_anomalies_are_free_of_the_season(weather):
+    """The mean anomaly of each week of the year is near zero, its spread over all weeks one."""
+    drivers = weekly_drivers(weather, _exposure(weather), groups=GROUPS)
+    anomalies = Normals.of(drivers).anomalies(drivers)
+    assert anomalies.std(("region", "week")).values == pytest.approx(1.0, abs=0.05)
+    temperature = anomalies.sel(driver="temperature")
+    by_month = temperature.groupby("week.month").mean()
+    assert float(abs(by_month).max()) < 0.5  # the raw wave has a spread of many units
+
+
+def test_draws_and_traces_keep_their_dims(weather):
+    """Leading dims of the weather ahead pass through to the drivers."""
+    exposure = _exposure(weather)
+    drawn = weather.expand_dims(draw=3)
+    drivers = weekly_drivers(drawn, exposure.expand_dims(draw=3), groups=GROUPS)
+    assert drivers.dims == ("draw", "driver", "region", "week")
+    anomalies = Normals.of(weekly_drivers(weather, exposure, groups=GROUPS)).anomalies(drivers)
+    assert anomalies.sizes["draw"] == 3

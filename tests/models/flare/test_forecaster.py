@@ -1,0 +1,168 @@
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+from models.flare.forecaster import TooFewVisitsError, VisitForecaster
+from models.flare.season_regression import SeasonRegression
+from models.weeks import phase
+
+REGIONS = ["north", "south"]
+
+
+def make_counts(*, years: int = 6, effect: float = 0.25, covered: float = 0.0, seed: int = 0):
+    """Invent counts with a known season and a known effect of one driver."""
+    rng = np.random.default_rng(seed)
+    weeks = pd.date_range("2014-01-06", periods=52 * years + 52, freq="7D")
+    driver = rng.normal(size=(1, 2, len(weeks)))
+    anomalies = xr.DataArray(
+        driver,
+        dims=("driver", "region", "week"),
+        coords={"driver": ["humidity"], "region": REGIONS, "week": weeks},
+    )
+    season = np.cos(2 * np.pi * (phase(weeks) - 0.6))
+    level = np.array([[-3.0], [-2.6]])
+    volume = rng.poisson(200, (2, len(weeks))).astype(float)
+    mean = volume * np.exp(level + 0.6 * season + effect * driver[0]) * (1 - 0.6 * covered)
+    visits = rng.poisson(mean * rng.gamma(10, 0.1, mean.shape)).astype(float)
+    dims, coords = ("region", "week"), {"region": REGIONS, "week": weeks}
+    weekly = xr.Dataset(
+        {
+            "flare_visits": (dims, visits),
+            "consultations": (dims, volume),
+            "covered_share": (dims, np.full_like(volume, covered)),
+        },
+        coords=coords,
+    )
+    return weekly.isel(week=slice(0, 52 * years)), anomalies, weekly
+
+
+def _ahead(anomalies, n_weeks: int = 52, draws: int = 300):
+    ahead = anomalies.isel(week=slice(-n_weeks, None))
+    return ahead.expand_dims(draw=draws)
+
+
+def test_the_effect_of_a_driver_is_recovered():
+    """The truth lies in the 90 % interval or close to it, and is told from nothing."""
+    past, anomalies, _ = make_counts(effect=0.25)
+    effects = VisitForecaster(("humidity",)).fit(past, anomalies).regression_.effects()
+    found = effects.set_index("term").loc["humidity"]
+    assert found["low"] - 0.05 < 0.25 < found["high"] + 0.05
+    assert found["low"] > 0
+
+
+def test_no_effect_is_not_invented():
+    """With no true effect, the interval holds zero for at least 16 of 20 seeds (nominal: 18)."""
+    held = 0
+    for seed in range(20):
+        past, anomalies, _ = make_counts(effect=0.0, years=3, seed=seed)
+        found = SeasonRegression(("humidity",)).fit(
+            past["flare_visits"],
+            past["consultations"].copy(data=np.log(past["consultations"])),
+            anomalies,
+        )
+        row = found.effects().set_index("term").loc["humidity"]
+        held += row["low"] <= 0 <= row["high"]
+    assert held >= 16
+
+
+def test_draws_are_calibrated_on_the_season_to_come():
+    """About half of the coming weeks fall between the quartiles, and about nine tenths inside 90 %."""
+    inside = {0.5: [], 0.9: []}
+    for seed in range(4):
+        past, anomalies, everything = make_counts(seed=seed)
+        draws = (
+            VisitForecaster(("humidity",))
+            .fit(past, anomalies)
+            .draw(_ahead(anomalies), rng=np.random.default_rng(seed))
+        )
+        came = everything["flare_visits"].isel(week=slice(-52, None)).values
+        values = draws.members["regression"].values
+        rank = (values < came).mean(0) + 0.5 * (values == came).mean(0)
+        for level in inside:
+            inside[level].append(np.abs(rank - 0.5) < level / 2)
+    assert np.mean(inside[0.5]) == pytest.approx(0.5, abs=0.1)
+    assert np.mean(inside[0.9]) == pytest.approx(0.9, abs=0.06)
+
+
+def test_pressure_exceeds_visits_by_what_cover_prevents():
+    """Half of the dogs covered in the past year: visits are pressure less 0.6 x 0.5 of it."""
+    past, anomalies, _ = make_counts(covered=0.5)
+    draws = (
+        VisitForecaster(("humidity",))
+        .fit(past, anomalies)
+        .draw(_ahead(anomalies), rng=np.random.default_rng(0))
+    )
+    assert (draws.visits <= draws.pressure).all()
+    ratio = float(draws.visits.mean() / draws.pressure.mean())
+    assert ratio == pytest.approx(1 - 0.6 * 0.5, abs=0.03)
+
+
+def test_cover_not_known_leaves_pressure_and_visits_equal():
+    """Without a known share there is nothing to correct."""
+    past, anomalies, _ = make_counts()
+    past["covered_share"] = past["covered_share"] * np.nan
+    draws = (
+        VisitForecaster(())
+        .fit(past, anomalies)
+        .draw(_ahead(anomalies), rng=np.random.default_rng(0))
+    )
+    assert draws.pressure.equals(draws.visits)
+
+
+def test_weeks_that_were_not_reported_do_not_count_as_quiet():
+    """Taking half of the weeks away leaves the level where it was."""
+    past, anomalies, _ = make_counts()
+    gappy = past.copy(deep=True)
+    gappy["flare_visits"][:, ::2] = np.nan
+    whole = VisitForecaster(()).fit(past, anomalies)
+    half = VisitForecaster(()).fit(gappy, anomalies)
+    draws = [
+        float(f.draw(_ahead(anomalies), rng=np.random.default_rng(3)).visits.mean())
+        for f in (whole, half)
+    ]
+    assert draws[1] == pytest.approx(draws[0], rel=0.06)
+
+
+def test_a_region_without_visits_is_drawn_from_the_others():
+    """A branch that opens has the pooled rate, not nothing, and no climatology of its own."""
+    past, anomalies, _ = make_counts()
+    past["flare_visits"].loc[{"region": "south"}] = np.nan
+    past["consultations"].loc[{"region": "south"}] = np.nan
+    draws = (
+        VisitForecaster(())
+        .fit(past, anomalies)
+        .draw(_ahead(anomalies), rng=np.random.default_rng(0))
+    )
+    assert float(draws.pressure.sel(region="south").mean()) > 1
+    assert draws.members["climatology"].sel(region="south").isnull().all()
+
+
+def test_too_short_a_past_is_refused_in_a_sentence():
+    """Under two years there is no year to compare."""
+    past, anomalies, _ = make_counts(years=1)
+    with pytest.raises(TooFewVisitsError, match="needs 2 years of counts"):
+        VisitForecaster(()).fit(past, anomalies)
+
+
+def test_a_stored_forecaster_draws_the_same():
+    """What is written is all that a draw needs."""
+    past, anomalies, _ = make_counts()
+    fitted = VisitForecaster(("humidity",)).fit(past, anomalies)
+    again = VisitForecaster.from_dict(fitted.to_dict(), fitted.past_)
+    one, two = (f.draw(_ahead(anomalies), rng=np.random.default_rng(5)) for f in (fitted, again))
+    assert one.pressure.equals(two.pressure)
+    assert one.visits.equals(two.visits)
+
+
+def test_thresholds_are_the_centile_of_the_training_weeks():
+    """One week in five of the past lies above the region's threshold."""
+    past, anomalies, _ = make_counts()
+    fitted = VisitForecaster(()).fit(past, anomalies)
+    rate = 1000 * fitted.past_["pressure_rate"]
+    share = (rate > fitted.thresholds()).mean("week")
+    assert share.values == pytest.approx(0.2, abs=0.01)
+    odds = fitted.climatology_odds(anomalies["week"].values[-52:])
+    assert float(odds.mean()) == pytest.approx(0.2, abs=0.02)
