@@ -1,4 +1,4 @@
-"""From a data cut to a trained model, and the record of models trained at earlier origins.
+"""From a data cut to a trained model, and from a trained model to futures.
 
 A trained model is data: shifts, scales, normals, coefficients and their spread, and the past rates
 that the references repeat. It is kept as one file named by the hash of what it holds.
@@ -7,9 +7,8 @@ that the references repeat. It is kept as one file named by the hash of what it 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +19,6 @@ from forecast.array_files import ArrayFileError, content_hash, read_tree, write_
 from forecast.cut import DataCut, Known
 from forecast.regions import Region
 from models.allergens import Allergen, catalogue
-from models.backtest import rolling_origins, score_origin
 from models.flare.drivers import Normals, weekly_drivers
 from models.flare.forecaster import TooFewVisitsError, VisitDraws, VisitForecaster
 from models.outlook import ExposureAhead, ExposureModel
@@ -31,10 +29,6 @@ from models.weeks import week_range
 FORMAT = 1
 HISTORY_DAYS = 430  # a whole season and the lags before any origin
 SEASON_DAYS = 380
-BACKTEST_WEEKS = 26
-BACKTEST_DRAWS = 200
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -70,16 +64,17 @@ class Futures:
 
 def train(known: Known, regions: Mapping[str, Region], *, cut: DataCut) -> TrainedModel:
     """Train everything on what a cut lets be seen."""
-    return _train(known, regions, cut=cut, onsets=fit_onsets(known, regions))
+    return train_with(known, regions, cut=cut, onsets=fit_onsets(known, regions))
 
 
-def _train(
+def train_with(
     known: Known,
     regions: Mapping[str, Region],
     *,
     cut: DataCut,
     onsets: Mapping[str, FloweringOnset],
 ) -> TrainedModel:
+    """Train with onset models fitted before, so that many origins may share one fit."""
     entries = _listed_allergens(regions)
     exposure, past = ExposureModel.fit(
         known.weather,
@@ -162,51 +157,6 @@ def futures(
     anomalies = model.normals.anomalies(drivers).sel(week=weeks)
     visits = model.visits.draw(anomalies, rng=np.random.default_rng(visit_seed))
     return Futures(ahead, visits)
-
-
-def backtest(
-    known: Known,
-    regions: Mapping[str, Region],
-    *,
-    cut: DataCut,
-    first_weeks: int,
-    every: int,
-    seed: int,
-    progress: Progress = lambda _: None,
-) -> pd.DataFrame:
-    """Forecast from past origins with only what was known then; return every score."""
-    if known.counts is None:
-        return pd.DataFrame()
-    weeks = known.counts["week"].values
-    origins = rolling_origins(weeks, first=first_weeks, every=every, n_ahead=BACKTEST_WEEKS)
-    onsets_of_year: dict[int, dict[str, FloweringOnset]] = {}
-    frames = []
-    for number, origin in enumerate(origins, start=1):
-        then = known.before(pd.Timestamp(origin).date())
-        year = then.origin.year
-        if year not in onsets_of_year:
-            # flowering of earlier years only, so one fit serves all origins of a year
-            onsets_of_year[year] = fit_onsets(known.before(date(year, 1, 1)), regions)
-        model = _train(then, regions, cut=cut, onsets=onsets_of_year[year])
-        if model.visits is not None:
-            drawn = futures(
-                model,
-                then,
-                n_weeks=BACKTEST_WEEKS,
-                n_draws=BACKTEST_DRAWS,
-                seed=[seed, then.origin.toordinal()],
-                with_dates=False,
-            )
-            frames.append(_score(drawn.visits, known.counts, origin))
-        progress(f"origin {number} of {len(origins)}")
-    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
-
-
-def _score(drawn: VisitDraws | None, counts: xr.Dataset, origin: np.datetime64) -> pd.DataFrame:
-    if drawn is None:
-        return pd.DataFrame()
-    forecasts = {"forepaw": drawn.visits, **drawn.members}
-    return score_origin(counts["flare_visits"], forecasts, origin=origin)
 
 
 def write_model(model: TrainedModel, folder: Path) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -35,4 +36,12 @@ def demo(
     from jobs.demo.report import print_report
     from jobs.demo.run import run_demo
 
-    print_report(run_demo(directory, as_of=as_of, world=world.value, seed=seed, say=say))
+    done = run_demo(
+        directory,
+        as_of=as_of,
+        world=world.value,
+        seed=seed,
+        say=say,
+        workers=os.cpu_count() or 1,
+    )
+    print_report(done)

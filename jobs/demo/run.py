@@ -15,6 +15,7 @@ import pandas as pd
 import xarray as xr
 
 import sample_climate
+from forecast.backtest import BacktestTask, backtest
 from forecast.climate import fill_short_gaps, open_climate, read_flowering_file, read_weather_file
 from forecast.dosing.plan import DosePlan
 from forecast.issuing import Issue
@@ -23,7 +24,6 @@ from forecast.records import open_records
 from forecast.records.dogs import dog_ids
 from forecast.records.engine import Records
 from forecast.regions import regions
-from forecast.training import backtest
 from jobs.demo.invention import InventedPractice, invent_practice, write_csv
 from jobs.demo.places import choose_regions
 from jobs.demo.worlds import World
@@ -65,6 +65,7 @@ def run_demo(
     seed: int,
     say: Callable[[str], None],
     weeks_between_origins: int = WEEKS_BETWEEN_ORIGINS,
+    workers: int = 1,
 ) -> DemoResult:
     """Run everything as of a day; an earlier demo in the folder is replaced, nothing else is."""
     began = time.monotonic()
@@ -80,12 +81,10 @@ def run_demo(
     model, known = learn(practice, records, climate, origin=as_of, say=say)
     say("looking back: forecasts from past origins")
     scores = backtest(
-        known,
-        regions(practice),
-        cut=model.cut,
+        BacktestTask(known, regions(practice), model.cut, seed),
         first_weeks=FIRST_BACKTEST_WEEKS,
         every=weeks_between_origins,
-        seed=seed,
+        workers=workers,
         progress=say,
     )
     made = issue(practice, records, climate, model=model, known=known, say=say)
