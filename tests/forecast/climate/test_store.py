@@ -325,7 +325,7 @@ def test_a_fresh_process_says_nothing_but_what_it_is_asked(tmp_path):
         "import sys; from forecast.climate import ClimateStore; "
         "print(len(ClimateStore.open(sys.argv[1]).head()))"
     )
-    told = subprocess.run(  # noqa: S603 - our own code and folder
+    told = subprocess.run(
         [sys.executable, "-W", "error", "-c", code, str(tmp_path)],
         env=os.environ | {"PYTHONPATH": str(ROOT)},
         capture_output=True,

@@ -38,10 +38,7 @@ def test_three_processes_that_read_then_write_lose_nothing(records):
         connection.execute(text("INSERT INTO counter VALUES (0)"))
     command = [sys.executable, "-c", COUNT_UP, records.url, str(N_TIMES)]
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
-    running = [
-        subprocess.Popen(command, env=environment)  # noqa: S603 - our own code and file
-        for _ in range(N_PROCESSES)
-    ]
+    running = [subprocess.Popen(command, env=environment) for _ in range(N_PROCESSES)]
     assert [process.wait(timeout=60) for process in running] == [0] * N_PROCESSES
     with records.reading() as connection:
         total = connection.scalar(text("SELECT value FROM counter"))

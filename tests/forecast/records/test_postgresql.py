@@ -58,10 +58,7 @@ def test_three_processes_lose_nothing_there_either(records):
         connection.execute(text("INSERT INTO counter VALUES (0)"))
     environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), *sys.path])}
     command = [sys.executable, "-c", COUNT_UP, str(URL)]
-    running = [
-        subprocess.Popen(command, env=environment)  # noqa: S603 - our own code and database
-        for _ in range(3)
-    ]
+    running = [subprocess.Popen(command, env=environment) for _ in range(3)]
     assert [process.wait(timeout=120) for process in running] == [0, 0, 0]
     with records.reading() as connection:
         assert connection.scalar(text("SELECT value FROM counter")) == 300

@@ -69,7 +69,7 @@ def test_no_effect_is_not_invented():
 
 
 def test_draws_are_calibrated_on_the_season_to_come():
-    """About half of the coming weeks fall between the quartiles, and about nine tenths inside 90 %."""
+    """About half of the coming weeks lie between the quartiles, nine tenths inside 90 %."""
     inside = {0.5: [], 0.9: []}
     for seed in range(4):
         past, anomalies, everything = make_counts(seed=seed)
