@@ -2,7 +2,7 @@
 
 The reference a practice would use without a model is the mean date of each station. The ratio of
 root mean square errors says how much of its error the model leaves; its interval comes from a
-paired bootstrap over blocks of years, because the stations of one year share their weather.
+paired bootstrap over whole years, because the stations of one year share their weather.
 """
 
 from __future__ import annotations
@@ -10,12 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import xarray as xr
-from numpy.typing import NDArray
 
-from models.parameters import load_table
+from models.scores import block_bootstrap_ratio
 from models.season.onset import FloweringOnset
-
-_Array = NDArray[np.float64]
 
 
 def onset_hindcast(
@@ -73,26 +70,20 @@ def onset_hindcast_table(hindcast: pd.DataFrame, *, seed: int) -> pd.DataFrame:
     rows = {}
     for species, dates in hindcast.groupby("species", sort=True):
         used = dates.dropna(subset=["model"])
-        squares = (
-            used.assign(
-                model=(used["observed"] - used["model"]) ** 2,
-                mean_date=(used["observed"] - used["mean_date"]) ** 2,
-                n=1.0,
-            )
-            .groupby("year")[["model", "mean_date", "n"]]
-            .sum()
-            .to_numpy()
+        errors = {
+            name: (used["observed"] - used[name]).to_numpy() for name in ("model", "mean_date")
+        }
+        ratio = block_bootstrap_ratio(
+            errors["model"], errors["mean_date"], used["year"], seed=seed, statistic="rmse"
         )
-        low, high = _ratio_interval(squares, seed)
-        model, mean_date = np.sqrt(squares[:, :2].sum(axis=0) / squares[:, 2].sum())
         rows[species] = {
-            "n": len(used),
+            "n": ratio.cases,
             "without_date": len(dates) - len(used),
-            "rmse_model": model,
-            "rmse_mean_date": mean_date,
-            "ratio": model / mean_date,
-            "low": low,
-            "high": high,
+            "rmse_model": float(np.sqrt(np.mean(errors["model"] ** 2))),
+            "rmse_mean_date": float(np.sqrt(np.mean(errors["mean_date"] ** 2))),
+            "ratio": ratio.ratio,
+            "low": ratio.low,
+            "high": ratio.high,
         }
     return pd.DataFrame.from_dict(rows, orient="index").rename_axis("species")
 
@@ -112,18 +103,3 @@ def _predictions(onset: xr.DataArray, past: pd.DataFrame, later: pd.DataFrame) -
             "mean_date": mean_date.reindex(later["region"]).to_numpy(),
         }
     )
-
-
-def _ratio_interval(squares: _Array, seed: int) -> tuple[float, float]:
-    """Return the 90 % interval of the ratio of errors; rows are years (model, mean date, n)."""
-    table = load_table("models.season", "season.toml")
-    block = int(table.number("hindcast.block_years"))
-    resamples = int(table.number("hindcast.resamples"))
-    n_years = len(squares)
-    rng = np.random.default_rng(seed)
-    starts = rng.integers(0, n_years, (resamples, -(-n_years // block)))
-    # Blocks wrap round the end, so that every year is drawn equally often.
-    drawn = (starts[..., None] + np.arange(block)).reshape(resamples, -1)[:, :n_years] % n_years
-    total = squares[drawn].sum(axis=1)
-    low, high = np.quantile(np.sqrt(total[:, 0] / total[:, 1]), [0.05, 0.95])
-    return float(low), float(high)
