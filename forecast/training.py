@@ -19,6 +19,8 @@ from forecast.array_files import ArrayFileError, content_hash, read_tree, write_
 from forecast.cut import DataCut, Known
 from forecast.regions import Region
 from models.allergens import Allergen, catalogue
+from models.flare.attribution import Evidence, driver_evidence
+from models.flare.cover import visible_share
 from models.flare.drivers import Normals, weekly_drivers
 from models.flare.forecaster import TooFewVisitsError, VisitDraws, VisitForecaster
 from models.outlook import ExposureAhead, ExposureModel
@@ -157,6 +159,21 @@ def futures(
     anomalies = model.normals.anomalies(drivers).sel(week=weeks)
     visits = model.visits.draw(anomalies, rng=np.random.default_rng(visit_seed))
     return Futures(ahead, visits)
+
+
+def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
+    """Say what the visits tell of humidity and of exposure; empty without visits."""
+    if model.visits is None or known.counts is None:
+        return []
+    history = weekly_drivers(
+        known.weather,
+        model.exposure.past(known.weather, model.allergens),
+        groups=model.groups,
+    )
+    volume = known.counts["consultations"]
+    exposed = volume.where(volume > 0) * visible_share(known.counts["covered_share"])
+    offset = exposed.copy(data=np.log(exposed.values))
+    return driver_evidence(known.counts["flare_visits"], offset, model.normals.departures(history))
 
 
 def write_model(model: TrainedModel, folder: Path) -> Path:

@@ -15,6 +15,7 @@ import xarray as xr
 
 from forecast.risk import SeasonWindow, Span, exposure_seasons
 from models.allergens import catalogue
+from models.flare.attribution import FOUND, Evidence
 
 LIKELY = 0.5
 INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
@@ -116,6 +117,22 @@ def exposure_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     ]
     said += [f"{known[str(w.allergen)].name} from {days(w.start[0], w.start[2])}" for w in after]
     return f"Modelled exposure in {name}: " + ("; ".join(said) or "no season ahead") + "."
+
+
+def evidence_sentence(evidence: Evidence) -> str:
+    """Say what the visits tell of one family of drivers."""
+    name = evidence.family.capitalize()
+    if evidence.verdict != FOUND:
+        return f"{name}: what it does to flares cannot be told from these visits."
+    more = [
+        100.0 * (np.exp(value) - 1.0) for value in (evidence.effect, evidence.low, evidence.high)
+    ]
+    return (
+        f"{name}: found. Weeks one standard deviation above normal go with {more[0]:.0f} % more "
+        f"flare visits (9 in 10 between {more[1]:.0f} and {more[2]:.0f} %); "
+        f"{reached or 'none'} of {evidence.stretches} other stretches of weather fit these visits "
+        "as well."
+    )
 
 
 def runs(weeks: list[date]) -> list[tuple[date, date]]:

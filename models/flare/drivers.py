@@ -125,6 +125,10 @@ class Normals:
         spread = departures.std(("region", "week"))
         return cls(mean, spread.where(spread > 0, 1.0))
 
+    def departures(self, drivers: xr.DataArray) -> xr.DataArray:
+        """Return departures from normal in the week they happen, in units of the spread."""
+        return _departures(drivers, self.mean) / self.spread
+
     def anomalies(self, drivers: xr.DataArray) -> xr.DataArray:
         """Return lagged, standardised anomalies; four weeks shorter at the start."""
         return lagged(_departures(drivers, self.mean)) / self.spread

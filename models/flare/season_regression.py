@@ -33,6 +33,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
+from models.flare.drivers import WEATHER_DRIVERS
 from models.flare.negative_binomial_fit import fit_negative_binomial
 from models.flare.shocks import SharedShock
 from models.parameters import load_table
@@ -61,6 +62,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
     ----------
     drivers
         Drivers that may enter, by name; an empty tuple gives season and trend alone.
+    driver_prior
+        Whether the drivers carry the table's priors; a test of their effects wants none.
 
     Attributes
     ----------
@@ -68,16 +71,17 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         Names of the terms, in the order of the coefficients.
     coefficients_, covariance_
         Fit and its spread.
-    size_
-        Size *k* of a single region's count, the shared shock taken out.
+    total_size_, size_
+        Size *k* of the counts as fitted, and of a single region's with the shared shock taken out.
     shock_
         The shared shock.
     regions_, last_week_
         Regions known to the fit; the week the trend is counted from.
     """
 
-    def __init__(self, drivers: tuple[str, ...] = ()) -> None:
+    def __init__(self, drivers: tuple[str, ...] = (), *, driver_prior: bool = True) -> None:
         self.drivers = drivers
+        self.driver_prior = driver_prior
 
     def fit(self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray) -> Self:
         """Fit to counts.
@@ -95,20 +99,27 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         self.regions_ = regions
         self.last_week_ = np.datetime64(counts["week"].values[-1], "D")
         terms = self._terms()
-        fixed = self._fixed_design(counts["week"].values)
-        moving = self._moving_design(anomalies.sel(week=counts["week"], region=regions))
-        design = np.concatenate([fixed, moving], axis=-1)
-        y = counts.transpose("region", "week").values.astype(float)
-        known_part = offset.transpose("region", "week").values
-        use = np.isfinite(y) & np.isfinite(known_part) & np.isfinite(design).all(-1)
+        design, y, known_part, use = self.rows(counts, offset, anomalies)
         found = fit_negative_binomial(
             design[use], y[use], offset=known_part[use], precision=np.array(terms.precision)
         )
-        self.terms_ = terms.names
+        self.terms_, self.total_size_ = terms.names, found.size
         self.coefficients_, self.covariance_ = found.coefficients, found.covariance
         mean = np.where(use, np.exp(known_part + design @ found.coefficients), np.nan)
         self._split_dispersion(np.where(use, y, np.nan), mean, size=found.size)
         return self
+
+    def rows(
+        self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray
+    ) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
+        """Return design ``(region, week, term)``, counts, known part, and which rows are known."""
+        fixed = self._fixed_design(counts["week"].values)
+        moving = self._moving_design(anomalies.sel(week=counts["week"], region=self.regions_))
+        design = np.concatenate([fixed, moving], axis=-1)
+        y = counts.transpose("region", "week").values.astype(float)
+        known_part = offset.transpose("region", "week").values
+        use = np.isfinite(y) & np.isfinite(known_part) & np.isfinite(design).all(-1)
+        return design, y, known_part, use
 
     def _split_dispersion(self, counts: Array, mean: Array, *, size: float) -> None:
         """Part the extra-Poisson variance into the shared shock and each region's own."""
@@ -219,8 +230,9 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
                 prior_sd = table.number("prior.region_season_sd") / k
                 terms.add(f"season {k}{wave} of {region}", prior_sd)
         for driver in self.drivers:
-            kind = "weather" if driver in ("temperature", "humidity") else "exposure"
-            terms.add(driver, table.number(f"prior.{kind}_sd"))
+            kind = "weather" if driver in WEATHER_DRIVERS else "exposure"
+            prior_sd = table.number(f"prior.{kind}_sd") if self.driver_prior else np.inf
+            terms.add(driver, prior_sd)
         return terms
 
     @staticmethod
