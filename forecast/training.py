@@ -25,6 +25,7 @@ from models.flare.drivers import Normals, weekly_drivers
 from models.flare.forecaster import TooFewVisitsError, VisitDraws, VisitForecaster
 from models.outlook import ExposureAhead, ExposureModel
 from models.season import FloweringOnset, OnsetError
+from models.streams import DrawStreams
 from models.traces import continue_with_past_years
 from models.weeks import week_range
 
@@ -141,13 +142,12 @@ def futures(
     # far enough to hold the whole of any allergen's next season
     days = max(int((weeks[-1] - pd.Timestamp(known.origin)).days) + 7, SEASON_DAYS)
     traces = continue_with_past_years(known.weather, origin, days=days, history_days=HISTORY_DAYS)
-    exposure_seed, visit_seed = np.random.SeedSequence(list(seed)).spawn(2)
+    streams = DrawStreams(seed, n_draws, [str(r) for r in traces["region"].values])
     ahead = model.exposure.ahead(
         traces,
         model.allergens,
         origin=origin,
-        n_draws=n_draws,
-        rng=np.random.default_rng(exposure_seed),
+        streams=streams,
         with_dates=with_dates,
     )
     if model.visits is None:
@@ -157,7 +157,7 @@ def futures(
     by_trace = recent[["tas", "hurs"]].isel(trace=xr.DataArray(trace_of, dims="draw"))
     drivers = weekly_drivers(by_trace, ahead.weekly, groups=model.groups)
     anomalies = model.normals.anomalies(drivers).sel(week=weeks)
-    visits = model.visits.draw(anomalies, rng=np.random.default_rng(visit_seed))
+    visits = model.visits.draw(anomalies, streams=streams)
     return Futures(ahead, visits)
 
 

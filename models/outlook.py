@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from models.allergens import Allergen
 from models.exposure import daily_exposure, mean_season_total, release, scaled_exposure
 from models.season import FloweringOnset, indicator_shift, season_dates, season_rate
+from models.streams import DrawStreams
 from models.weeks import weekly
 
 Array = NDArray[np.float64]
@@ -137,8 +138,7 @@ class ExposureModel:
         allergens: Mapping[str, Allergen],
         *,
         origin: np.datetime64,
-        n_draws: int,
-        rng: np.random.Generator,
+        streams: DrawStreams,
         with_dates: bool = True,
     ) -> ExposureAhead:
         """Draw exposure along traces.
@@ -151,22 +151,21 @@ class ExposureModel:
             Catalogue by id.
         origin
             First day not known.
-        n_draws
-            Number of draws; draw *i* follows trace ``i mod n_traces``.
-        rng
-            Source of randomness.
+        streams
+            Random numbers; draw *i* follows trace ``i mod n_traces``.
         with_dates
             Also read season dates off the draws; else they are left unknown.
         """
-        trace_of = np.arange(n_draws) % traces.sizes["trace"]
+        trace_of = np.arange(streams.n_draws) % traces.sizes["trace"]
         weeks, dates = [], []
         for name, raw in self._raw(traces, allergens).items():
             allergen = allergens[name]
             daily = self._scaled(raw, name).transpose("trace", "region", "time")
-            error = rng.normal(0.0, float(self.onset_sd.sel(allergen=name)), n_draws)
+            normal = streams.shared_normal(2)
+            error = float(self.onset_sd.sel(allergen=name)) * normal[:, 0]
             drawn = _moved(daily, trace_of, np.rint(error).astype(int))
             sd = allergen.number("year_amount_log_sd")
-            amount = np.exp(rng.normal(-0.5 * sd**2, sd, n_draws))
+            amount = np.exp(sd * normal[:, 1] - 0.5 * sd**2)
             if with_dates:
                 dates.append(_next_season(drawn, allergen, origin=origin))
             drawn = drawn * xr.DataArray(amount, dims="draw")

@@ -19,9 +19,11 @@ from collections.abc import Sequence
 import numpy as np
 import xarray as xr
 
+from models.streams import DrawStreams
+
 
 def blend_draws(
-    members: Sequence[xr.DataArray], *, weights: Sequence[float], rng: np.random.Generator
+    members: Sequence[xr.DataArray], *, weights: Sequence[float], streams: DrawStreams
 ) -> xr.DataArray:
     """Average the members' quantiles and keep the order of the first member's draws.
 
@@ -31,8 +33,8 @@ def blend_draws(
         Draws, dims ``(draw, region, week)``, all of the same shape; the first gives the order.
     weights
         Weight of each member; they are scaled to sum to one.
-    rng
-        Breaks ties between equal counts of the first member.
+    streams
+        Break ties between equal counts of the first member, and round.
 
     Returns
     -------
@@ -46,9 +48,9 @@ def blend_draws(
         for w, m in zip(share, members, strict=True)
     )
     blended = np.asarray(blended)
-    jitter = rng.random(first.shape)
-    order = np.argsort(np.argsort(first.values + jitter, axis=0), axis=0)
+    chance = streams.own_uniform(2, first.sizes["week"])
+    order = np.argsort(np.argsort(first.values + chance[:, :, 0], axis=0), axis=0)
     values = np.take_along_axis(blended, order, axis=0)
     # stochastic rounding keeps the mean of a half-visit a half-visit
-    whole = np.floor(values + rng.random(values.shape))
+    whole = np.floor(values + chance[:, :, 1])
     return first.copy(data=whole.astype(np.int64))

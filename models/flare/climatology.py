@@ -14,6 +14,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from models.parameters import load_table
+from models.streams import DrawStreams
 from models.weeks import week_of_year
 
 Array = NDArray[np.float64]
@@ -55,7 +56,7 @@ def climatology_pool(rate: xr.DataArray, weeks: NDArray[np.datetime64]) -> Array
 
 
 def draw_climatology(
-    rate: xr.DataArray, consultations: xr.DataArray, *, rng: np.random.Generator
+    rate: xr.DataArray, consultations: xr.DataArray, *, streams: DrawStreams
 ) -> xr.DataArray:
     """Draw futures that repeat past weeks.
 
@@ -65,27 +66,28 @@ def draw_climatology(
         Past flare visits per consultation, dims ``(region, week)``.
     consultations
         Consultations ahead, dims ``(draw, region, week)``.
-    rng
-        Source of randomness.
+    streams
+        Random numbers.
 
     Returns
     -------
     xarray.DataArray
-        Counts, dims ``(draw, region, week)``.
+        Counts, dims ``(draw, region, week)``; NaN where nothing is known of a region.
     """
     order = consultations.transpose("draw", "region", "week")
     pool = climatology_pool(rate, order["week"].values)
-    n_draws = order.sizes["draw"]
-    drawn = np.empty(order.shape)
-    for region in range(pool.shape[0]):
-        for week in range(pool.shape[1]):
-            known = pool[region, week][np.isfinite(pool[region, week])]
-            drawn[:, region, week] = rng.choice(known, n_draws) if len(known) else np.nan
+    # known candidates first, so that a uniform number picks one of them
+    ranked = np.sort(pool, axis=-1)
+    known = np.isfinite(pool).sum(-1)
+    pick = (streams.own_uniform(order.sizes["week"]) * known).astype(int)
+    drawn = np.take_along_axis(
+        np.broadcast_to(ranked, (order.sizes["draw"], *ranked.shape)), pick[..., None], axis=-1
+    )[..., 0]
     return order.copy(data=drawn * order.values)
 
 
 def draw_last_season(
-    rate: xr.DataArray, consultations: xr.DataArray, *, rng: np.random.Generator
+    rate: xr.DataArray, consultations: xr.DataArray, *, streams: DrawStreams
 ) -> xr.DataArray:
     """Draw futures around the same week one year before.
 
@@ -94,18 +96,23 @@ def draw_last_season(
     """
     order = consultations.transpose("draw", "region", "week")
     past = np.sqrt(rate.transpose("region", "week").values)
-    index = {str(np.datetime64(w, "D")): i for i, w in enumerate(rate["week"].values)}
-    drawn = np.empty(order.shape)
-    for r in range(past.shape[0]):
-        if not np.isfinite(past[r]).any():
-            drawn[:, r] = np.nan
+    chance = streams.own_uniform(order.sizes["week"])
+    back = order["week"].values.astype("datetime64[D]") - np.timedelta64(364, "D")
+    at = rate.indexes["week"].get_indexer(back)
+    drawn = np.full(order.shape, np.nan)
+    for region in range(past.shape[0]):
+        if not np.isfinite(past[region]).any():
             continue
-        changes = past[r, 52:] - past[r, :-52]
-        changes = changes[np.isfinite(changes)]
-        spread = changes - changes.mean() if len(changes) else np.zeros(1)
-        for w, week in enumerate(order["week"].values):
-            at = index.get(str(np.datetime64(week, "D") - np.timedelta64(364, "D")))
-            last = past[r, at] if at is not None else np.nan
-            last = last if np.isfinite(last) else np.sqrt(np.nanmean(past[r] ** 2))
-            drawn[:, r, w] = np.clip(last + rng.choice(spread, order.sizes["draw"]), 0.0, None) ** 2
+        last = np.where(at >= 0, past[region, at], np.nan)
+        usual = np.sqrt(np.nanmean(past[region] ** 2))
+        last = np.where(np.isfinite(last), last, usual)
+        spread = _yearly_changes(past[region])
+        change = spread[(chance[:, region] * len(spread)).astype(int)]
+        drawn[:, region] = np.clip(last + change, 0.0, None) ** 2
     return order.copy(data=drawn * order.values)
+
+
+def _yearly_changes(past: Array) -> Array:
+    changes = past[52:] - past[:-52]
+    changes = changes[np.isfinite(changes)]
+    return changes - changes.mean() if len(changes) else np.zeros(1)

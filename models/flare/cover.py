@@ -17,6 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from models.parameters import load_table
+from models.streams import DrawStreams
 
 
 def efficacy_mean() -> float:
@@ -24,12 +25,13 @@ def efficacy_mean() -> float:
     return load_table("models.flare", "flare.toml").number("cover.efficacy_mean")
 
 
-def efficacy_draws(n_draws: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def efficacy_draws(streams: DrawStreams) -> NDArray[np.float64]:
     """Draw the share of flares that cover prevents from its beta prior, shape ``(draw,)``."""
     table = load_table("models.flare", "flare.toml")
     mean, sd = table.number("cover.efficacy_mean"), table.number("cover.efficacy_sd")
     concentration = mean * (1.0 - mean) / sd**2 - 1.0
-    return rng.beta(mean * concentration, (1.0 - mean) * concentration, n_draws)
+    a, b = mean * concentration, (1.0 - mean) * concentration
+    return streams.shared(lambda stream: stream.beta(a, b, 1))[:, 0]
 
 
 def visible_share(covered_share: xr.DataArray) -> xr.DataArray:
@@ -38,7 +40,7 @@ def visible_share(covered_share: xr.DataArray) -> xr.DataArray:
 
 
 def thin(
-    pressure: NDArray[np.int64], covered_share: NDArray[np.float64], rng: np.random.Generator
+    pressure: NDArray[np.int64], covered_share: NDArray[np.float64], *, streams: DrawStreams
 ) -> NDArray[np.int64]:
     """Draw the visits that remain of a pressure under cover.
 
@@ -48,9 +50,14 @@ def thin(
         Flares if no dog were covered, dims ``(draw, region, week)``.
     covered_share
         Share of dogs under cover, dims ``(region, week)``; NaN (not known) thins nothing.
-    rng
-        Source of randomness; each draw has one efficacy for all regions and weeks.
+    streams
+        Random numbers; each draw has one efficacy for all regions and weeks.
     """
-    efficacy = efficacy_draws(pressure.shape[0], rng)[:, None, None]
-    share = np.nan_to_num(covered_share, nan=0.0)[None]
-    return rng.binomial(pressure, np.clip(1.0 - efficacy * share, 0.0, 1.0))
+    efficacy = efficacy_draws(streams)
+    share = np.nan_to_num(covered_share, nan=0.0)
+
+    def take(stream: np.random.Generator, draw: int, region: int) -> NDArray[np.int64]:
+        seen = np.clip(1.0 - efficacy[draw] * share[region], 0.0, 1.0)
+        return np.asarray(stream.binomial(pressure[draw, region], seen))
+
+    return streams.own(take)

@@ -29,6 +29,7 @@ from models.flare.climatology import climatology_pool, draw_climatology, draw_la
 from models.flare.cover import thin, visible_share
 from models.flare.season_regression import SeasonRegression
 from models.parameters import load_table
+from models.streams import DrawStreams
 from models.weeks import week_of_year
 
 WEIGHTS = {"regression": 0.5, "climatology": 0.5}
@@ -102,23 +103,25 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         )
         return self
 
-    def draw(self, anomalies: xr.DataArray, *, rng: np.random.Generator) -> VisitDraws:
+    def draw(self, anomalies: xr.DataArray, *, streams: DrawStreams) -> VisitDraws:
         """Draw futures from drivers ahead, dims ``(draw, driver, region, week)``."""
         weeks = anomalies["week"]
         blank = anomalies.isel(driver=0, drop=True).transpose("draw", "region", "week")
-        consultations = self.volume_.draw(xr.zeros_like(blank), anomalies, rng=rng)
+        consultations = self.volume_.draw(xr.zeros_like(blank), anomalies, streams=streams)
         volume = consultations.clip(min=1)
-        regression = self.regression_.draw(_log(volume), anomalies, rng=rng)
-        repeated = draw_climatology(self.past_["pressure_rate"], volume, rng=rng)
+        regression = self.regression_.draw(_log(volume), anomalies, streams=streams)
+        repeated = draw_climatology(self.past_["pressure_rate"], volume, streams=streams)
         pressure = blend_draws(
-            [regression, repeated.fillna(regression)], weights=list(WEIGHTS.values()), rng=rng
+            [regression, repeated.fillna(regression)],
+            weights=list(WEIGHTS.values()),
+            streams=streams,
         )
         share = self._share_ahead(weeks.values)
-        visits = pressure.copy(data=thin(pressure.values, share, rng))
+        visits = pressure.copy(data=thin(pressure.values, share, streams=streams))
         members = {
-            "climatology": draw_climatology(self.past_["visit_rate"], volume, rng=rng),
-            "last season": draw_last_season(self.past_["visit_rate"], volume, rng=rng),
-            "regression": regression.copy(data=thin(regression.values, share, rng)),
+            "climatology": draw_climatology(self.past_["visit_rate"], volume, streams=streams),
+            "last season": draw_last_season(self.past_["visit_rate"], volume, streams=streams),
+            "regression": regression.copy(data=thin(regression.values, share, streams=streams)),
         }
         return VisitDraws(pressure, visits, consultations, members)
 

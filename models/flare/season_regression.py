@@ -37,9 +37,11 @@ from models.flare.drivers import WEATHER_DRIVERS
 from models.flare.negative_binomial_fit import fit_negative_binomial
 from models.flare.shocks import SharedShock
 from models.parameters import load_table
+from models.streams import DrawStreams
 from models.weeks import WEEKS_IN_YEAR, phase
 
 Array = NDArray[np.float64]
+_LARGEST_LOG_MEAN = 12.0  # 160,000 visits a week: a draw beyond is an overflow, not a forecast
 
 
 @dataclass(frozen=True)
@@ -130,7 +132,7 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         self.shock_ = SharedShock.estimate(counts, mean, size=self.size_)
 
     def draw(
-        self, offset: xr.DataArray, anomalies: xr.DataArray, *, rng: np.random.Generator
+        self, offset: xr.DataArray, anomalies: xr.DataArray, *, streams: DrawStreams
     ) -> xr.DataArray:
         """Draw whole futures.
 
@@ -140,8 +142,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             Known part of the log-mean in each draw, dims ``(draw, region, week)``.
         anomalies
             Drivers of each draw, dims ``(draw, driver, region, week)``, the same weeks.
-        rng
-            Source of randomness.
+        streams
+            Random numbers: coefficients and shocks are shared by the regions, counts are not.
 
         Returns
         -------
@@ -149,8 +151,7 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             Counts, dims ``(draw, region, week)``.
         """
         offset = offset.transpose("draw", "region", "week")
-        n_draws, n_regions, n_weeks = offset.shape
-        b = self._coefficient_draws(n_draws, rng)
+        b = self._coefficient_draws(streams)
         fixed = self._fixed_design(offset["week"].values)
         n_fixed = fixed.shape[-1]
         eta = offset.values + np.einsum("rwt,it->irw", fixed, b[:, :n_fixed])
@@ -159,11 +160,9 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
                 "draw", "driver", "region", "week"
             )
             eta += np.einsum("idrw,id->irw", x.sel(week=offset["week"]).values, b[:, n_fixed:])
-        eta += self.shock_.paths(n_weeks, n_draws, rng)[:, None, :]
-        mean = np.exp(np.clip(eta, None, 12.0))
-        if np.isfinite(self.size_):
-            mean = mean * rng.gamma(self.size_, 1.0 / self.size_, (n_draws, n_regions, n_weeks))
-        return offset.copy(data=rng.poisson(mean))
+        eta += self.shock_.paths(streams.shared_normal(1 + offset.sizes["week"]))[:, None, :]
+        mean = np.exp(np.clip(eta, None, _LARGEST_LOG_MEAN))
+        return offset.copy(data=streams.own_counts(mean, size=self.size_))
 
     def effects(self) -> pd.DataFrame:
         """Return each term's coefficient with its 90 % interval, on the log scale."""
@@ -210,9 +209,9 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         member.shock_ = SharedShock(*(float(v) for v in stored["shock"]))
         return member
 
-    def _coefficient_draws(self, n_draws: int, rng: np.random.Generator) -> Array:
+    def _coefficient_draws(self, streams: DrawStreams) -> Array:
         root = np.linalg.cholesky(self.covariance_ + 1e-12 * np.eye(len(self.covariance_)))
-        normal = rng.standard_normal((n_draws, len(self.coefficients_)))
+        normal = streams.shared_normal(len(self.coefficients_))
         draws: Array = self.coefficients_ + normal @ root.T
         return draws
 

@@ -70,13 +70,18 @@ class SharedShock:
         state = _filter(z, error, variance=variance, persistence=persistence)
         return cls(float(np.sqrt(variance)), persistence, *state)
 
-    def paths(self, n_weeks: int, n_draws: int, rng: np.random.Generator) -> Array:
-        """Draw shocks of the weeks ahead, shape ``(draw, week)``, each with mean effect one."""
-        state = self.state_mean + np.sqrt(self.state_variance) * rng.standard_normal(n_draws)
+    def paths(self, normal: Array) -> Array:
+        """Turn standard normal numbers into shocks of the weeks ahead, each with mean effect one.
+
+        `normal` has shape ``(draw, 1 + week)``: the present state's number, then the weeks'; the
+        result has shape ``(draw, week)``.
+        """
+        n_draws, n_weeks = normal.shape[0], normal.shape[1] - 1
+        state = self.state_mean + np.sqrt(self.state_variance) * normal[:, 0]
         innovation = self.spread * np.sqrt(1.0 - self.persistence**2)
         path = np.empty((n_draws, n_weeks))
         for week in range(n_weeks):
-            state = self.persistence * state + innovation * rng.standard_normal(n_draws)
+            state = self.persistence * state + innovation * normal[:, 1 + week]
             path[:, week] = state
         lead = np.arange(1, n_weeks + 1)
         keep = self.persistence ** (2 * lead)

@@ -3,6 +3,11 @@ import pandas as pd
 import xarray as xr
 
 from models.flare.climatology import climatology_pool, draw_climatology, draw_last_season
+from models.streams import DrawStreams
+
+
+def _streams():
+    return DrawStreams([3], 400, ["a"])
 
 
 def _rate(values):
@@ -38,9 +43,8 @@ def test_the_pool_runs_over_new_year():
 def test_climatology_scales_with_consultations():
     """Twice the consultations, twice the visits."""
     rate = _rate(np.full(156, 0.03))
-    rng = np.random.default_rng(0)
-    small = draw_climatology(rate, _consultations("2021-01-04", 10), rng=rng)
-    large = draw_climatology(rate, _consultations("2021-01-04", 10, 200.0), rng=rng)
+    small = draw_climatology(rate, _consultations("2021-01-04", 10), streams=_streams())
+    large = draw_climatology(rate, _consultations("2021-01-04", 10, 200.0), streams=_streams())
     assert float(small.mean()) == 3
     assert float(large.mean()) == 6
 
@@ -48,7 +52,7 @@ def test_climatology_scales_with_consultations():
 def test_a_region_without_a_past_has_no_climatology():
     """Not known stays not known."""
     rate = _rate(np.full(156, np.nan))
-    drawn = draw_climatology(rate, _consultations("2021-01-04", 4), rng=np.random.default_rng(0))
+    drawn = draw_climatology(rate, _consultations("2021-01-04", 4), streams=_streams())
     assert drawn.isnull().all()
 
 
@@ -57,7 +61,7 @@ def test_last_season_repeats_the_year_before():
     year = 0.02 + 0.01 * np.sin(np.arange(52) / 52 * 2 * np.pi)
     rate = _rate(np.tile(year, 3))
     consultations = _consultations(str(rate["week"].values[-1] + np.timedelta64(7, "D"))[:10], 20)
-    drawn = draw_last_season(rate, consultations, rng=np.random.default_rng(0))
+    drawn = draw_last_season(rate, consultations, streams=_streams())
     expected = 100 * year[:20]
     assert np.allclose(drawn.mean("draw").values[0], expected)
     assert np.allclose(drawn.std("draw").values, 0)

@@ -7,6 +7,7 @@ import xarray as xr
 
 from models.flare.forecaster import TooFewVisitsError, VisitForecaster
 from models.flare.season_regression import SeasonRegression
+from models.streams import DrawStreams
 from models.weeks import phase
 
 REGIONS = ["north", "south"]
@@ -37,6 +38,10 @@ def make_counts(*, years: int = 6, effect: float = 0.25, covered: float = 0.0, s
         coords=coords,
     )
     return weekly.isel(week=slice(0, 52 * years)), anomalies, weekly
+
+
+def _streams(seed, draws: int = 300):
+    return DrawStreams([seed], draws, REGIONS)
 
 
 def _ahead(anomalies, n_weeks: int = 52, draws: int = 300):
@@ -76,7 +81,7 @@ def test_draws_are_calibrated_on_the_season_to_come():
         draws = (
             VisitForecaster(("humidity",))
             .fit(past, anomalies)
-            .draw(_ahead(anomalies), rng=np.random.default_rng(seed))
+            .draw(_ahead(anomalies), streams=_streams(seed))
         )
         came = everything["flare_visits"].isel(week=slice(-52, None)).values
         values = draws.members["regression"].values
@@ -93,7 +98,7 @@ def test_pressure_exceeds_visits_by_what_cover_prevents():
     draws = (
         VisitForecaster(("humidity",))
         .fit(past, anomalies)
-        .draw(_ahead(anomalies), rng=np.random.default_rng(0))
+        .draw(_ahead(anomalies), streams=_streams(0))
     )
     assert (draws.visits <= draws.pressure).all()
     ratio = float(draws.visits.mean() / draws.pressure.mean())
@@ -104,11 +109,7 @@ def test_cover_not_known_leaves_pressure_and_visits_equal():
     """Without a known share there is nothing to correct."""
     past, anomalies, _ = make_counts()
     past["covered_share"] = past["covered_share"] * np.nan
-    draws = (
-        VisitForecaster(())
-        .fit(past, anomalies)
-        .draw(_ahead(anomalies), rng=np.random.default_rng(0))
-    )
+    draws = VisitForecaster(()).fit(past, anomalies).draw(_ahead(anomalies), streams=_streams(0))
     assert draws.pressure.equals(draws.visits)
 
 
@@ -120,8 +121,7 @@ def test_weeks_that_were_not_reported_do_not_count_as_quiet():
     whole = VisitForecaster(()).fit(past, anomalies)
     half = VisitForecaster(()).fit(gappy, anomalies)
     draws = [
-        float(f.draw(_ahead(anomalies), rng=np.random.default_rng(3)).visits.mean())
-        for f in (whole, half)
+        float(f.draw(_ahead(anomalies), streams=_streams(3)).visits.mean()) for f in (whole, half)
     ]
     assert draws[1] == pytest.approx(draws[0], rel=0.06)
 
@@ -131,11 +131,7 @@ def test_a_region_without_visits_is_drawn_from_the_others():
     past, anomalies, _ = make_counts()
     past["flare_visits"].loc[{"region": "south"}] = np.nan
     past["consultations"].loc[{"region": "south"}] = np.nan
-    draws = (
-        VisitForecaster(())
-        .fit(past, anomalies)
-        .draw(_ahead(anomalies), rng=np.random.default_rng(0))
-    )
+    draws = VisitForecaster(()).fit(past, anomalies).draw(_ahead(anomalies), streams=_streams(0))
     assert float(draws.pressure.sel(region="south").mean()) > 1
     assert draws.members["climatology"].sel(region="south").isnull().all()
 
@@ -152,7 +148,7 @@ def test_a_stored_forecaster_draws_the_same():
     past, anomalies, _ = make_counts()
     fitted = VisitForecaster(("humidity",)).fit(past, anomalies)
     again = VisitForecaster.from_dict(fitted.to_dict(), fitted.past_)
-    one, two = (f.draw(_ahead(anomalies), rng=np.random.default_rng(5)) for f in (fitted, again))
+    one, two = (f.draw(_ahead(anomalies), streams=_streams(5)) for f in (fitted, again))
     assert one.pressure.equals(two.pressure)
     assert one.visits.equals(two.visits)
 

@@ -35,7 +35,7 @@ def test_the_state_follows_the_last_weeks():
     counts, mean, _ = _counts(spread=0.3, persistence=0.8)
     counts[:, -6:] = 30
     found = SharedShock.estimate(counts, mean, size=np.inf)
-    paths = found.paths(30, 4000, np.random.default_rng(1))
+    paths = found.paths(np.random.default_rng(1).standard_normal((4000, 31)))
     level = np.exp(paths).mean(0)
     assert level[0] > 1.3
     assert level[-1] == pytest.approx(1.0, abs=0.06)
