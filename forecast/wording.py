@@ -127,6 +127,7 @@ def evidence_sentence(evidence: Evidence) -> str:
     more = [
         100.0 * (np.exp(value) - 1.0) for value in (evidence.effect, evidence.low, evidence.high)
     ]
+    reached = round(evidence.p_value * (evidence.stretches + 1)) - 1
     return (
         f"{name}: found. Weeks one standard deviation above normal go with {more[0]:.0f} % more "
         f"flare visits (9 in 10 between {more[1]:.0f} and {more[2]:.0f} %); "

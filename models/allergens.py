@@ -1,4 +1,4 @@
-"""The catalogue of airborne allergens: what drives the season of each, and how sure that is.
+"""The catalogue of allergens: what drives the season of each, and how sure that is.
 
 Every value stands in ``allergens.toml`` with its unit, source and status. Where nothing is
 published the value is marked *assumed* and the spread of the onset is wide; nothing in the code
@@ -16,8 +16,16 @@ from typing import Literal, cast, get_args
 from models.errors import ForepawError
 from models.parameters import Parameter, ParameterTable, load_table
 
-Family = Literal["heat sum", "day length", "weather index"]
+Family = Literal[
+    "heat sum",
+    "chill then heat",
+    "day length",
+    "weather index",
+    "absolute humidity",
+    "flea development",
+]
 
+_INDOOR: tuple[Family, ...] = ("absolute humidity", "flea development")
 _DESCRIPTIVE = ("name", "family", "native_to", "indicator", "evidence")
 
 
@@ -36,11 +44,12 @@ class Allergen:
     name
         Name for people.
     family
-        What drives its season: ``heat sum``, ``day length`` or ``weather index``.
+        What drives its season, one of :data:`Family`; each has a file in `models.season`.
     parameters
         The numbers of its season, by name.
     native_to
-        Regions and climates where the parameters were chosen for, or the plant grows.
+        Areas of ``areas.toml`` where the plant grows and the parameters may serve; whether a place
+        is likely to have it is said by `models.proposal`.
     indicator
         Flowering species whose early or late places it is taken to share; None for none.
     evidence
@@ -54,6 +63,11 @@ class Allergen:
     native_to: tuple[str, ...]
     indicator: str | None
     evidence: str
+
+    @property
+    def is_airborne(self) -> bool:
+        """Whether it comes through the air outdoors, so that rain and wind let it loose or not."""
+        return self.family not in _INDOOR
 
     def number(self, name: str) -> float:
         """Return a parameter as a float.

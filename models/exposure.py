@@ -143,7 +143,8 @@ def daily_exposure(
     -------
     xarray.DataArray
         Dims of `rate` [d-1], before scaling. NaN where the release is unknown although the season
-        is on, or the rate is unknown; zero where no season is on, whatever the weather.
+        is on, or the rate is unknown; zero where no season is on, whatever the weather. For mites
+        and fleas it is the rate alone: neither rain nor wind lets them loose.
 
     Raises
     ------
@@ -157,10 +158,12 @@ def daily_exposure(
             f"weather {weather.sizes['time']} from "
             f"{weather['time'].values[0].astype('datetime64[D]')}"
         )
-    if released is None:
-        released = release(weather)
-    exposure: xr.DataArray = (rate * released).where(rate != 0, 0.0).transpose(*rate.dims)
-    exposure = exposure.assign_coords(rate.coords)
+    if not allergen.is_airborne:
+        exposure: xr.DataArray = rate.copy()
+    else:
+        released = release(weather) if released is None else released
+        exposure = (rate * released).where(rate != 0, 0.0).transpose(*rate.dims)
+        exposure = exposure.assign_coords(rate.coords)
     exposure.attrs = {
         "units": "d-1",
         "long_name": f"modelled exposure to {allergen.name}",

@@ -68,7 +68,7 @@ class DrawStreams:
         return self.own(lambda stream, _, __: stream.random(shape))
 
     def own_counts(self, mean: Array, *, size: float) -> NDArray[np.int64]:
-        """Draw negative-binomial counts around means ``(draw, region, week)``; Poisson if infinite."""
+        """Draw negative-binomial counts around means ``(draw, region, week)``."""
 
         def take(stream: np.random.Generator, draw: int, region: int) -> NDArray[np.int64]:
             rate = mean[draw, region]

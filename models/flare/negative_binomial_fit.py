@@ -33,6 +33,9 @@ Array = NDArray[np.float64]
 
 _MAX_ROUNDS = 60
 _LOG_ALPHA_RANGE = (-14.0, 4.0)  # numerically Poisson; wilder than any count series of a practice
+_COEFFICIENT_TOLERANCE = 1e-10
+# the derivative in log(alpha) is a difference of near-equal sums: its last digits never settle
+_LOG_ALPHA_TOLERANCE = 1e-8
 _ETA_LIMIT = 30.0  # exp(30) visits a week cannot be meant: keeps a wild first step finite
 
 
@@ -94,9 +97,10 @@ def fit_negative_binomial(
         new = _coefficients(
             design, counts, offset, precision, alpha=np.exp(new_log_alpha), start=coefficients
         )
-        moved = max(np.abs(new - coefficients).max(), abs(new_log_alpha - log_alpha))
+        steady = abs(new_log_alpha - log_alpha) < _LOG_ALPHA_TOLERANCE
+        steady = steady and bool(np.abs(new - coefficients).max() < _COEFFICIENT_TOLERANCE)
         coefficients, log_alpha = new, new_log_alpha
-        if moved < 1e-10:
+        if steady:
             break
     else:
         raise FitError(f"the negative-binomial fit of {len(counts)} weeks did not settle")

@@ -1,8 +1,8 @@
 """Seasons of airborne allergens from weather: when they start, how fast they run, when they end.
 
 ``season_rate`` gives the share of a season on each day, ``season_dates`` reads start, peak and end
-off it. One family a file: ``heat_sum``, ``short_day``, ``weather_index``; ``onset`` fits observed
-flowering, whose regional offsets move the seasons.
+off it. One family a file: ``heat_sum``, ``chill_heat``, ``short_day``, ``weather_index``,
+``indoor_index``; ``onset`` fits observed flowering, whose regional offsets move the seasons.
 """
 
 from models.season.dates import season_dates

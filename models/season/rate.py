@@ -2,18 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from models.allergens import Allergen
+from models.season.chill_heat import daily_forcing
 from models.season.fraction import FuzzySeason, fuzzy_season
 from models.season.heat_sum import daily_heat
+from models.season.indoor_index import flea_rate, mite_rate
 from models.season.short_day import daily_development
 from models.season.weather_index import index_rate
 from models.season.years import SeasonError, SeasonWindow, daily_axis, hemispheres, season_windows
 
 _Array = NDArray[np.float64]
+_Daily = Callable[[xr.Dataset, Allergen], xr.DataArray]
+
+# What each family adds to its running sum a day, or, where no sum drives it, the rate itself.
+_SUMMED: Mapping[str, _Daily] = {
+    "heat sum": daily_heat,
+    "chill then heat": daily_forcing,
+    "day length": daily_development,
+}
+_INDICES: Mapping[str, _Daily] = {
+    "weather index": index_rate,
+    "absolute humidity": mite_rate,
+    "flea development": flea_rate,
+}
 
 
 def season_rate(
@@ -25,8 +42,8 @@ def season_rate(
     ----------
     weather
         Daily weather with a ``latitude`` coordinate, any leading dims (such as trace and region)
-        and time without left-out days. Variables read: ``tas``, and for some allergens ``tasmin``
-        and ``tasmax`` [degC].
+        and time without left-out days. Variables read: ``tas``, for some allergens ``tasmin`` and
+        ``tasmax`` [degC], and for mites and fleas ``hurs`` [%].
     allergen
         From `models.allergens`.
     shift_days
@@ -36,8 +53,8 @@ def season_rate(
     Returns
     -------
     xarray.DataArray
-        Same dims as the temperature [d-1]. Sums to one over a complete season of the heat-sum and
-        day-length families, to about one over a year of the weather-index family. Zero outside the
+        Same dims as the temperature [d-1]. Sums to one over a complete season of the heat-sum,
+        chill-then-heat and day-length families, to about one over a year of the indices. Zero outside the
         allergen's window and in a year whose season never comes. NaN where the running sum is not
         known, because the weather begins within the window or a gap longer than a few days came,
         until the known part of the sum alone is past the end of the season.
@@ -50,15 +67,15 @@ def season_rate(
 
     Notes
     -----
-    Families: `models.season.heat_sum`, `models.season.short_day`, `models.season.weather_index`.
+    Families: `models.season.heat_sum`, `models.season.chill_heat`, `models.season.short_day`,
+    `models.season.weather_index`, `models.season.indoor_index`.
     At the ends of the time axis a shift repeats the outermost day's rate.
     """
     days = daily_axis(weather)
-    if allergen.family == "weather index":
-        rate = index_rate(weather, allergen)
+    if allergen.family in _INDICES:
+        rate = _INDICES[allergen.family](weather, allergen)
     else:
-        heat_driven = allergen.family == "heat sum"
-        daily = (daily_heat if heat_driven else daily_development)(weather, allergen)
+        daily = _SUMMED[allergen.family](weather, allergen)
         values, curve = np.zeros(daily.shape), fuzzy_season(allergen)
         start, length = allergen.text("start"), int(allergen.number("window"))
         for southern, places in hemispheres(daily):
