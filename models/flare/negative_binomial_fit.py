@@ -25,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import digamma, gammaln, polygamma
+from scipy.special import gammaln
 
 from models.errors import ForepawError
 
@@ -124,6 +124,8 @@ def _check(design: Array, counts: Array, offset: Array) -> None:
         raise FitError("a fit was asked of rows with missing values; leave such rows out")
     if (counts < 0).any():
         raise FitError(f"counts cannot be negative; found {counts.min():g}")
+    if (counts % 1 != 0).any():
+        raise FitError(f"counts must be whole; found {counts[counts % 1 != 0][0]:g}")
 
 
 def _mean(design: Array, coefficients: Array, offset: Array) -> Array:
@@ -199,19 +201,19 @@ def _log_alpha(counts: Array, mean: Array, start: float) -> float:
 
 
 def _log_alpha_derivatives(counts: Array, mean: Array, log_alpha: float) -> tuple[float, float]:
-    """First and second derivative of the log-likelihood in ``log(alpha)``."""
-    size = np.exp(-log_alpha)
-    # Counts repeat, means do not: the costly functions are taken once per distinct count.
-    distinct, times = np.unique(counts, return_counts=True)
-    by_size = (
-        float(times @ digamma(distinct + size))
-        - len(counts) * (float(digamma(size)) - 1.0)
-        + float(np.sum(np.log(size / (size + mean)) - (counts + size) / (size + mean)))
+    """First and second derivative of the log-likelihood in ``log(alpha)``.
+
+    The difference of digammas of a whole count is the sum of ``1 / (size + j)`` below it: written
+    so, nothing cancels when the size is large.
+    """
+    size = float(np.exp(-log_alpha))
+    above = len(counts) - np.cumsum(np.bincount(counts.astype(np.int64)))[:-1]  # counts above j
+    steps = size + np.arange(len(above))
+    by_size = float(above @ (1.0 / steps)) + float(
+        np.sum((mean - counts) / (size + mean) - np.log1p(mean / size))
     )
-    by_size_twice = (
-        float(times @ polygamma(1, distinct + size))
-        - len(counts) * (float(polygamma(1, size)) - 1.0 / size)
-        + float(np.sum((counts + size) / (size + mean) ** 2 - 2.0 / (size + mean)))
+    by_size_twice = -float(above @ (1.0 / steps**2)) + float(
+        np.sum(mean / (size * (size + mean)) - (mean - counts) / (size + mean) ** 2)
     )
     # chain rule: size = exp(-log_alpha)
     return -size * by_size, size * by_size + size**2 * by_size_twice
