@@ -22,12 +22,17 @@ class ArrayFileError(ForepawError):
     """An array file is missing, cut short, or not what its name says."""
 
 
-def content_hash(tree: xr.DataTree) -> str:
-    """Return the SHA-256 of everything a tree holds: names, dims, values, attributes."""
+# When and by which run a file came about is told in it, but is not what it holds.
+CIRCUMSTANCES = ("run_id", "issued_at")
+
+
+def content_hash(tree: xr.DataTree, *, attributes: bool = True) -> str:
+    """Return the SHA-256 of what a tree holds: names, dims, values and, unless told, attributes."""
     digest = hashlib.sha256()
     for node in sorted(tree.subtree, key=lambda n: n.path):
         digest.update(node.path.encode())
-        digest.update(_canonical({str(k): v for k, v in node.attrs.items()}))
+        told = {str(k): v for k, v in node.attrs.items() if k not in CIRCUMSTANCES}
+        digest.update(_canonical(told if attributes else {}))
         dataset = node.to_dataset(inherit=False)
         for name in sorted(str(n) for n in dataset.variables):
             variable = dataset.variables[name]
@@ -37,7 +42,11 @@ def content_hash(tree: xr.DataTree) -> str:
 
 
 def _canonical(attrs: dict[str, Any]) -> bytes:
-    return json.dumps(attrs, sort_keys=True, default=str).encode()
+    # a number comes back from a file as numpy's own: it must count as the number it is
+    plain = {
+        k: v.tolist() if isinstance(v, np.generic | np.ndarray) else v for k, v in attrs.items()
+    }
+    return json.dumps(plain, sort_keys=True).encode()
 
 
 def _bytes(values: np.ndarray[Any, Any]) -> bytes:

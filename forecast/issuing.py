@@ -15,14 +15,16 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 from threadpoolctl import threadpool_limits
 
 from forecast.array_files import ArrayFileError, content_hash, read_tree, write_tree
+from forecast.climate import ClimateStore
 from forecast.cut import DataCut, Known
 from forecast.practice import Practice
 from forecast.records.engine import Records
-from forecast.records.issues import issues
+from forecast.records.issues import IssueRow, add_issue, issues
 from forecast.training import Futures, TrainedModel, futures
 from models.backtest import quantiles_of
 from models.errors import ForepawError
@@ -65,9 +67,25 @@ class Issue:
 
 
 def make_issue(
-    practice: Practice, model: TrainedModel, known: Known, *, issued_at: datetime
+    practice: Practice,
+    model: TrainedModel,
+    known: Known,
+    *,
+    issued_at: datetime,
+    run_id: str = "",
 ) -> Issue:
-    """Draw the futures, write the file, and return the issue. The records are the caller's."""
+    """Draw the futures, write the file, and return the issue; its row is `keep_issue`'s."""
+    forecast = draw_forecast(practice, model, known)
+    forecast.attrs |= {"issued_at": issued_at.isoformat(), "run_id": run_id}
+    tree = xr.DataTree(forecast)
+    path = practice.issued_folder / f"{known.origin}-{content_hash(tree)[:12]}.nc"
+    if not path.exists():
+        write_tree(tree, path)
+    return read_issue(path)
+
+
+def draw_forecast(practice: Practice, model: TrainedModel, known: Known) -> xr.Dataset:
+    """Draw the futures of a trained model: what an issue's file holds, told when apart."""
     settings = practice.settings.forecast
     seed = [settings.seed, known.origin.toordinal()]
     with threadpool_limits(1):
@@ -79,6 +97,7 @@ def make_issue(
         "cut": json.dumps(model.cut.as_attributes(), sort_keys=True),
         "model_hash": model.hash,
         "settings_hash": practice.settings_sha256,
+        "settings_text": practice.settings_text,
         "seed": settings.seed,
         "invented": int(practice.settings.practice.invented),
         "practice": practice.settings.practice.name,
@@ -87,23 +106,73 @@ def make_issue(
         "tables": json.dumps({name: load_table(p, name).sha256 for p, name in TABLES}),
         "packages": json.dumps({name: version(name) for name in PACKAGES}),
     }
-    tree = xr.DataTree(forecast)
-    digest = content_hash(tree)
-    path = practice.issued_folder / f"{known.origin}-{digest[:12]}.nc"
-    if not path.exists():
-        write_tree(tree, path)
+    return forecast
+
+
+def read_issue(path: Path) -> Issue:
+    """Read an issue from its file, which tells everything about it."""
+    forecast, digest = _read(path)
+    attrs = forecast.attrs
     return Issue(
         digest[:12],
-        issued_at,
-        model.cut,
-        model.hash,
-        practice.settings_sha256,
-        settings.seed,
+        datetime.fromisoformat(attrs["issued_at"]),
+        DataCut.from_attributes(json.loads(attrs["cut"])),
+        str(attrs["model_hash"]),
+        str(attrs["settings_hash"]),
+        int(attrs["seed"]),
         (),
         path,
         digest,
         forecast,
     )
+
+
+def _read(path: Path) -> tuple[xr.Dataset, str]:
+    tree = read_tree(path)
+    digest = content_hash(tree)
+    if not path.stem.endswith(digest[:12]):
+        raise ArrayFileError(f"{path} was changed after it was issued; restore it from a back-up")
+    return tree.to_dataset(), digest
+
+
+def keep_issue(records: Records, climate: ClimateStore, issue: Issue) -> None:
+    """Name the climate snapshot and write the row: after the file, so that a row has its file.
+
+    Doing it again changes nothing, so an issue whose process was killed can be completed.
+    """
+    climate.tag(f"issue-{issue.id}", issue.cut.climate_snapshot)
+    row = IssueRow(
+        id=issue.id,
+        issued_at=issue.issued_at,
+        origin=issue.cut.origin,
+        kind=issue.cut.kind,
+        model_hash=issue.model_hash,
+        settings_sha256=issue.settings_hash,
+        seed=issue.seed,
+        file=issue.file.name,
+        file_sha256=issue.hash,
+        climate_snapshot=issue.cut.climate_snapshot,
+        visit_vintage=issue.cut.visit_vintage if issue.has_visits else None,
+    )
+    text = str(issue.forecast.attrs["settings_text"])
+    add_issue(records, row, settings_text=text, summaries=_summaries(issue))
+
+
+def _summaries(issue: Issue) -> dict[str, dict[str, object]]:
+    """One line a region: what a season page shows without opening the file."""
+    found: dict[str, dict[str, object]] = {}
+    for region in issue.forecast["region"].values:
+        if not issue.has_visits:
+            found[str(region)] = {"visits": "not known"}
+            continue
+        one = issue.forecast.sel(region=region)
+        odds = one["odds_high"].to_series().dropna()
+        found[str(region)] = {
+            "expected_visits": round(float(one["visits"].mean("draw").sum()), 1),
+            "highest_week": f"{pd.Timestamp(str(odds.idxmax())):%Y-%m-%d}" if len(odds) else None,
+            "odds_high": round(float(odds.max()), 3) if len(odds) else None,
+        }
+    return found
 
 
 def _credit(practice: Practice, known: Known) -> str:
@@ -112,35 +181,12 @@ def _credit(practice: Practice, known: Known) -> str:
     return " ".join(dict.fromkeys(line for line in lines if line))
 
 
-def read_forecast(path: Path) -> xr.Dataset:
-    """Read an issue's file; what it holds must be what its name says."""
-    tree = read_tree(path)
-    if not path.stem.endswith(content_hash(tree)[:12]):
-        raise ArrayFileError(f"{path} was changed after it was issued; restore it from a back-up")
-    return tree.to_dataset()
-
-
 def latest_issue(practice: Practice, records: Records) -> Issue:
     """Return the issue with the latest origin, the last made of several."""
     rows = issues(records)
     if not rows:
         raise IssueError("no forecast has been issued yet; make one with `forepaw issue`")
-    row = rows[-1]
-    path = practice.issued_folder / row.file
-    forecast = read_forecast(path)
-    cut = DataCut.from_attributes(json.loads(forecast.attrs["cut"]))
-    return Issue(
-        row.id,
-        row.issued_at,
-        cut,
-        row.model_hash,
-        row.settings_sha256,
-        row.seed,
-        (),
-        path,
-        row.file_sha256,
-        forecast,
-    )
+    return read_issue(practice.issued_folder / rows[-1].file)
 
 
 def _forecast(model: TrainedModel, known: Known, drawn: Futures, *, n_weeks: int) -> xr.Dataset:

@@ -12,7 +12,6 @@ from forecast.climate import open_climate, read_flowering_file, read_weather_fil
 from forecast.dosing.therapies import THERAPY_IDS
 from forecast.findings import Finding
 from forecast.practice import Practice
-from forecast.records import open_records
 from forecast.records.engine import Records
 from forecast.visits import (
     ImportReport,
@@ -24,6 +23,7 @@ from forecast.visits import (
     import_visits,
 )
 from jobs.ledger import recorded_run
+from jobs.opening import open_all
 from models.errors import ForepawError
 
 NOT_STATED = "not stated in the file"
@@ -44,7 +44,7 @@ class Imported:
 
 def import_file(practice: Practice, kind: str, file: Path) -> Imported:
     """Bring in one file and write the run down."""
-    records = open_records(practice)
+    records, _ = open_all(practice)
     with recorded_run(
         practice, records, f"import {kind}", local_date=practice.today, cut=None
     ) as result:

@@ -16,6 +16,7 @@ from typing import Any
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.runs import finish_run, start_run
+from jobs.opening import running
 
 DONE, FAILED = "done", "failed"
 
@@ -35,23 +36,24 @@ def recorded_run(
     practice: Practice, records: Records, job: str, *, local_date: date, cut: dict[str, Any] | None
 ) -> Iterator[JobResult]:
     """Write a run down, hand out its result to fill in, and write down how it ended."""
-    run = start_run(records, job, local_date=local_date, started_at=practice.now, cut=cut)
-    result = JobResult(run.id)
-    began = time.monotonic()
-    state = FAILED
-    try:
-        yield result
-        state = DONE
-    except BaseException as error:
-        # the kind of error only: its text may hold a name
-        result.sentence = f"stopped by {type(error).__name__}"
-        raise
-    finally:
-        finish_run(
-            records,
-            run.id,
-            state=state,
-            n_rows=result.rows,
-            seconds=round(time.monotonic() - began, 3),
-            result=result.sentence,
-        )
+    with running(practice):
+        run = start_run(records, job, local_date=local_date, started_at=practice.now, cut=cut)
+        result = JobResult(run.id)
+        began = time.monotonic()
+        state = FAILED
+        try:
+            yield result
+            state = DONE
+        except BaseException as error:
+            # the kind of error only: its text may hold a name
+            result.sentence = f"stopped by {type(error).__name__}"
+            raise
+        finally:
+            finish_run(
+                records,
+                run.id,
+                state=state,
+                n_rows=result.rows,
+                seconds=round(time.monotonic() - began, 3),
+                result=result.sentence,
+            )

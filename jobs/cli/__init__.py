@@ -7,7 +7,7 @@ import sys
 import typer
 
 from jobs.cli.demo import demo
-from jobs.cli.forecasts import issue, plan
+from jobs.cli.forecasts import issue, plan, remake
 from jobs.cli.imports import imports
 from jobs.cli.setup import init
 
@@ -24,6 +24,7 @@ app.command()(init)
 app.add_typer(imports, name="import")
 app.command()(issue)
 app.command()(plan)
+app.command()(remake)
 
 
 def main() -> None:

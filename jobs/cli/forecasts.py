@@ -12,17 +12,16 @@ from jobs.cli.options import AsOf, PracticeFolder
 
 def issue(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
     """Learn from what is held and issue a forecast; print the answer by region."""
-    from forecast.climate import open_climate
     from forecast.practice import open_practice
-    from forecast.records import open_records
     from forecast.training import what_drives
     from jobs.console import console, say, show_evidence, show_issue
     from jobs.issue import issue as run_issue
     from jobs.learn import learn
+    from jobs.opening import open_all
     from jobs.outputs import write_outputs
 
     opened = open_practice(practice)
-    records, climate = open_records(opened), open_climate(opened)
+    records, climate = open_all(opened)
     origin = as_of or opened.today
     model, known = learn(opened, records, climate, origin=origin, say=say)
     made = run_issue(opened, records, climate, model=model, known=known, say=say)
@@ -45,12 +44,12 @@ def plan(
     from forecast.dosing.desk import dogs_by_number
     from forecast.issuing import latest_issue
     from forecast.practice import open_practice
-    from forecast.records import open_records
     from jobs.console import say, show_plans
+    from jobs.opening import open_all
     from jobs.plan import plan as run_plan
 
     opened = open_practice(practice)
-    records = open_records(opened)
+    records, _ = open_all(opened)
     made = latest_issue(opened, records)
     ids = dogs_by_number(records, dog) if dog else None
     plans = run_plan(
@@ -63,3 +62,20 @@ def plan(
         say=say,
     )
     show_plans(opened, records, made, plans, in_full=bool(dog))
+
+
+def remake(
+    issue_id: Annotated[str, typer.Argument(metavar="ISSUE", help="Id of an issue.")],
+    practice: PracticeFolder = Path(),
+) -> None:
+    """Make an issue again from what it pinned, and say whether it came out the same."""
+    from forecast.practice import open_practice
+    from forecast.remaking import remake as make_again
+    from jobs.opening import open_all
+
+    opened = open_practice(practice)
+    records, climate = open_all(opened)
+    made = make_again(opened, records, climate, issue_id=issue_id)
+    print(made.sentence)
+    if not made.same_arrays:
+        raise typer.Exit(1)

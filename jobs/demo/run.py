@@ -16,11 +16,10 @@ import xarray as xr
 
 import sample_climate
 from forecast.backtest import BacktestTask, backtest
-from forecast.climate import fill_short_gaps, open_climate, read_flowering_file, read_weather_file
+from forecast.climate import fill_short_gaps, read_flowering_file, read_weather_file
 from forecast.dosing.plan import DosePlan
 from forecast.issuing import Issue
 from forecast.practice import Practice, PracticeError, create_practice, open_practice
-from forecast.records import open_records
 from forecast.records.dogs import dog_ids
 from forecast.records.engine import Records
 from forecast.regions import regions
@@ -31,9 +30,9 @@ from jobs.demo.worlds import World
 from jobs.imports import import_file
 from jobs.issue import issue
 from jobs.learn import learn
+from jobs.opening import open_all
 from jobs.outputs import write_outputs
 from jobs.plan import plan
-from models.allergens import catalogue
 from models.flare.attribution import Evidence
 from models.season.hindcast import onset_hindcast, onset_hindcast_table
 
@@ -42,6 +41,17 @@ TO_COME = "to_come"
 FIRST_BACKTEST_WEEKS = 156
 WEEKS_BETWEEN_ORIGINS = 12
 LAST_ONSET_TRAINING_YEAR = 2015
+# Those a Korean practice would ask about first; `forepaw allergens` says what else is likely there.
+ALLERGENS = (
+    "birch",
+    "oak",
+    "japanese_cedar",
+    "grasses",
+    "mugwort",
+    "ragweed",
+    "japanese_hop",
+    "alternaria",
+)
 PLANTS_SHOWN = ("cherry", "forsythia", "black locust")
 
 
@@ -80,7 +90,7 @@ def run_demo(
     practice = _create(folder, weather, flowering)
     say("importing weather, flowering dates and the practice's files")
     _import_all(practice, invented)
-    records, climate = open_records(practice), open_climate(practice)
+    records, climate = open_all(practice)
     model, known = learn(practice, records, climate, origin=as_of, say=say)
     say("looking back: forecasts from past origins")
     scores = backtest(
@@ -140,7 +150,7 @@ def _create(folder: Path, weather: xr.Dataset, flowering: pd.DataFrame) -> Pract
 
 
 def _region_text(region: str, station: Mapping[Any, Any]) -> str:
-    listed = ", ".join(f'"{allergen}"' for allergen in catalogue())
+    listed = ", ".join(f'"{allergen}"' for allergen in ALLERGENS)
     return (
         f'\n[[region]]\nid = "{region}"\nname = "{station["name"]}"\n'
         f"latitude = {station['latitude']}\nlongitude = {station['longitude']}\n"

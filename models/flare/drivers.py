@@ -8,22 +8,30 @@ Season alone explains much of when dogs itch. A driver can only show that it add
 with *n* the region's mean of that week of the year, *g* one shared lag shape and *s* the standard
 deviation over the years the normals come from. Exposure is first passed through a saturating
 ``log(1 + x / c)`` and added up within at most four groups (trees, grasses, weeds, moulds): a
-practice's visits cannot tell eight allergens apart.
+practice's visits cannot tell eight allergens apart. Mites and fleas enter only where a region lists
+them, as a group *indoor*; should that make five groups, it is joined with the moulds, the other
+slow index of warm and humid weeks.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.errors import ForepawError
 from models.parameters import load_table
 from models.weeks import week_of_year, weekly
 
 WEATHER_DRIVERS = ("temperature", "humidity")
+
+
+class DriverError(ForepawError):
+    """Exposure that cannot be reduced to the few groups that visits can tell apart."""
 
 
 def weekly_drivers(
@@ -68,13 +76,49 @@ def _free_dims(*arrays: xr.DataArray) -> set[str]:
 def _group_exposure(exposure: xr.DataArray, groups: Mapping[str, str]) -> dict[str, xr.DataArray]:
     saturation = load_table("models.flare", "flare.toml").number("exposure.saturation")
     saturated = exposure.copy(data=np.log1p(exposure.values / saturation))
+    own = driver_groups({str(a): groups[str(a)] for a in exposure["allergen"].values})
     members: dict[str, list[str]] = {}
-    for allergen in exposure["allergen"].values:
-        members.setdefault(groups[str(allergen)], []).append(str(allergen))
+    for allergen, group in own.items():
+        members.setdefault(group, []).append(allergen)
     return {
         group: saturated.sel(allergen=names).sum("allergen", skipna=True)
         for group, names in members.items()
     }
+
+
+def driver_groups(groups: Mapping[str, str]) -> dict[str, str]:
+    """Return the group in which each allergen enters the flare model, at most four in all.
+
+    Parameters
+    ----------
+    groups
+        Group of each allergen, by its id.
+
+    Returns
+    -------
+    dict
+        The same, or, where there are too many groups, with those that the table joins under one
+        name.
+
+    Raises
+    ------
+    DriverError
+        If too many are left even then.
+    """
+    table = load_table("models.flare", "flare.toml")
+    most = int(table.number("exposure.most_groups"))
+    if len(set(groups.values())) <= most:
+        return dict(groups)
+    joined = cast(list[str], table["exposure.joined_groups"].value)
+    name = " and ".join(joined)
+    fewer = {a: name if group in joined else group for a, group in groups.items()}
+    left = list(dict.fromkeys(fewer.values()))
+    if len(left) > most:
+        raise DriverError(
+            f"at most {most} groups of allergens enter the flare model, the regions' lists hold "
+            f"{len(left)} ({', '.join(left)}); list fewer kinds in practice.toml"
+        )
+    return fewer
 
 
 def lagged(drivers: xr.DataArray) -> xr.DataArray:

@@ -54,10 +54,10 @@ def season_rate(
     -------
     xarray.DataArray
         Same dims as the temperature [d-1]. Sums to one over a complete season of the heat-sum,
-        chill-then-heat and day-length families, to about one over a year of the indices. Zero outside the
-        allergen's window and in a year whose season never comes. NaN where the running sum is not
-        known, because the weather begins within the window or a gap longer than a few days came,
-        until the known part of the sum alone is past the end of the season.
+        chill-then-heat and day-length families, to about one over a year of the indices. Zero
+        outside the allergen's window and in a year whose season never comes. NaN where the running
+        sum is not known, because the weather begins within the window or a gap longer than a few
+        days came, until the known part of the sum alone is past the end of the season.
 
     Raises
     ------
