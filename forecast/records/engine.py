@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -98,7 +98,11 @@ def _make_private(database: str | None) -> None:
     assert database is not None
     if not Path(database).parent.is_dir():
         raise RecordsError(f"the records' folder {Path(database).parent} does not exist")
-    os.close(os.open(database, os.O_RDWR | os.O_CREAT, 0o600))
+    if not Path(database).exists():
+        # Never open one that is there: closing it would drop the locks that other connections of
+        # this process hold on it, and SQLite would let a second writer spoil the file.
+        with suppress(FileExistsError):
+            os.close(os.open(database, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
 
 
 def _prepare_sqlite(driver_connection: Any, _record: object) -> None:

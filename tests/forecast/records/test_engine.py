@@ -150,3 +150,28 @@ def test_a_file_that_is_no_database_is_refused_in_a_sentence(tmp_path):
     with pytest.raises(RecordsError, match="not a database"), records.reading():
         pass
     assert path.read_text().startswith("dear diary")
+
+
+def test_opening_again_keeps_the_locks_of_this_process(tmp_path: Path) -> None:
+    """A second opening must not let another process think that it is alone with the file.
+
+    Seen: a process that opened the records twice lost its locks at the second opening; another one
+    then took itself for the last user, removed the write-ahead log, and the file was spoilt.
+    """
+    url = f"sqlite:///{tmp_path / 'records.sqlite'}"
+    first = Records(url)
+    with first.writing() as connection:
+        connection.exec_driver_sql("CREATE TABLE counter (n INTEGER)")
+        connection.exec_driver_sql("INSERT INTO counter VALUES (1)")
+    second = Records(url)
+    with second.reading() as connection:
+        connection.exec_driver_sql("SELECT n FROM counter").all()
+    second.close()
+    Records(url).close()
+    log = tmp_path / "records.sqlite-wal"
+    assert log.exists()
+    other = "import sqlite3, sys; c = sqlite3.connect(sys.argv[1]); "
+    other += "c.execute('SELECT n FROM counter').fetchall(); c.close()"
+    subprocess.run([sys.executable, "-c", other, str(tmp_path / "records.sqlite")], check=True)
+    assert log.exists(), "another process took itself for the only one"
+    first.close()
