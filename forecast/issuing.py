@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from importlib.metadata import version
 from pathlib import Path
 
@@ -79,7 +79,9 @@ def make_issue(
     forecast.attrs |= {"issued_at": issued_at.isoformat(), "run_id": run_id}
     tree = xr.DataTree(forecast)
     path = practice.issued_folder / f"{known.origin}-{content_hash(tree)[:12]}.nc"
-    if not path.exists():
+    try:
+        return read_issue(path)
+    except ArrayFileError:  # not there yet, or damaged since: it is written (anew)
         write_tree(tree, path)
     return read_issue(path)
 
@@ -90,7 +92,9 @@ def draw_forecast(practice: Practice, model: TrainedModel, known: Known) -> xr.D
     seed = [settings.seed, known.origin.toordinal()]
     with threadpool_limits(1):
         drawn = futures(model, known, n_weeks=settings.weeks, n_draws=settings.draws, seed=seed)
-        forecast = _forecast(model, known, drawn, n_weeks=settings.weeks)
+        forecast = _forecast(
+            model, known, drawn, n_weeks=settings.weeks, centile=settings.high_week_centile
+        )
     forecast.attrs = {
         "title": "forepaw issue",
         "origin": str(known.origin),
@@ -102,6 +106,7 @@ def draw_forecast(practice: Practice, model: TrainedModel, known: Known) -> xr.D
         "invented": int(practice.settings.practice.invented),
         "practice": practice.settings.practice.name,
         "credit": _credit(practice, known),
+        "weather_until": str(known.weather_until),
         "why_no_visits": model.why_no_visits,
         "tables": json.dumps({name: load_table(p, name).sha256 for p, name in TABLES}),
         "packages": json.dumps({name: version(name) for name in PACKAGES}),
@@ -181,18 +186,26 @@ def _credit(practice: Practice, known: Known) -> str:
     return " ".join(dict.fromkeys(line for line in lines if line))
 
 
-def latest_issue(practice: Practice, records: Records) -> Issue:
-    """Return the issue with the latest origin, the last made of several."""
-    rows = issues(records)
+def latest_issue(practice: Practice, records: Records, *, as_of: date | None = None) -> Issue:
+    """Return the issue with the latest origin (by `as_of`, if given), the last made of several."""
+    rows = [row for row in issues(records) if as_of is None or row.origin <= as_of]
     if not rows:
-        raise IssueError("no forecast has been issued yet; make one with `forepaw issue`")
+        when = "" if as_of is None else f" from {as_of} or before"
+        again = "" if as_of is None else f" --as-of {as_of}"
+        raise IssueError(
+            f"no forecast{when} has been issued yet; make one with `forepaw issue{again}`"
+        )
     return read_issue(practice.issued_folder / rows[-1].file)
 
 
-def _forecast(model: TrainedModel, known: Known, drawn: Futures, *, n_weeks: int) -> xr.Dataset:
+def _forecast(
+    model: TrainedModel, known: Known, drawn: Futures, *, n_weeks: int, centile: float
+) -> xr.Dataset:
     weeks = week_range(known.origin, n_weeks)
     past = model.exposure.past(known.weather, model.allergens)
-    past = past.isel(week=slice(-PAST_WEEKS, None)).rename(week="past_week")
+    # every week up to the first one ahead; those whose weather is not held yet are not known
+    gone = pd.date_range(end=weeks[0] - pd.Timedelta(days=7), periods=PAST_WEEKS, freq="7D")
+    past = past.reindex(week=gone).rename(week="past_week")
     order = ("region", "allergen", "draw")
     dates = {"start": drawn.exposure.start, "peak": drawn.exposure.peak, "end": drawn.exposure.end}
     held = xr.Dataset(
@@ -207,22 +220,25 @@ def _forecast(model: TrainedModel, known: Known, drawn: Futures, *, n_weeks: int
     )
     if model.visits is None or drawn.visits is None or known.counts is None:
         return _plain(held)
-    held = held.assign(_visit_arrays(model, drawn, weeks.values).data_vars)
-    seen = known.counts.isel(week=slice(-PAST_WEEKS, None)).rename(week="past_week")
-    seen = seen.reindex(past_week=held["past_week"])
+    held = held.assign(_visit_arrays(model, drawn, weeks.values, centile=centile).data_vars)
+    seen = known.counts.rename(week="past_week").reindex(past_week=held["past_week"])
     for name in ("flare_visits", "consultations", "covered_share"):
         held[f"{name}_past"] = seen[name]
     return _plain(held)
 
 
 def _visit_arrays(
-    model: TrainedModel, drawn: Futures, weeks: np.ndarray[tuple[int], np.dtype[np.datetime64]]
+    model: TrainedModel,
+    drawn: Futures,
+    weeks: np.ndarray[tuple[int], np.dtype[np.datetime64]],
+    *,
+    centile: float,
 ) -> xr.Dataset:
     assert model.visits is not None
     assert drawn.visits is not None
     visits = drawn.visits
     rate = 1000.0 * visits.pressure / visits.consultations.clip(min=1)
-    threshold = model.visits.thresholds()
+    threshold = model.visits.thresholds(centile)
     arrays = {
         "visits": visits.visits.astype(np.int32),
         "pressure": visits.pressure.astype(np.int32),
@@ -232,9 +248,10 @@ def _visit_arrays(
         "consultations_quantiles": quantiles_of(visits.consultations),
         "climatology_quantiles": quantiles_of(visits.members["climatology"]),
         "threshold": threshold,
-        "season_threshold": model.visits.season_thresholds(),
-        "odds_high": (rate > threshold).mean("draw"),
-        "climatology_odds": model.visits.climatology_odds(weeks),
+        "season_threshold": model.visits.season_thresholds(centile),
+        # a region without a threshold has no odds: not known is not "never"
+        "odds_high": (rate > threshold).mean("draw").where(threshold.notnull()),
+        "climatology_odds": model.visits.climatology_odds(weeks, centile),
     }
     return xr.Dataset({k: v.drop_vars("driver", errors="ignore") for k, v in arrays.items()})
 

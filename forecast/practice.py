@@ -221,8 +221,14 @@ def create_practice(
             f"a new practice was asked for in {folder}, which is not an empty folder; "
             "name a new folder"
         )
-    folder.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
-    folder.chmod(_PRIVATE_FOLDER)
+    try:
+        folder.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
+        folder.chmod(_PRIVATE_FOLDER)
+    except OSError as error:
+        raise PracticeError(
+            f"a new practice was asked for in {folder}, which cannot be made: "
+            f"{(error.strerror or '').lower()}; name another folder"
+        ) from error
     for name in _SUBFOLDERS:
         (folder / name).mkdir(mode=_PRIVATE_FOLDER)
     file = os.open(folder / SETTINGS_FILE, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _PRIVATE_FILE)

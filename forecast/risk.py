@@ -81,7 +81,11 @@ def high_weeks(issued: xr.Dataset, *, at_least: float) -> dict[str, list[date]]:
 
 
 def exposure_seasons(issued: xr.Dataset) -> list[SeasonWindow]:
-    """Return the next exposure season of every allergen and region that has one."""
+    """Return the next exposure season of every allergen and region that has one.
+
+    Late in a season it is over in some draws, whose next one is a year away: the season of most
+    draws is given, and the dates of the others are left out of its spread.
+    """
     found = []
     for region in issued["region"].values:
         for allergen in issued["allergen"].values:
@@ -89,10 +93,19 @@ def exposure_seasons(issued: xr.Dataset) -> list[SeasonWindow]:
                 issued[f"season_{what}"].sel(region=region, allergen=allergen).values
                 for what in ("start", "peak", "end")
             ]
-            window = _window(str(region), "exposure", str(allergen), days)
+            window = _window(str(region), "exposure", str(allergen), _same_season(days))
             if window:
                 found.append(window)
     return found
+
+
+def _same_season(days: list[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
+    apart = load_table("forecast", "risk.toml").number("exposure_season.same_season")
+    start = days[0]
+    if not np.isfinite(start).any():
+        return days
+    same = np.abs(start - np.nanquantile(start, 0.5, method="lower")) < apart
+    return [np.where(same, d, np.nan) for d in days]
 
 
 def flare_seasons(issued: xr.Dataset) -> list[SeasonWindow]:

@@ -27,11 +27,11 @@ from models.outlook import ExposureAhead, ExposureModel
 from models.season import FloweringOnset, OnsetError
 from models.streams import DrawStreams
 from models.traces import continue_with_past_years
-from models.weeks import week_range
+from models.weeks import DAYS_IN_WEEK, week_range
 
 FORMAT = 1
 HISTORY_DAYS = 430  # a whole season and the lags before any origin
-SEASON_DAYS = 380
+NEXT_SEASON_DAYS = 730  # any season that begins within a year, to the end of its window
 
 
 @dataclass(frozen=True)
@@ -99,11 +99,18 @@ def _fit_visits(
     if known.counts is None:
         return None, "no visits are held"
     drivers = [str(d) for d in history["driver"].values]
+    anomalies = normals.anomalies(history)
     try:
-        fitted = VisitForecaster(tuple(drivers)).fit(known.counts, normals.anomalies(history))
+        fitted = VisitForecaster(tuple(drivers)).fit(_with_weather(known, anomalies), anomalies)
     except TooFewVisitsError as error:
         return None, str(error)
     return fitted, ""
+
+
+def _with_weather(known: Known, drivers: xr.DataArray) -> xr.Dataset:
+    """Return the counts of the weeks whose drivers are known; newer ones wait for their weather."""
+    assert known.counts is not None
+    return known.counts.sel(week=np.isin(known.counts["week"].values, drivers["week"].values))
 
 
 def _listed_allergens(regions: Mapping[str, Region]) -> dict[str, Allergen]:
@@ -139,9 +146,10 @@ def futures(
     """Draw futures of the weeks from the one that holds the origin on."""
     origin = np.datetime64(known.origin)
     weeks = week_range(known.origin, n_weeks)
-    # far enough to hold the whole of any allergen's next season
-    days = max(int((weeks[-1] - pd.Timestamp(known.origin)).days) + 7, SEASON_DAYS)
-    traces = continue_with_past_years(known.weather, origin, days=days, history_days=HISTORY_DAYS)
+    # past years stand in from the first day whose weather is not known, which may lie before origin
+    first = np.datetime64(known.weather_until) + np.timedelta64(1, "D")
+    days = max((weeks[-1] - pd.Timestamp(first)).days + DAYS_IN_WEEK, NEXT_SEASON_DAYS)
+    traces = continue_with_past_years(known.weather, first, days=days, history_days=HISTORY_DAYS)
     streams = DrawStreams(seed, n_draws, [str(r) for r in traces["region"].values])
     ahead = model.exposure.ahead(
         traces,
@@ -156,7 +164,8 @@ def futures(
     recent = traces.sel(time=slice(origin - np.timedelta64(70, "D"), None))
     by_trace = recent[["tas", "hurs"]].isel(trace=xr.DataArray(trace_of, dims="draw"))
     drivers = weekly_drivers(by_trace, ahead.weekly, groups=model.groups)
-    anomalies = model.normals.anomalies(drivers).sel(week=weeks)
+    # a week whose weather has a long gap behind it is taken as usual: nothing says otherwise
+    anomalies = model.normals.anomalies(drivers).sel(week=weeks).fillna(0.0)
     visits = model.visits.draw(anomalies, streams=streams)
     return Futures(ahead, visits)
 
@@ -170,16 +179,19 @@ def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
         model.exposure.past(known.weather, model.allergens),
         groups=model.groups,
     )
-    volume = known.counts["consultations"]
-    exposed = volume.where(volume > 0) * visible_share(known.counts["covered_share"])
+    counts, departures = _with_weather(known, history), model.normals.departures(history)
+    volume = counts["consultations"]
+    exposed = volume.where(volume > 0) * visible_share(counts["covered_share"])
     offset = exposed.copy(data=np.log(exposed.values))
-    return driver_evidence(known.counts["flare_visits"], offset, model.normals.departures(history))
+    return driver_evidence(counts["flare_visits"], offset, departures)
 
 
 def write_model(model: TrainedModel, folder: Path) -> Path:
     """Write a model into the practice's folder of trained models, named by its hash."""
     path = folder / f"{model.hash[:16]}.nc"
-    if not path.exists():
+    try:
+        read_model(path)
+    except ArrayFileError:  # not there yet, or damaged since: it is written (anew)
         write_tree(_as_tree(model), path)
     return path
 

@@ -18,6 +18,7 @@ from models.allergens import catalogue
 from models.flare.attribution import FOUND, Evidence
 
 LIKELY = 0.5
+DAYS_IN_YEAR = 365
 INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
 _SPOKEN = [
     Fraction(1, 20),
@@ -52,9 +53,14 @@ def day(moment: date) -> str:
 
 
 def days(first: date, last: date) -> str:
-    """Say a span of days shortly: ``9-21 May`` or ``28 Apr-3 May``."""
+    """Say a span of days shortly: ``9-21 May`` or ``28 Apr-3 May``; with years where it needs them.
+
+    A span over New Year reads well without (``28 Dec-3 Jan``), one of a year or more does not.
+    """
     if first == last:
         return day(first)
+    if (last - first).days >= DAYS_IN_YEAR:
+        return f"{day(first)} {first.year}-{day(last)} {last.year}"
     if (first.year, first.month) == (last.year, last.month):
         return f"{first.day}-{day(last)}"
     return f"{day(first)}-{day(last)}"
@@ -97,7 +103,11 @@ def region_sentence(issued: xr.Dataset, region: str, name: str) -> str:
             f"{name}: no week ahead is more likely high than not; the highest odds are "
             f"{odds(float(chance.max()))}, in the week of {day(best.date())}; {diary}."
         )
-    spans = " and ".join(days(first, last) for first, last in likely)
+    year = likely[0][0].year
+    spans = " and ".join(
+        days(first, last) + (f" {first.year}" if first.year != year else "")
+        for first, last in likely
+    )
     return (
         f"{name}: high weeks are likely {spans}, the week of {day(best.date())} most of all "
         f"({odds(float(chance.max()))}); {diary}."

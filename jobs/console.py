@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from collections.abc import Sequence
 from datetime import date
 
@@ -14,7 +15,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from forecast.dosing.plan import CAUTIONS, DosePlan
+from forecast.dosing.plan import CAUTIONS, DosePlan, Proposal
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.records.dogs import identity_of
@@ -25,6 +26,14 @@ from forecast.wording import INVENTED, day, days, evidence_sentence, odds, regio
 from models.allergens import catalogue
 from models.flare.attribution import Evidence
 
+_SHOWN_FIRST = (
+    Proposal.DATED_DOSES,
+    Proposal.SEE_NOW,
+    Proposal.HOLD_A_SLOT,
+    Proposal.VET_DECIDES,
+    Proposal.EXAMINE,
+    Proposal.NOTHING,
+)
 BARS = " ▁▂▃▄▅▆▇█"
 console = Console(highlight=False, soft_wrap=False)
 progress = Console(stderr=True, highlight=False)
@@ -59,6 +68,12 @@ def show_issue(practice: Practice, made: Issue) -> None:
             "Exposure and season dates only: no counts, no odds of visits, no plans, since "
             f"{forecast.attrs['why_no_visits']}."
         )
+    until = date.fromisoformat(str(forecast.attrs["weather_until"]))
+    missing = (made.cut.origin - until).days - 1
+    if missing:
+        paragraph(
+            f"Weather is held until {until}; past years stand in for the {missing} days between."
+        )
     for region in forecast["region"].values:
         paragraph(region_sentence(forecast, str(region), names[str(region)]))
     if made.has_visits:
@@ -73,13 +88,7 @@ def show_issue(practice: Practice, made: Issue) -> None:
 def _odds_strips(forecast: xr.Dataset, names: dict[str, str]) -> None:
     weeks = pd.DatetimeIndex(forecast["week"].values)
     width = max(len(name) for name in names.values()) + 2
-    months = [" "] * (len(weeks) + 4)
-    # a week belongs to the month of its Thursday, so that no label is a single week wide
-    thursdays = weeks + pd.Timedelta(days=3)
-    for at, middle in enumerate(thursdays):
-        if at == 0 or middle.month != thursdays[at - 1].month:
-            months[at : at + 3] = list(f"{middle:%b}")
-    console.print(" " * (width + 2) + "".join(months[: len(weeks) + 3]).rstrip(), style="dim")
+    console.print(" " * (width + 2) + month_line(weeks), style="dim")
     for region in forecast["region"].values:
         one = forecast.sel(region=region)
         cells = [
@@ -87,6 +96,20 @@ def _odds_strips(forecast: xr.Dataset, names: dict[str, str]) -> None:
             for p, c in zip(one["odds_high"].values, one["climatology_odds"].values, strict=True)
         ]
         console.print(f"  {names[str(region)]:<{width}}" + "".join(cells))
+
+
+def month_line(weeks: pd.DatetimeIndex) -> str:
+    """Return the names of the months, each over its first week, where there is room for it."""
+    line = [" "] * (len(weeks) + 4)
+    # a week belongs to the month of its Thursday, so that no month is a single week wide
+    thursdays = weeks + pd.Timedelta(days=3)
+    first = [
+        at for at, day in enumerate(thursdays) if at == 0 or day.month != thursdays[at - 1].month
+    ]
+    for at, following in zip(first, [*first[1:], len(line)], strict=True):
+        if following - at > len("Jan"):
+            line[at : at + 3] = list(f"{thursdays[at]:%b}")
+    return "".join(line).rstrip()
 
 
 def _bar(chance: float, usual: float) -> str:
@@ -116,7 +139,8 @@ def _flare_table(forecast: xr.Dataset, names: dict[str, str]) -> None:
     for region, name in names.items():
         window = found.get(region)
         if window is None:
-            table.add_row(name, "none likely", "", "", "", "")
+            known = bool(forecast["season_threshold"].sel(region=region).notnull())
+            table.add_row(name, "none likely" if known else "not known", "", "", "", "")
             continue
         weeks = pd.DatetimeIndex(forecast["week"].values)
         inside = (weeks >= pd.Timestamp(window.start[1])) & (weeks <= pd.Timestamp(window.end[1]))
@@ -172,7 +196,11 @@ def show_plans(
     heading(f"Proposals for dogs, from issue {made.id}: a vet who examined the dog decides")
     if practice.settings.practice.invented:
         paragraph(INVENTED, style="bold")
-    for one in plans:
+    ordered = sorted(plans, key=lambda one: _SHOWN_FIRST.index(one.proposal))
+    if not in_full:
+        counts = Counter(one.proposal for one in ordered)
+        paragraph("; ".join(f"{proposal}: {n}" for proposal, n in counts.items()) or "No dog.")
+    for one in ordered:
         _show_plan(records, one, names or {}, n_reasons=None if in_full else 2)
     heading("On every plan")
     for caution in CAUTIONS:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -69,7 +70,7 @@ def _weather(practice: Practice, _: Records, file: Path, run_id: str) -> Importe
         source=str(weather.attrs.get("title", file.name)),
         licence=str(weather.attrs.get("licence", NOT_STATED)),
         credit=str(weather.attrs.get("credit", weather.attrs.get("institution", NOT_STATED))),
-        retrieved_at=practice.now,
+        retrieved_at=_came(file),
         run_id=run_id,
     )
     first, last = (np.datetime_as_string(kept["time"].values[i], unit="D") for i in (0, -1))
@@ -95,7 +96,7 @@ def _flowering(practice: Practice, _: Records, file: Path, run_id: str) -> Impor
         source=file.name,
         licence=NOT_STATED,
         credit=NOT_STATED,
-        retrieved_at=practice.now,
+        retrieved_at=_came(file),
         run_id=run_id,
     )
     return Imported(
@@ -104,6 +105,11 @@ def _flowering(practice: Practice, _: Records, file: Path, run_id: str) -> Impor
         findings,
         None,
     )
+
+
+def _came(file: Path) -> datetime:
+    """Say when a file came to this machine; of the same file it is the same at every import."""
+    return datetime.fromtimestamp(file.stat().st_mtime, UTC)
 
 
 def _of_records(

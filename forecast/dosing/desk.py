@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable
 from dataclasses import asdict
 from datetime import date, datetime
 
@@ -11,6 +11,7 @@ from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.plan import DosePlan, propose_plan
 from forecast.dosing.register import (
     RegionPressure,
+    Register,
     open_days,
     read_register,
     region_pressure,
@@ -20,7 +21,7 @@ from forecast.dosing.therapies import DosingError, therapy
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.records.branches import branches
-from forecast.records.dogs import dog_ids
+from forecast.records.dogs import dog_ids, identity_of
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 from forecast.records.plans import PlanRow, add_plans
@@ -36,22 +37,29 @@ def propose_plans(
     therapy_id: str,
     today: date,
 ) -> list[DosePlan]:
-    """Propose for the dogs named, or for every dog whose region the issue holds.
+    """Propose for the dogs named, or for every dog of the practice whose region the issue holds.
 
-    Without visits there is no pressure, so there are no plans: the answer is empty.
+    Without visits there is no pressure, so there are no plans: the answer is empty. A named dog
+    that cannot have a plan is refused.
     """
     if not issue.has_visits:
         return []
     register = read_register(records, today=today)
-    wanted = register.dogs.values() if dogs is None else [_one(register.dogs, d) for d in dogs]
     held = {str(region) for region in issue.forecast["region"].values}
+    if dogs is None:
+        wanted = [
+            dog
+            for dog in register.dogs.values()
+            if dog.region in held and dog.id not in register.gone
+        ]
+    else:
+        wanted = [_one(records, register, dog, held) for dog in dogs]
     pressures: dict[str, RegionPressure] = {}
     desks = branches(records)
     n_days = DAYS_IN_WEEK * issue.forecast.sizes["week"]
     found = []
     for dog in wanted:
-        if dog.region not in held:
-            continue
+        assert dog.region is not None
         if dog.region not in pressures:
             pressures[dog.region] = region_pressure(issue.forecast, dog.region, register)
         found.append(
@@ -86,10 +94,28 @@ def dogs_by_number(records: Records, numbers: Iterable[str]) -> list[str]:
     return found
 
 
-def _one(dogs: Mapping[str, DogRecord], dog: str) -> DogRecord:
-    if dog not in dogs:
+def _one(records: Records, register: Register, dog: str, held: Collection[str]) -> DogRecord:
+    if dog not in register.dogs:
         raise DosingError(f"a plan was asked for dog {dog!r}; the records hold no such id")
-    return dogs[dog]
+    identity = identity_of(records, dog)
+    asked = f"a plan was asked for dog {dog if identity is None else identity.reference}"
+    if dog in register.gone:
+        raise DosingError(
+            f"{asked}, which is recorded as {register.gone[dog]}; if it is not, correct its status "
+            "with `forepaw import dogs FILE`"
+        )
+    region = register.dogs[dog].region
+    if region is None:
+        raise DosingError(
+            f"{asked}; neither its region nor its branch is on record, so its season is not "
+            "known: give one with `forepaw import dogs FILE`"
+        )
+    if region not in held:
+        raise DosingError(
+            f"{asked} of region {region}; the forecast holds {', '.join(sorted(held))}: issue one "
+            "that has its region"
+        )
+    return register.dogs[dog]
 
 
 def _row(plan: DosePlan, made_at: datetime) -> PlanRow:

@@ -180,13 +180,6 @@ def _weigh(
 ) -> DosePlan:
     """Let the ways of dosing compete; a dog that is not ready gets no dose whatever wins."""
     problem = season.problem
-    hold = at_first_itch(
-        problem,
-        season.open_days,
-        booking_delay=days_rule("plan.booking_delay"),
-        scenarios=season.scenarios,
-    )
-    others = (no_dose(problem), through_the_season(season), hold)
     plan = DosePlan(
         dog=dog.id,
         issue_id=issue_id,
@@ -197,10 +190,17 @@ def _weigh(
         verdict=ready.verdict,
         proposal=_WITHOUT_DOSE.get(ready.verdict, Proposal.HOLD_A_SLOT),
     )
+    if ready.verdict not in (Verdict.READY, Verdict.VET_MUST_DECIDE):
+        return plan
+    hold = at_first_itch(
+        problem,
+        season.open_days,
+        booking_delay=days_rule("plan.booking_delay"),
+        scenarios=season.scenarios,
+    )
+    others = (no_dose(problem), through_the_season(season), hold)
     if ready.verdict is Verdict.VET_MUST_DECIDE:
         return replace(plan, trade=others)
-    if ready.verdict is not Verdict.READY:
-        return plan
     best = best_schedule(problem)
     reason = _why_not_dated(season, best, hold)
     if reason is not None:

@@ -20,22 +20,28 @@ from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEve
 from forecast.dosing.dog_risk import DogHistory, DogRisk, dog_risk
 from forecast.dosing.therapies import therapy
 from forecast.records import care, dogs, visits
+from forecast.records.branches import branches
 from forecast.records.engine import Records
 from forecast.regions import Branch
 from models.flare.cover import efficacy_mean
 
 WEIGHT, HISTORY = "weight_kg", "therapy_history"
 GIVEN, YES, NO = "given", "yes", "no"
+GONE = ("dead", "rehomed", "moved", "left")
 _Fact = tuple[date, str, Any, Any]  # day, kind, word, number
 _Value = TypeVar("_Value")
 
 
 @dataclass(frozen=True)
 class Register:
-    """All dogs by id, with the days between which each was under the practice's eyes."""
+    """All dogs by id, with the days between which each was under the practice's eyes.
+
+    `gone` says why a dog is no longer the practice's: it is dead, was rehomed, moved or left.
+    """
 
     dogs: Mapping[str, DogRecord]
     observed: Mapping[str, tuple[date, date]]
+    gone: Mapping[str, str]
 
 
 def read_register(records: Records, *, today: date) -> Register:
@@ -60,8 +66,11 @@ def read_register(records: Records, *, today: date) -> Register:
         for dog, day, pvas in _rows(_until(care.scores(records), today), "pvas")
     )
     days = _by_dog((dog, day) for dog, day, _ in _rows(seen, "kind"))
-    found, observed = {}, {}
+    of_branch = {branch.id: branch.region_id for branch in branches(records).values()}
+    found, observed, gone = {}, {}, {}
     for dog in dogs.dogs(records):
+        if dog.status in GONE:
+            gone[dog.id] = dog.status
         facts = sorted(known_facts.get(dog.id, []), key=lambda fact: fact[0])
         found[dog.id] = _record(
             dog,
@@ -69,12 +78,14 @@ def read_register(records: Records, *, today: date) -> Register:
             events=tuple(events.get(dog.id, ())),
             scores=tuple(scores.get(dog.id, ())),
             flares=tuple(sorted(flares.get(dog.id, ()))),
+            # as in the counts: where it lives, else where it is seen
+            region=dog.home_region or of_branch.get(dog.branch_id or ""),
         )
         if dog.id in days:
             # an active dog that is not seen has no flare; of the others nothing is known after
             last = today if dog.status == "active" else max(days[dog.id])
             observed[dog.id] = (min(days[dog.id]), last)
-    return Register(found, observed)
+    return Register(found, observed, gone)
 
 
 def _until(frame: pd.DataFrame, today: date) -> pd.DataFrame:
@@ -110,6 +121,7 @@ def _record(
     events: tuple[TherapyEvent, ...],
     scores: tuple[ItchScore, ...],
     flares: tuple[date, ...],
+    region: str | None,
 ) -> DogRecord:
     """Put one dog together from its facts in the order of their days; the last of a kind counts."""
     findings: dict[str, Finding] = {}
@@ -129,7 +141,7 @@ def _record(
         weighed=weighed,
         sex=dog.sex,
         neutered=dog.neutered,
-        region=dog.home_region,
+        region=region,
         branch=dog.branch_id,
         findings=findings,
         therapies=events if history_known else None,
@@ -155,7 +167,8 @@ def region_pressure(issued: xr.Dataset, region: str, register: Register) -> Regi
     spans = [span for dog, span in register.observed.items() if register.dogs[dog].region == region]
     carried = np.array([_n_observed(spans, week) for week in past_weeks], dtype=float)
     shown = 1.0 - efficacy_mean() * one["covered_share_past"].fillna(0.0).values
-    past = np.where(carried > 0, one["flare_visits_past"].values / shown / carried, np.nan)
+    carried[carried == 0] = np.nan  # flares of a week without dogs are spread over nobody
+    past = one["flare_visits_past"].values / shown / carried
     now = max(_n_observed(spans, np.datetime64(str(issued.attrs["origin"]))), 1)
     ahead = one["pressure"].transpose("draw", "week").values / now
     return RegionPressure(past_weeks, past, one["week"].values.astype("datetime64[D]"), ahead)

@@ -26,6 +26,7 @@ from models.weeks import DAYS_IN_WEEK, mondays, week_range
 AS_KNOWN_THEN = "as known then"
 AS_FINALLY_KNOWN = "as finally known"
 _WEEK = pd.Timedelta(days=DAYS_IN_WEEK)
+_NUMBERS = dict.fromkeys(("flare_visits", "consultations", "covered_share"), float)
 _LONG_NAMES = {
     "flare_visits": "flare visits, first of their episode",
     "consultations": "consultations other than flare visits",
@@ -84,12 +85,16 @@ def make_vintage(
 ) -> Vintage:
     """Count all live visits per region and week, and append the counts as a dated vintage.
 
-    Earlier vintages stay as they are. `known_on` is today unless given; `kind` is "as finally
-    known" where a later export stands in for what was known then.
+    Earlier vintages stay as they are; where the newest of the same day says the same, it is kept
+    and none is added. `known_on` is today unless given; `kind` is "as finally known" where a later
+    export stands in for what was known then.
     """
     known_on = practice.today if known_on is None else known_on
     counted = current_counts(practice, records, cover_days=cover_days, known_on=known_on)
     rows = _vintage_rows(counted)
+    newest = _newest(records, known_on=known_on, kind=kind)
+    if newest is not None and _says(records, newest, rows):
+        return newest
     return vintages.add_vintage(
         records,
         rows,
@@ -98,6 +103,21 @@ def make_vintage(
         case_definition=case_definition(),
         kind=kind,
     )
+
+
+def _newest(records: Records, *, known_on: date, kind: str) -> Vintage | None:
+    wanted = (known_on, kind, case_definition())
+    held = [
+        v for v in vintages.vintages(records) if (v.known_on, v.kind, v.case_definition) == wanted
+    ]
+    return held[-1] if held else None
+
+
+def _says(records: Records, held: Vintage, rows: Sequence[dict[str, object]]) -> bool:
+    new = pd.DataFrame(rows).astype(_NUMBERS).assign(week=lambda f: pd.to_datetime(f["week"]))
+    new = new.sort_values(["region_id", "week"], ignore_index=True)
+    old = vintages.vintage_counts(records, held.id)
+    return new.equals(old[new.columns].astype(new.dtypes))
 
 
 def current_counts(
@@ -119,7 +139,8 @@ def current_counts(
     counted = count_weeks(seen, regions=regions, known_on=known_on)
     therapies = care.therapies(records)
     therapies = therapies.loc[therapies["date"] <= pd.Timestamp(known_on)]
-    atopic = atopic_dogs(care.facts(records), seen, therapies)
+    facts = care.facts(records)
+    atopic = atopic_dogs(facts.loc[facts["date"] <= pd.Timestamp(known_on)], seen, therapies)
     atopic = _placed(atopic, all_dogs, of_branch)
     atopic = _until_last_seen(atopic, all_dogs, seen=seen, therapies=therapies)
     share = covered_share(

@@ -6,6 +6,7 @@ import sys
 
 import typer
 
+from jobs.cli.allergens import allergens
 from jobs.cli.demo import demo
 from jobs.cli.forecasts import issue, plan, remake
 from jobs.cli.imports import imports
@@ -21,6 +22,7 @@ app = typer.Typer(
 )
 app.command()(demo)
 app.command()(init)
+app.command()(allergens)
 app.add_typer(imports, name="import")
 app.command()(issue)
 app.command()(plan)

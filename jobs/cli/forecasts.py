@@ -50,7 +50,7 @@ def plan(
 
     opened = open_practice(practice)
     records, _ = open_all(opened)
-    made = latest_issue(opened, records)
+    made = latest_issue(opened, records, as_of=as_of)
     ids = dogs_by_number(records, dog) if dog else None
     plans = run_plan(
         opened,

@@ -82,11 +82,13 @@ def run_demo(
 ) -> DemoResult:
     """Run everything as of a day; an earlier demo in the folder is replaced, nothing else is."""
     began = time.monotonic()
-    _make_room(folder)
+    _refuse_what_is_no_demo(folder)
     say("reading the sample climate")
     weather, flowering = sample()
     say(f"inventing a practice (world: {world})")
     invented = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
+    if folder.exists():  # an earlier demo, and only now that another one can take its place
+        shutil.rmtree(folder)
     practice = _create(folder, weather, flowering)
     say("importing weather, flowering dates and the practice's files")
     _import_all(practice, invented)
@@ -126,19 +128,18 @@ def sample() -> tuple[xr.Dataset, pd.DataFrame]:
     return filled, flowering
 
 
-def _make_room(folder: Path) -> None:
-    if not folder.exists() or not any(folder.iterdir()):
+def _refuse_what_is_no_demo(folder: Path) -> None:
+    if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
         return
     try:
-        earlier = open_practice(folder)
+        invented = open_practice(folder).settings.practice.invented
     except PracticeError:
-        earlier = None
-    if earlier is None or not earlier.settings.practice.invented:
+        invented = False
+    if not (invented and (folder / TO_COME).is_dir()):
         raise PracticeError(
             f"the demo was to be made in {folder}, which holds something that is no demo; "
             "name another folder with --dir"
         )
-    shutil.rmtree(folder)
 
 
 def _create(folder: Path, weather: xr.Dataset, flowering: pd.DataFrame) -> Practice:

@@ -136,23 +136,25 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         )
         return share
 
-    def thresholds(self) -> xr.DataArray:
-        """Return the pressure per 1,000 consultations above which a week is high, by region."""
-        level = load_table("models.flare", "flare.toml").number("threshold.centile")
-        threshold = 1000.0 * self.past_["pressure_rate"].quantile(level, dim="week")
-        return threshold.drop_vars("quantile")
+    def thresholds(self, centile: float | None = None) -> xr.DataArray:
+        """Return the pressure per 1,000 consultations above which a week is high, by region.
 
-    def season_thresholds(self) -> xr.DataArray:
+        It is that centile of the training weeks, the table's unless given; NaN without any.
+        """
+        return _centile(self.past_["pressure_rate"], centile)
+
+    def season_thresholds(self, centile: float | None = None) -> xr.DataArray:
         """Return the same centile of running means over weeks, which set off a flare season."""
         table = load_table("models.flare", "flare.toml")
         width = int(table.number("threshold.season_smoothing"))
         smooth = self.past_["pressure_rate"].rolling(week=width, center=True, min_periods=1).mean()
-        level = table.number("threshold.centile")
-        return 1000.0 * smooth.quantile(level, dim="week").drop_vars("quantile")
+        return _centile(smooth, centile)
 
-    def climatology_odds(self, weeks: NDArray[np.datetime64]) -> xr.DataArray:
+    def climatology_odds(
+        self, weeks: NDArray[np.datetime64], centile: float | None = None
+    ) -> xr.DataArray:
         """Return how often the same weeks of past years were high, dims ``(region, week)``."""
-        high = (1000.0 * self.past_["pressure_rate"]) > self.thresholds()
+        high = (1000.0 * self.past_["pressure_rate"]) > self.thresholds(centile)
         known = high.where(self.past_["pressure_rate"].notnull())
         pool = climatology_pool(known, weeks)
         seen = np.isfinite(pool).sum(-1)
@@ -177,6 +179,15 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         forecaster.volume_ = SeasonRegression.from_dict(stored["volume"])
         forecaster.past_ = past
         return forecaster
+
+
+def _centile(rate: xr.DataArray, centile: float | None) -> xr.DataArray:
+    """Return a centile over the weeks [1/1000]; NaN where no week of a region is known."""
+    if centile is None:
+        centile = load_table("models.flare", "flare.toml").number("threshold.centile")
+    known = rate.notnull().any("week")
+    value = rate.where(known, 0.0).quantile(centile, dim="week").drop_vars("quantile")
+    return (1000.0 * value).where(known)
 
 
 def _log(values: xr.DataArray) -> xr.DataArray:

@@ -314,7 +314,7 @@ def test_an_as_of_date_outside_the_weather_is_refused(
     weather: xr.Dataset, flowering: pd.DataFrame, as_of: date
 ) -> None:
     """The message says which dates are possible."""
-    with pytest.raises(DemoError, match=r"choose one from 2018-08-28 to 2024-06-30"):
+    with pytest.raises(DemoError, match=r"choose one from 2019-05-15 to 2024-06-30"):
         invent_practice(weather, flowering, world="none", seed=1, as_of=as_of)
 
 

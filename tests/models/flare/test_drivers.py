@@ -3,7 +3,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from models.flare.drivers import Normals, lagged, weekly_drivers
+from models.allergens import catalogue
+from models.flare.drivers import DriverError, Normals, driver_groups, lagged, weekly_drivers
 from models.parameters import load_table
 
 GROUPS = {"birch": "trees", "oak": "trees", "grasses": "grasses"}
@@ -67,3 +68,53 @@ def test_draws_and_traces_keep_their_dims(weather):
     assert drivers.dims == ("draw", "driver", "region", "week")
     anomalies = Normals.of(weekly_drivers(weather, exposure, groups=GROUPS)).anomalies(drivers)
     assert anomalies.sizes["draw"] == 3
+
+
+def test_four_groups_enter_as_they_are():
+    """Trees, grasses, weeds and moulds, or indoor in the place of one, are left alone."""
+    for fourth in ("moulds", "indoor"):
+        groups = {"oak": "trees", "grasses": "grasses", "ragweed": "weeds", "other": fourth}
+        assert driver_groups(groups) == groups
+
+
+def test_a_fifth_group_is_joined_with_the_moulds():
+    """Mites and fleas beside all four groups of the air enter together with the moulds."""
+    groups = {
+        "oak": "trees",
+        "grasses": "grasses",
+        "ragweed": "weeds",
+        "alternaria": "moulds",
+        "fleas": "indoor",
+    }
+    found = driver_groups(groups)
+    assert found["alternaria"] == found["fleas"] == "moulds and indoor"
+    assert {k: v for k, v in found.items() if k not in ("alternaria", "fleas")} == {
+        k: v for k, v in groups.items() if k not in ("alternaria", "fleas")
+    }
+
+
+def test_every_listed_allergen_of_the_catalogue_makes_at_most_four_groups(weather):
+    """With all eighteen listed the drivers are temperature, humidity and four groups."""
+    groups = {item.id: item.text("group") for item in catalogue().values()}
+    weeks = pd.date_range("2010-01-04", periods=30, freq="7D")
+    exposure = xr.DataArray(
+        np.full((len(groups), weather.sizes["region"], len(weeks)), 0.1),
+        dims=("allergen", "region", "week"),
+        coords={"allergen": list(groups), "region": weather["region"].values, "week": weeks},
+    )
+    drivers = weekly_drivers(weather, exposure, groups=groups)["driver"].values.tolist()
+    assert drivers == [
+        "temperature",
+        "humidity",
+        "trees",
+        "grasses",
+        "weeds",
+        "moulds and indoor",
+    ]
+
+
+def test_more_groups_than_visits_can_tell_are_refused():
+    """Five groups of which none may be joined: the sentence lists them and says what to do."""
+    groups = {name: name for name in ("trees", "grasses", "weeds", "shrubs", "ferns")}
+    with pytest.raises(DriverError, match=r"at most 4 groups.*hold 5 \(trees, .*practice\.toml"):
+        driver_groups(groups)

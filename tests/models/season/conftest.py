@@ -47,6 +47,31 @@ def build_plant(family: str = "heat sum", **values: float | str) -> Allergen:
     return Allergen("plant", "plant", family, entries, (), None, "None.")  # type: ignore[arg-type]
 
 
+def build_mild_winter_weather(
+    *, mean: float = 18.0, amplitude: float = 9.0, latitude: float = 38.0, seed: int = 1
+) -> xr.Dataset:
+    """Twenty invented years of a winter-rain climate: warm dry summers, humid mild winters."""
+    time = pd.date_range("2001-10-01", "2022-12-31", freq="D")
+    wave = -np.cos(2 * np.pi * (time.day_of_year.to_numpy() - 20) / 365.25)
+    tas = mean + amplitude * wave + np.random.default_rng(seed).normal(0, 2, len(time))
+    half_swing = (11 + 3 * wave) / 2
+    values = {
+        "tas": tas,
+        "tasmin": tas - half_swing,
+        "tasmax": tas + half_swing,
+        "hurs": 65 - 12 * wave,
+    }
+    return xr.Dataset(
+        {name: (("region", "time"), field[None]) for name, field in values.items()},
+        coords={"region": ["place"], "time": time, "latitude": ("region", [latitude])},
+    )
+
+
+@pytest.fixture(scope="session")
+def make_mild_winter_weather() -> Callable[..., xr.Dataset]:
+    return build_mild_winter_weather
+
+
 @pytest.fixture(scope="session")
 def make_steady_weather() -> Callable[..., xr.Dataset]:
     return build_steady_weather
@@ -59,10 +84,10 @@ def make_plant() -> Callable[..., Allergen]:
 
 @pytest.fixture(scope="session")
 def sample_weather() -> xr.Dataset:
-    """Daily extremes of the sample's stations with flowering dates, region for station."""
+    """Temperature and humidity of the sample's stations with flowering dates, by region."""
     with xr.open_dataset(FOLDER / WEATHER_FILE) as stored:
         names = stored["station_id"].values.astype(str)
-        weather = stored[["tas", "tasmin", "tasmax"]].reset_coords(
+        weather = stored[["tas", "tasmin", "tasmax", "hurs"]].reset_coords(
             ["station_id", "station_name"], drop=True
         )
         weather = weather.rename(station="region").assign_coords(region=names).load()
