@@ -34,9 +34,9 @@ def poisoned(known: Known, origin: date) -> Known:
     assert late.any()
     flowering.loc[late, "date"] += pd.Timedelta(days=200)
     counts = known.counts.copy(deep=True)
-    for name in counts.data_vars:
-        ended = counts["week"] + np.timedelta64(7, "D") <= day
-        counts[name] = counts[name].where(ended, 1e4)
+    ended = counts["week"] + np.timedelta64(7, "D") <= day
+    for name, nonsense in {"flare_visits": 1e4, "consultations": 2e4, "covered_share": 0.9}.items():
+        counts[name] = counts[name].where(ended, nonsense)
     return Known(known.origin, weather, flowering, counts)
 
 

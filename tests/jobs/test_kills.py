@@ -123,9 +123,9 @@ def test_a_kill_at_any_moment_leaves_a_practice_that_opens_and_completes(small, 
         worker = _start(small, file)
         assert worker.stdout is not None
         assert worker.stdout.readline() == "working\n"
-        time.sleep(rng.uniform(0.0, spent))
+        time.sleep(spent * rng.random() ** 2)  # more of them early, while the import runs
         worker.send_signal(signal.SIGKILL)
-        worker.wait()
+        worker.communicate()
         after = _state(small)
         assert after[0] in (before[0], before[0] + len(added)), "half an import is visible"
         assert after[1] in (before[1], before[1] + 1)
