@@ -34,9 +34,13 @@ from models.weeks import week_range
 PAST_WEEKS = 156
 TABLES = (
     ("models", "allergens.toml"),
+    ("models", "chill.toml"),
+    ("models", "daylength.toml"),
     ("models", "exposure.toml"),
+    ("models", "humidity.toml"),
     ("models", "traces.toml"),
     ("models.flare", "flare.toml"),
+    ("models.season", "season.toml"),
 )
 PACKAGES = ("numpy", "pandas", "scipy", "scikit-learn", "xarray")
 

@@ -36,8 +36,7 @@ def found_in(world: str, seed: int) -> set[str]:
         counts,
     )
     places = {
-        name: Region(name, name, 36.0, 128.0, 50.0, "Asia/Seoul", ALLERGENS)
-        for name in names
+        name: Region(name, name, 36.0, 128.0, 50.0, "Asia/Seoul", ALLERGENS) for name in names
     }
     model = train(known, places, cut=DataCut(AS_OF, "none", "none", "1", "hindcast"))
     return {e.family for e in what_drives(model, known) if e.verdict == FOUND}

@@ -75,3 +75,12 @@ def test_a_short_record_is_not_judged():
     evidence = driver_evidence(counts, offset, short)
     assert {e.verdict for e in evidence} == {NOT_TOLD}
     assert np.isnan(evidence[0].p_value)
+
+
+def test_mites_do_not_pass_for_exposure():
+    """An index made of humidity is kept out of the exposure family."""
+    counts, offset, departures = make_case(humidity=0.0, trees=0.0, seed=6)
+    indoor = departures.assign_coords(driver=["temperature", "humidity", "trees", "indoor"])
+    strong = counts + np.round(8 * np.clip(indoor.sel(driver="indoor", drop=True), 0, None))
+    evidence = driver_evidence(strong.sel(week=counts["week"]), offset, indoor)
+    assert {e.family: e.verdict for e in evidence}["exposure"] == NOT_TOLD
