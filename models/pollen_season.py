@@ -40,8 +40,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from models.errors import ForepawError
+from models.gaps import fill_short_gaps
 from models.parameters import load_table
-from models.season.gaps import fill_short_gaps
 
 _Array = NDArray[np.float64]
 _Flags = NDArray[np.bool_]

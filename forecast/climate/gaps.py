@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from forecast.climate.variables import rules, variables
+from models.gaps import fill_short_gaps as interpolate_short_gaps
 
 
 def fill_short_gaps(
@@ -21,26 +21,12 @@ def fill_short_gaps(
     filled, counts = dataset.copy(), {}
     for name in (n for n in variables() if n in dataset):
         series = dataset[name].transpose(..., "time")
-        values, n_filled = _fill(series.values.astype(float), longest)
+        known = series.values.astype(float)
+        values = interpolate_short_gaps(known, longest=longest)
         filled[name] = series.copy(data=values).transpose(*dataset[name].dims)
-        counts[name] = n_filled
+        counts[name] = int(np.isnan(known).sum() - np.isnan(values).sum())
     total = sum(counts.values())
     filled.attrs["gaps_filled"] = (
         f"{total} values in gaps of at most {longest} days, linear between the days around them"
     )
     return filled, counts
-
-
-def _fill(values: NDArray[np.float64], longest: int) -> tuple[NDArray[np.float64], int]:
-    """Fill along the last axis: each gap knows the known days before and after it."""
-    known = ~np.isnan(values)
-    day = np.broadcast_to(np.arange(values.shape[-1]), values.shape)
-    before = np.maximum.accumulate(np.where(known, day, -1), axis=-1)
-    last = values.shape[-1]
-    after = np.minimum.accumulate(np.where(known, day, last)[..., ::-1], axis=-1)[..., ::-1]
-    fill = ~known & (before >= 0) & (after < last) & (after - before - 1 <= longest)
-    low = np.take_along_axis(values, np.clip(before, 0, None), axis=-1)
-    high = np.take_along_axis(values, np.clip(after, None, last - 1), axis=-1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        line = low + (high - low) * (day - before) / (after - before)
-    return np.where(fill, line, values), int(fill.sum())

@@ -25,9 +25,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from models.allergens import Allergen
+from models.gaps import fill_short_gaps
 from models.heat import degree_days_mean, degree_days_sine
 from models.parameters import load_table
-from models.season.gaps import fill_short_gaps
 from models.season.years import SeasonError
 
 _INPUTS = {"mean": ("tas",), "sine": ("tasmax", "tasmin"), "maximum": ("tasmax",)}

@@ -9,8 +9,8 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.gaps import fill_short_gaps
 from models.parameters import load_table
-from models.season.gaps import fill_short_gaps
 from models.season.years import (
     SeasonError,
     daily_axis,

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from forecast.climate import fill_short_gaps
-from forecast.climate.gaps import _fill
 
 NAN = np.nan
 
@@ -62,30 +57,6 @@ def test_filling_is_said_in_the_data_and_leaves_the_input_alone(house_weather):
     assert result.attrs["gaps_filled"].startswith("1 values in gaps of at most 5 days")
     assert counts == {name: int(name == "hurs") for name in counts}
     assert np.isnan(weather["hurs"].values[0, 1])
-
-
-def by_hand(values: list[float], longest: int) -> list[float]:
-    """Fill gap by gap with a loop, as one would on paper."""
-    out = list(values)
-    known = [i for i, v in enumerate(values) if not np.isnan(v)]
-    for left, right in pairwise(known):
-        if 0 < right - left - 1 <= longest:
-            step = (values[right] - values[left]) / (right - left)
-            for day in range(left + 1, right):
-                out[day] = values[left] + step * (day - left)
-    return out
-
-
-@given(
-    st.lists(st.one_of(st.just(NAN), st.floats(-50, 50)), min_size=1, max_size=40),
-    st.integers(0, 8),
-)
-def test_filling_agrees_with_a_loop_over_the_gaps(values, longest):
-    """The vectorised filling gives the same as one gap at a time, for any series."""
-    found, n_filled = _fill(np.array([values]), longest)
-    expected = by_hand(values, longest)
-    np.testing.assert_allclose(found[0], expected, rtol=1e-9, atol=1e-9)
-    assert n_filled == int(np.isnan(values).sum() - np.isnan(expected).sum())
 
 
 @pytest.mark.parametrize("order", [("region", "time"), ("time", "region")])
