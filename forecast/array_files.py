@@ -11,7 +11,6 @@ import json
 import os
 from pathlib import Path
 from typing import Any
-from warnings import catch_warnings, simplefilter
 
 import numpy as np
 import xarray as xr
@@ -65,10 +64,18 @@ def write_tree(tree: xr.DataTree, path: Path) -> None:
         encoding = {node.path: _encoding(node) for node in tree.subtree}
         tree.to_netcdf(partial, engine="h5netcdf", encoding=encoding)
         with partial.open("rb+") as written:
+            seal = _seal(written.read())
+            written.write(seal)
+            written.flush()
             os.fsync(written.fileno())
         os.replace(partial, path)
     finally:
         partial.unlink(missing_ok=True)
+
+
+def _seal(content: bytes) -> bytes:
+    """Return what is written after a file's content, where its readers do not look."""
+    return b"\nsha256 " + hashlib.sha256(content).hexdigest().encode()
 
 
 def _encoding(node: xr.DataTree) -> dict[str, dict[str, Any]]:
@@ -77,17 +84,18 @@ def _encoding(node: xr.DataTree) -> dict[str, dict[str, Any]]:
 
 
 def read_tree(path: Path) -> xr.DataTree:
-    """Read a whole tree into memory and let go of the file."""
-    if not path.exists():
-        raise ArrayFileError(f"{path} was asked for; there is no such file")
+    """Read a whole tree into memory and let go of the file.
+
+    The bytes are checked first: on broken ones a NetCDF reader may hang, or return nonsense.
+    """
     try:
-        with catch_warnings():
-            # a day that cannot be one is found by the hash of what was read
-            simplefilter("ignore", xr.SerializationWarning)
-            with xr.open_datatree(path, engine="h5netcdf") as opened:
-                return opened.load()
-    except Exception as error:  # on broken bytes its reader fails in more ways than can be listed
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise ArrayFileError(f"{path} was asked for; there is no such file") from None
+    length = len(_seal(b""))
+    if content[-length:] != _seal(content[:-length]):
         raise ArrayFileError(
-            f"{path} cannot be read: it is cut short or no NetCDF file; restore it from a back-up "
-            f"or issue again ({type(error).__name__})"
-        ) from error
+            f"{path} was cut short or changed after it was written; restore it from a back-up"
+        )
+    with xr.open_datatree(path, engine="h5netcdf") as opened:
+        return opened.load()

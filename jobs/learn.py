@@ -35,6 +35,7 @@ def learn(
     say: Callable[[str], None],
 ) -> tuple[TrainedModel, Known]:
     """Count, train and write; return the model and what it was trained on."""
+    places = regions(practice)  # a slip in practice.toml is told before anything else
     with recorded_run(practice, records, "learn", local_date=origin, cut=None) as result:
         if _has_visits(records, origin):
             say("counting flare visits by region and week")
@@ -43,7 +44,7 @@ def learn(
         known = known_at(practice, records, climate, cut=cut)
         say("training seasons, exposure and flare visits")
         with threadpool_limits(1):
-            model = train(known, regions(practice), cut=cut)
+            model = train(known, places, cut=cut)
         write_model(model, practice.trained_folder)
         result.sentence = f"model {model.hash[:12]}; {model.why_no_visits or 'with visits'}"
     return model, known

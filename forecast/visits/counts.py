@@ -134,7 +134,8 @@ def current_counts(
     of_branch = {branch.id: branch.region_id for branch in branches(records).values()}
     seen = visits.visits(records)
     seen = seen.loc[seen["date"] <= pd.Timestamp(known_on)]
-    region = seen["dog"].map(homes).fillna(seen["branch"].map(of_branch))
+    home = seen["dog"].map(homes).astype(object)
+    region = home.where(home.notna(), seen["branch"].map(of_branch))
     seen = seen.assign(region=region)
     counted = count_weeks(seen, regions=regions, known_on=known_on)
     therapies = care.therapies(records)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import h5py
 import numpy as np
 import pandas as pd
 import pytest
@@ -94,35 +95,40 @@ def test_a_file_cut_short_is_refused_in_a_sentence(tmp_path, share):
     write_tree(make_tree(), path)
     whole = path.read_bytes()
     path.write_bytes(whole[: int(share * len(whole))])
-    with pytest.raises(ArrayFileError, match=r"cannot be read: it is cut short.*restore it"):
+    with pytest.raises(ArrayFileError, match=r"a\.nc was cut short or changed.*restore it"):
         read_tree(path)
 
 
-def test_a_file_with_any_byte_changed_is_refused_or_another_hash(tmp_path):
-    """Sixty bytes all over the file, each turned over: none passes for what was written.
-
-    A byte that nothing is read from may change nothing; then the hash is the same, rightly.
-    """
+def test_a_file_with_any_byte_changed_is_refused(tmp_path):
+    """Two hundred bytes all over the file, each turned over alone."""
     path = tmp_path / "a.nc"
-    tree = make_tree()
-    write_tree(tree, path)
-    whole, wanted = path.read_bytes(), content_hash(tree)
-    seen = {"refused": 0, "another": 0, "equal": 0}
-    for at in np.random.default_rng(1).integers(0, len(whole), 60):
+    write_tree(make_tree(), path)
+    whole = path.read_bytes()
+    for at in np.linspace(0, len(whole) - 1, 200).astype(int):
         broken = bytearray(whole)
         broken[at] ^= 0xFF
         path.write_bytes(bytes(broken))
-        try:
-            found = read_tree(path)
-        except ArrayFileError:
-            seen["refused"] += 1
-            continue
-        if content_hash(found) != wanted:
-            seen["another"] += 1
-        else:
-            xr.testing.assert_equal(found["/"].to_dataset(), tree["/"].to_dataset())
-            seen["equal"] += 1
-    assert seen["refused"] + seen["another"] > 10
+        with pytest.raises(ArrayFileError, match="was cut short or changed"):
+            read_tree(path)
+
+
+def test_a_file_edited_with_another_tool_is_refused(tmp_path):
+    """One value set with a reader of the format, which leaves a valid file."""
+    path = tmp_path / "a.nc"
+    write_tree(make_tree(), path)
+    with h5py.File(path, "r+") as opened:
+        opened["shares"][3] = 0.9
+    with pytest.raises(ArrayFileError, match="was cut short or changed"):
+        read_tree(path)
+
+
+def test_any_reader_of_the_format_opens_the_files(tmp_path):
+    """What forepaw adds for its own checks is in nobody's way."""
+    path = tmp_path / "a.nc"
+    tree = make_tree()
+    write_tree(tree, path)
+    with xr.open_dataset(path, engine="h5netcdf") as opened:
+        xr.testing.assert_equal(opened.load(), tree.to_dataset())
 
 
 def test_a_write_that_fails_leaves_what_was_there(tmp_path, monkeypatch):
