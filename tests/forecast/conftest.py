@@ -47,7 +47,7 @@ allergens = ["grasses"]
 
 [forecast]
 weeks = 26
-draws = 40
+draws = 20
 
 [dosing]
 flare_weeks_per_dose = 0.1

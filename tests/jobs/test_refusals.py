@@ -10,30 +10,14 @@ import pytest
 
 import sample_climate
 from forecast.climate import open_climate
-from forecast.practice import create_practice, open_practice, template
+from forecast.practice import open_practice
 from forecast.records import open_records
 from forecast.records.branches import branches
 from forecast.records.visits import visits
 from jobs.cli import main
-from jobs.imports import import_file
 
 WEATHER = sample_climate.FOLDER / sample_climate.WEATHER_FILE
 VISITS = "visit,date,branch,dog,kind\nV1,2023-01-02,main,D1,itch flare\n"
-
-
-@pytest.fixture(scope="module")
-def clinic(tmp_path_factory) -> Path:
-    """Make a practice of one region with weather, one branch and one visit."""
-    folder = tmp_path_factory.mktemp("clinic")
-    practice = create_practice(folder / "practice", template().replace('"grass"', '"grasses"'))
-    import_file(practice, "weather", WEATHER)
-    for name, text in (
-        ("branches", "id,name,region,open_days\nmain,Main,seoul,mon tue wed thu fri\n"),
-        ("visits", VISITS),
-    ):
-        (folder / f"{name}.csv").write_text(text)
-        import_file(practice, name, folder / f"{name}.csv")
-    return practice.folder
 
 
 def state(folder: Path) -> tuple[int, int, str, str]:

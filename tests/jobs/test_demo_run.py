@@ -1,0 +1,90 @@
+"""The demo as a newcomer meets it: one run, a report, a folder that is a practice."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from forecast.practice import open_practice
+from forecast.records.visits import visits
+from jobs.demo.report import print_report
+from jobs.demo.run import TO_COME
+from jobs.opening import open_all
+
+
+def test_the_report_answers_and_says_that_it_is_invented(demo, capsys):
+    """Regions, weeks, dogs, record, cautions and what may not be concluded, in one print."""
+    print_report(demo)
+    said = " ".join(capsys.readouterr().out.split())
+    for region in ("Andong", "Jeju", "Mokpo", "Pohang"):
+        assert f"{region}: " in said
+    for words in (
+        "all invented",
+        "Invented practice on real weather",
+        "Odds of a high week",
+        "Exposure seasons",
+        "not a prescription",
+        "A vet who has examined the dog decides",
+        "nothing about dogs",
+        "Flowering onset",
+        "What drives flares here",
+        "What then came",
+    ):
+        assert words in said, words
+
+
+def test_plans_keep_the_minimum_interval_and_leave_the_unready_alone(demo):
+    """Only the dog with a whole work-up and a pattern gets dates, four weeks apart or more."""
+    dated = {name: plan for name, plan in demo.plans.items() if plan.doses}
+    assert set(dated) <= {"pre_season", "recent_dose"}
+    for plan in dated.values():
+        days = [dose.date.toordinal() for dose in plan.doses]
+        assert min(np.diff(days), default=28) >= 28
+        assert len(plan.cautions) >= 5
+
+
+def test_the_long_table_is_whole(demo):
+    """Keys are unique, quantiles rise, horizon 1 ends on the Sunday of the origin's week."""
+    file = next(path for path in demo.files if path.name == "forecast.csv")
+    table = pd.read_csv(file, dtype={"output_type_id": str})
+    keys = ["target", "horizon", "location", "output_type", "output_type_id"]
+    assert not table.duplicated(keys).any()
+    first = table[table["horizon"] == 1]["target_end_date"].unique()
+    assert list(first) == ["2023-03-05"]
+    quantiles = table[table["output_type"] == "quantile"].copy()
+    quantiles["level"] = quantiles["output_type_id"].astype(float)
+    ordered = quantiles.sort_values("level")
+    for _, rows in ordered.groupby(["target", "horizon", "location"]):
+        assert rows["value"].is_monotonic_increasing
+    assert set(table["location"]) == {"andong", "jeju", "mokpo", "pohang"}
+
+
+def test_figures_are_there_as_svg_and_png(demo):
+    """Two figures a region, each in both forms."""
+    assert sum(path.suffix == ".svg" for path in demo.files) == 8
+    assert sum(path.suffix == ".png" for path in demo.files) == 8
+    assert all(path.stat().st_size > 5000 for path in demo.files)
+
+
+def test_the_truth_to_come_is_kept_apart(demo):
+    """No visit after the as-of date is in the records; the later ones wait in a file."""
+    records, _ = open_all(open_practice(demo.practice.folder))
+    assert visits(records)["date"].max() <= pd.Timestamp(demo.invented.as_of)
+    records.close()
+    later = pd.read_csv(demo.practice.folder / TO_COME / "visits.csv", parse_dates=["date"])
+    assert later["date"].min() > pd.Timestamp(demo.invented.as_of)
+
+
+def test_forecasts_from_past_origins_are_scored_against_both_references(demo):
+    """Every origin has the same cases for every model, and leads of half a year."""
+    cases = demo.scores.groupby("model").size()
+    assert {"forepaw", "climatology", "last season"} <= set(cases.index)
+    assert cases.nunique() == 1
+    assert demo.scores["lead"].max() == 26
+
+
+def test_onset_of_the_plants_shown_keeps_three_quarters_of_the_error_or_less(demo):
+    """Root mean square error against the mean date, with its interval over years."""
+    assert (demo.onset["ratio"] <= 0.75).all()
+    assert (demo.onset["low"] < demo.onset["ratio"]).all()
+    assert (demo.onset["ratio"] < demo.onset["high"]).all()

@@ -1,0 +1,83 @@
+"""An issue is made again from what it pinned, in another process."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from datetime import date
+
+import pytest
+
+from forecast.issuing import read_issue
+from forecast.practice import open_practice
+from forecast.records.issues import issues
+from jobs.issue import issue
+from jobs.learn import learn
+from jobs.opening import open_all
+
+
+@pytest.fixture(scope="module")
+def issued(clinic):
+    """Issue a forecast of exposure from the small practice."""
+    practice = open_practice(clinic)
+    records, climate = open_all(practice)
+    model, known = learn(practice, records, climate, origin=date(2022, 4, 1), say=lambda _: None)
+    made = issue(practice, records, climate, model=model, known=known, say=lambda _: None)
+    records.close()
+    return made
+
+
+def remake_in_another_process(folder, issue_id):
+    """Run the command in a process of its own."""
+    command = "from jobs.cli import main; main()"
+    return subprocess.run(
+        [sys.executable, "-c", command, "remake", issue_id, "--practice", str(folder)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_a_second_process_makes_the_same_arrays(clinic, issued):
+    """Bit for bit: same weather, seed, settings and versions."""
+    again = remake_in_another_process(clinic, issued.id)
+    assert again.returncode == 0, again.stderr
+    assert "bit for bit" in again.stdout
+
+
+def test_the_settings_of_then_are_used(clinic, issued):
+    """Changing practice.toml afterwards does not change what an issue was made of."""
+    settings = clinic / "practice.toml"
+    good = settings.read_text()
+    settings.write_text(good.replace("seed = 1", "seed = 2"))
+    try:
+        again = remake_in_another_process(clinic, issued.id)
+    finally:
+        settings.write_text(good)
+    assert again.returncode == 0, again.stdout
+
+
+def test_a_row_lost_to_a_kill_is_written_at_the_next_opening(clinic, issued):
+    """File first, row second: a file without its row is completed from what it tells."""
+    practice = open_practice(clinic)
+    records, _ = open_all(practice)
+    row = next(r for r in issues(records) if r.id == issued.id)
+    with records.writing() as connection:
+        connection.exec_driver_sql("DELETE FROM issue_region")
+        connection.exec_driver_sql("DELETE FROM issue")
+    records.close()
+    records, _ = open_all(practice)
+    assert row in issues(records)
+    records.close()
+
+
+def test_a_partial_file_is_swept_and_a_spoilt_one_set_aside(clinic, issued):
+    """What a killed process left half written is never read."""
+    folder = clinic / "issued"
+    (folder / ".2022-04-01-abc.nc.123.part").write_bytes(b"half")
+    (folder / "2022-04-01-0123456789ab.nc").write_bytes(issued.file.read_bytes()[:2000])
+    records, _ = open_all(open_practice(clinic))
+    records.close()
+    assert not list(folder.glob(".*.part"))
+    assert (folder / "2022-04-01-0123456789ab.broken").exists()
+    assert read_issue(issued.file).hash == issued.hash
