@@ -69,7 +69,7 @@ def test_a_week_ends_on_its_sunday_and_the_first_one_holds_the_origin(table):
     ends = table.astype({"horizon": int}).drop_duplicates("horizon").set_index("horizon")
     assert ends.loc[1, "target_end_date"] == "2022-07-03"
     assert ends.loc[26, "target_end_date"] == "2022-12-25"
-    assert (pd.to_datetime(table["target_end_date"]).dt.dayofweek == 6).all()
+    assert (pd.to_datetime(table["target_end_date"]).dt.day_of_week == 6).all()
     assert sorted(ends.index) == list(range(1, 27))
 
 
