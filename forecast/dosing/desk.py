@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Collection, Iterable
 from dataclasses import asdict
 from datetime import date, datetime
+from typing import Any
 
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.plan import DosePlan, propose_plan
@@ -87,8 +88,9 @@ def dogs_by_number(records: Records, numbers: Iterable[str]) -> list[str]:
     found = []
     for number in numbers:
         if number not in known:
-            near = difflib.get_close_matches(number, known, n=1)
-            hint = f"; did you mean {near[0]}?" if near else ""
+            plain = {one.casefold(): one for one in known}
+            near = difflib.get_close_matches(number.casefold(), plain, n=1)
+            hint = f"; did you mean {plain[near[0]]}?" if near else ""
             raise DosingError(f"a plan was asked for dog {number!r}, which is not on record{hint}")
         found.append(known[number])
     return found
@@ -118,6 +120,12 @@ def _one(records: Records, register: Register, dog: str, held: Collection[str]) 
     return register.dogs[dog]
 
 
+def _head(plan: DosePlan) -> dict[str, Any]:
+    """Say what is proposed; no uncovered week, and none known, are not the same."""
+    known = plan.uncovered_weeks is not None
+    return {"proposal": str(plan.proposal), "uncovered_weeks_known": known}
+
+
 def _row(plan: DosePlan, made_at: datetime) -> PlanRow:
     reasons = [asdict(reason) for reason in plan.reasons]
     cautions = [
@@ -132,6 +140,6 @@ def _row(plan: DosePlan, made_at: datetime) -> PlanRow:
         signed_by=plan.signed_by,
         made_at=made_at,
         uncovered_weeks=plan.uncovered_weeks or (),
-        reasons=tuple([{"proposal": str(plan.proposal)}, *reasons, *cautions]),
+        reasons=(_head(plan), *reasons, *cautions),
         doses=tuple(dose.date for dose in plan.doses),
     )

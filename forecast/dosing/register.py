@@ -25,7 +25,7 @@ from forecast.records.engine import Records
 from forecast.regions import Branch
 from models.flare.cover import efficacy_mean
 
-WEIGHT, HISTORY = "weight_kg", "therapy_history"
+WEIGHT, HISTORY, ATOPIC = "weight_kg", "therapy_history", "atopic_dermatitis"
 GIVEN, YES, NO = "given", "yes", "no"
 GONE = ("dead", "rehomed", "moved", "left")
 _Fact = tuple[date, str, Any, Any]  # day, kind, word, number
@@ -161,10 +161,14 @@ class RegionPressure:
 
 
 def region_pressure(issued: xr.Dataset, region: str, register: Register) -> RegionPressure:
-    """Spread a region's pressure over the dogs that carry it."""
+    """Spread a region's pressure over the dogs that carry it: the atopic ones under observation."""
     one = issued.sel(region=region)
     past_weeks = one["past_week"].values.astype("datetime64[D]")
-    spans = [span for dog, span in register.observed.items() if register.dogs[dog].region == region]
+    spans = [
+        span
+        for dog, span in register.observed.items()
+        if register.dogs[dog].region == region and _is_atopic(register.dogs[dog])
+    ]
     carried = np.array([_n_observed(spans, week) for week in past_weeks], dtype=float)
     shown = 1.0 - efficacy_mean() * one["covered_share_past"].fillna(0.0).values
     carried[carried == 0] = np.nan  # flares of a week without dogs are spread over nobody
@@ -172,6 +176,12 @@ def region_pressure(issued: xr.Dataset, region: str, register: Register) -> Regi
     now = max(_n_observed(spans, np.datetime64(str(issued.attrs["origin"]))), 1)
     ahead = one["pressure"].transpose("draw", "week").values / now
     return RegionPressure(past_weeks, past, one["week"].values.astype("datetime64[D]"), ahead)
+
+
+def _is_atopic(dog: DogRecord) -> bool:
+    """Say, as the counts do, whether a dog counts as atopic: by that fact, a flare or a therapy."""
+    said = dog.finding(ATOPIC).present
+    return said is not False and bool(said or dog.flare_visits or dog.therapies)
 
 
 def _n_observed(spans: list[tuple[date, date]], week: np.datetime64) -> int:
@@ -196,7 +206,8 @@ def risk_of(dog: DogRecord, register: Register, pressure: RegionPressure) -> Dog
 def _uncovered(span: tuple[date, date], dog: DogRecord) -> tuple[tuple[date, date], ...]:
     """Cut the spans under cover out of the span under observation."""
     open_from, spans = span[0], []
-    for event in sorted(dog.therapies or (), key=lambda e: e.given):
+    working = [event for event in dog.therapies or () if event.responded is not False]
+    for event in sorted(working, key=lambda e: e.given):
         kind = therapy(event.therapy)
         last = event.given if event.until is None or kind.planned_ahead else event.until
         until = last + timedelta(days=kind.days("ends_at"))

@@ -1,0 +1,111 @@
+"""A practice of two regions with a few dogs on record, as of 29 June 2022."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from forecast.cut import DataCut
+from forecast.dosing.readiness import FINDINGS, WORK_UP
+from forecast.dosing.therapies import THERAPY_IDS
+from forecast.issuing import Issue
+from forecast.practice import Practice
+from forecast.records import Records, open_records
+from forecast.records.dogs import dog_ids
+from forecast.visits import (
+    import_branches,
+    import_dogs,
+    import_facts,
+    import_scores,
+    import_therapies,
+    import_visits,
+)
+
+TODAY = date(2022, 6, 29)  # a Wednesday
+BRANCHES = "id,name,region,open_days\nn1,North One,north,tue thu\ns1,South,south,mon\n"
+DOGS = """dog,name,owner,owner_contact,species,birth_date,sex,status,region,branch
+D1,Rex,Ada Quillfeather,ada@forepaw.invalid,dog,2018-02-03,male neutered,active,north,n1
+D2,Mo,Ada Quillfeather,,dog,2018-02-03,female neutered,active,,n1
+D3,Pip,Bo Puddlewright,,dog,2018-02-03,male neutered,dead,north,n1
+D4,Zip,,,dog,,,active,,
+D5,Tom,,,cat,,,active,north,n1
+D6,Ash,,,dog,,,left,north,n1
+D7,Sue,,,dog,,,active,south,s1
+"""
+
+
+@dataclass
+class Desk:
+    """The records of a practice, with a way to bring a file in as text."""
+
+    practice: Practice
+    records: Records
+    bring: Callable[[str, str], object]
+
+    @property
+    def ids(self) -> dict[str, str]:
+        """The id of each dog by its number."""
+        return dog_ids(self.records)
+
+    def see(self, *rows: tuple[str, str, str]) -> None:
+        """Bring in visits of dogs, days and kinds, all at North One."""
+        lines = [f"V{n},{day},n1,{dog},{kind}\n" for n, (dog, day, kind) in enumerate(rows)]
+        self.bring("visits", "visit,date,branch,dog,kind\n" + "".join(lines))
+
+    def work_up(self, dog: str, day: str = "2022-06-20") -> None:
+        """Bring in facts that answer every question about a dog as a plan wants it."""
+        wanted = {name: kind.wanted for name, kind in (WORK_UP | FINDINGS).items()}
+        wanted |= dict.fromkeys(("food_trial", "food_allergy_ruled_out", "therapy_history"), True)
+        wanted |= {"perennial_signs": False}
+        rows = [f"{dog},{name},{'yes' if yes else 'no'},{day}\n" for name, yes in wanted.items()]
+        facts = f"dog,kind,value,date\n{dog},weight_kg,14.2,{day}\n" + "".join(rows)
+        self.bring("facts", facts)
+        self.bring("scores", f"dog,date,pvas\n{dog},{day},1.4\n")
+
+
+@pytest.fixture
+def desk(small: Practice, tmp_path) -> Desk:
+    records = open_records(small)
+    importers: dict[str, Any] = {
+        "branches": import_branches,
+        "dogs": import_dogs,
+        "visits": import_visits,
+        "facts": import_facts,
+        "scores": import_scores,
+    }
+
+    def bring(kind: str, text: str) -> object:
+        path = tmp_path / f"{kind}.csv"
+        path.write_text(text, encoding="utf-8")
+        if kind == "therapies":
+            return import_therapies(small, records, path, therapies=THERAPY_IDS)
+        return importers[kind](small, records, path)
+
+    made = Desk(small, records, bring)
+    bring("branches", BRANCHES)
+    bring("dogs", DOGS)
+    return made
+
+
+@pytest.fixture
+def issue_of(make_issued: Callable[..., xr.Dataset], small: Practice) -> Callable[..., Issue]:
+    """Give a function that makes an issue of region north from pressures laid out by hand."""
+
+    def make(pressure: np.ndarray, **changes: Any) -> Issue:
+        forecast = make_issued(pressure, first="2022-06-27", **changes)
+        cut = DataCut(TODAY, "snapshot", None, "version 1", "issued")
+        file = small.issued_folder / "none.nc"
+        return Issue("issue-1", small.now, cut, "model", "settings", 1, (), file, "hash", forecast)
+
+    return make
+
+
+@pytest.fixture
+def issue_without_visits(issue_of, without_visits) -> Issue:
+    return replace(issue_of(np.zeros((20, 52))), forecast=without_visits)

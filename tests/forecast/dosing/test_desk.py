@@ -1,0 +1,196 @@
+"""The desk at work: proposals from an issue and the records, and what is kept of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from forecast.dosing.desk import dogs_by_number, keep_plans, propose_plans
+from forecast.dosing.plan import CAUTIONS, Proposal
+from forecast.dosing.therapies import DosingError
+from forecast.records.issues import IssueRow, add_issue
+from forecast.records.plans import plans
+
+TODAY = date(2022, 6, 29)
+ANTIBODY = "anti_il31_antibody"
+
+
+def propose(desk, issue, *numbers, therapy=ANTIBODY, today=TODAY):
+    dogs = [desk.ids[number] for number in numbers] if numbers else None
+    found = propose_plans(
+        desk.practice, desk.records, issue, dogs=dogs, therapy_id=therapy, today=today
+    )
+    by_id = {dog_id: number for number, dog_id in desk.ids.items()}
+    return {by_id[plan.dog]: plan for plan in found}
+
+
+def autumn(level: int = 8) -> np.ndarray:
+    """Return pressure in the weeks of September and October alone."""
+    pressure = np.zeros((20, 52))
+    pressure[:, 10:18] = level
+    return pressure
+
+
+@pytest.fixture
+def ready(desk):
+    """D1 flared in three autumns, responded to the injection, and its work-up is complete."""
+    days = ("2019-09-16", "2020-09-21", "2021-09-14", "2021-10-20")
+    desk.see(("D1", "2019-01-07", "other"), *[("D1", day, "itch flare") for day in days])
+    desk.work_up("D1")
+    desk.bring(
+        "therapies",
+        f"dog,therapy,date,status,responded\nD1,{ANTIBODY},2021-11-02,given,yes\n",
+    )
+    return desk
+
+
+def test_a_ready_dog_gets_dates_on_open_days_before_and_in_its_season(ready, issue_of):
+    """Tuesdays and Thursdays of its branch, four weeks apart or more, the first before week 11."""
+    plan = propose(ready, issue_of(autumn()), "D1")["D1"]
+    assert plan.proposal is Proposal.DATED_DOSES
+    days = [dose.date for dose in plan.doses]
+    assert all(day.weekday() in (1, 3) for day in days)
+    assert all(b - a >= timedelta(days=28) for a, b in pairwise(days))
+    assert TODAY < days[0] < date(2022, 9, 12)
+    assert (plan.issue_id, plan.state, plan.signed_by) == ("issue-1", "proposed", None)
+    assert set(CAUTIONS) <= set(plan.cautions)
+
+
+def test_a_dose_that_costs_more_than_it_spares_is_not_dated(ready, issue_of):
+    """The practice sets the price: at ten flare-weeks a dose none is worth it."""
+    section = ready.practice.settings.dosing.model_copy(update={"flare_weeks_per_dose": 10.0})
+    settings = ready.practice.settings.model_copy(update={"dosing": section})
+    dear = replace(ready, practice=replace(ready.practice, settings=settings))
+    plan = propose(dear, issue_of(autumn()), "D1")["D1"]
+    assert plan.doses == ()
+    assert plan.proposal is Proposal.HOLD_A_SLOT
+
+
+def test_a_dog_of_which_little_is_known_is_examined_first(ready, issue_of):
+    """D2 has a species and an age, and no work-up: no dose, and what is missing is said."""
+    plan = propose(ready, issue_of(autumn()), "D2")["D2"]
+    assert plan.proposal is Proposal.EXAMINE
+    assert plan.doses == ()
+    assert any(not reason.known for reason in plan.reasons)
+
+
+def test_without_names_every_dog_of_the_practice_is_proposed_for(ready, issue_of):
+    """Not the dead one, not the one that left, none without a region or of another region."""
+    assert set(propose(ready, issue_of(autumn()))) == {"D1", "D2", "D5"}
+
+
+@pytest.mark.parametrize(
+    ("dog", "says"),
+    [
+        ("D3", "dog D3, which is recorded as dead"),
+        ("D6", "dog D6, which is recorded as left"),
+        ("D4", "dog D4; neither its region nor its branch is on record"),
+        ("D7", "dog D7 of region south; the forecast holds north"),
+    ],
+)
+def test_a_named_dog_that_can_have_no_plan_is_refused_with_the_reason(ready, issue_of, dog, says):
+    """By its number, never by name; silence would be taken for "nothing to do"."""
+    with pytest.raises(DosingError, match=says) as refusal:
+        propose(ready, issue_of(autumn()), dog)
+    assert not any(name in str(refusal.value) for name in ("Pip", "Ash", "Zip", "Sue"))
+
+
+def test_an_id_that_is_not_on_record_is_refused(ready, issue_of):
+    """It is no dog of this practice."""
+    with pytest.raises(DosingError, match="the records hold no such id"):
+        propose_plans(
+            ready.practice,
+            ready.records,
+            issue_of(autumn()),
+            dogs=["nobody"],
+            therapy_id=ANTIBODY,
+            today=TODAY,
+        )
+
+
+def test_an_unknown_therapy_is_refused_with_those_there_are(ready, issue_of):
+    """By class, as there is no brand here."""
+    with pytest.raises(DosingError, match="known are daily_jak_inhibitor, anti_il31_antibody"):
+        propose(ready, issue_of(autumn()), "D1", therapy="injection")
+
+
+def test_without_visits_there_is_no_plan_at_all(ready, issue_without_visits):
+    """Nothing is known of when dogs flare, so nothing is proposed, not even for a ready dog."""
+    assert propose(ready, issue_without_visits) == {}
+    assert propose(ready, issue_without_visits, "D1") == {}
+
+
+def test_a_day_outside_the_weeks_of_the_issue_is_refused(ready, issue_of):
+    """A plan of next year from the issue of this one would rest on nothing."""
+    with pytest.raises(DosingError, match="use the newest issue"):
+        propose(ready, issue_of(autumn()), "D1", today=date(2024, 1, 2))
+
+
+# ------------------------------------------------------------------------------ numbers, records
+def test_dogs_are_found_by_the_practice_s_number_and_a_slip_names_the_nearest(desk):
+    """The sentence quotes what was asked."""
+    assert dogs_by_number(desk.records, ["D2", "D1"]) == [desk.ids["D2"], desk.ids["D1"]]
+    with pytest.raises(DosingError, match="dog 'd1', which is not on record; did you mean D1"):
+        dogs_by_number(desk.records, ["D1", "d1"])
+    with pytest.raises(DosingError, match=r"dog '99', which is not on record$"):
+        dogs_by_number(desk.records, ["99"])
+
+
+@pytest.fixture
+def issued(ready, issue_of):
+    """Give an issue whose row is in the records, as plans need it."""
+    issue = issue_of(autumn())
+    row = IssueRow(
+        id=issue.id,
+        issued_at=issue.issued_at,
+        origin=TODAY,
+        kind="issued",
+        model_hash=issue.model_hash,
+        settings_sha256="settings",
+        seed=1,
+        file="none.nc",
+        file_sha256=issue.hash,
+        climate_snapshot="snapshot",
+        visit_vintage=None,
+    )
+    add_issue(ready.records, row, settings_text="", summaries={})
+    return issue
+
+
+def test_what_is_kept_of_a_plan_is_what_a_vet_sees(ready, issued):
+    """Dates, every reason with its source, every caution; proposed, and signed by nobody."""
+    plan = propose(ready, issued, "D1")["D1"]
+    keep_plans(ready.records, [plan], made_at=ready.practice.now)
+    (row,) = plans(ready.records)
+    assert (row.dog_id, row.issue_id, row.therapy) == (ready.ids["D1"], "issue-1", ANTIBODY)
+    assert (row.state, row.signed_by) == ("proposed", None)
+    assert row.doses == tuple(dose.date for dose in plan.doses)
+    assert len(row.doses) >= 1
+    said = [entry.get("sentence") for entry in row.reasons]
+    for part in (*plan.reasons, *plan.cautions):
+        assert part.sentence in said
+    assert all(entry["source"] for entry in row.reasons if "sentence" in entry)
+    assert row.reasons[0] == {"proposal": "dated doses", "uncovered_weeks_known": True}
+
+
+def test_uncovered_weeks_that_are_not_known_are_kept_as_not_known(ready, issued):
+    """A dog of a branch without days has no dates: that is not the same as no week uncovered."""
+    ready.bring("dogs", "dog,species,status,region\nD8,dog,active,north\n")
+    plan = propose(ready, issued, "D8")["D8"]
+    assert plan.uncovered_weeks is None
+    keep_plans(ready.records, [plan], made_at=ready.practice.now)
+    (row,) = plans(ready.records)
+    assert row.uncovered_weeks == ()
+    assert row.reasons[0]["uncovered_weeks_known"] is False
+
+
+def test_no_name_and_no_number_is_kept_with_a_plan(ready, issued):
+    """A plan knows its dog by a random id."""
+    keep_plans(ready.records, propose(ready, issued).values(), made_at=ready.practice.now)
+    text = repr(plans(ready.records))
+    for name in ("Rex", "Mo", "Tom", "Quillfeather", "'D1'", "'D2'"):
+        assert name not in text

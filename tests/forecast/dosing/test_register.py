@@ -1,0 +1,211 @@
+"""What the records say of each dog, and the region's pressure spread over those that carry it."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import pytest
+
+from forecast.dosing.dog_record import Cover, Finding, dog_cover
+from forecast.dosing.register import open_days, read_register, region_pressure, risk_of
+from forecast.records.branches import branches
+from models.flare.cover import efficacy_mean
+
+TODAY = date(2022, 6, 29)
+FACTS = "dog,kind,value,date\n"
+
+
+def read(desk, today=TODAY):
+    register = read_register(desk.records, today=today)
+    return register, {number: register.dogs[dog_id] for number, dog_id in desk.ids.items()}
+
+
+def test_a_dog_of_which_nothing_is_recorded_is_not_known_in_everything(desk):
+    """No date of birth, no weight, no finding, no history, no region: none is filled in."""
+    _, dogs = read(desk)
+    dog = dogs["D4"]
+    assert (dog.birth_date, dog.weight_kg, dog.weighed, dog.sex, dog.neutered) == (None,) * 5
+    assert dog.therapies is None
+    assert dog_cover(dog, TODAY) is Cover.NOT_KNOWN
+    assert dog.finding("flea_control") == Finding(None, None)
+    assert dog.region is None
+
+
+def test_the_newest_fact_of_a_kind_counts_whatever_the_order_of_the_file(desk):
+    """And *not known* after *yes* is not known again."""
+    desk.bring(
+        "facts",
+        FACTS
+        + "D1,flea_control,no,2022-05-01\nD1,flea_control,yes,2022-03-01\n"
+        + "D1,examination,yes,2022-03-01\nD1,examination,not known,2022-05-01\n"
+        + "D1,weight_kg,14.5,2022-05-01\nD1,weight_kg,13.0,2022-03-01\n",
+    )
+    dog = read(desk)[1]["D1"]
+    assert dog.finding("flea_control") == Finding(False, date(2022, 5, 1))
+    assert dog.finding("examination") == Finding(None, date(2022, 5, 1))
+    assert (dog.weight_kg, dog.weighed) == (14.5, date(2022, 5, 1))
+
+
+def test_doses_count_only_where_the_history_is_known_and_they_were_given(desk):
+    """A list that may have holes says nothing of cover; what was only dispensed neither."""
+    desk.bring(
+        "therapies",
+        "dog,therapy,date,status,responded\n"
+        "D1,anti_il31_antibody,2022-05-20,given,yes\n"
+        "D1,anti_il31_antibody,2022-06-20,dispensed,\n"
+        "D2,anti_il31_antibody,2022-05-20,given,yes\n",
+    )
+    desk.bring("facts", FACTS + "D1,therapy_history,yes,2022-06-01\n")
+    _, dogs = read(desk)
+    assert [(e.given, e.responded) for e in dogs["D1"].therapies] == [(date(2022, 5, 20), True)]
+    assert dogs["D2"].therapies is None
+
+
+def test_nothing_dated_after_the_day_is_seen(desk):
+    """As of the end of May, June has not happened."""
+    flares = [("D1", day, "itch flare") for day in ("2022-05-10", "2022-06-10")]
+    desk.see(*flares)
+    desk.bring("facts", FACTS + "D1,weight_kg,14.5,2022-06-01\n")
+    desk.bring("scores", "dog,date,pvas\nD1,2022-06-02,7\nD1,2022-05-02,2\n")
+    dog = read(desk, date(2022, 5, 31))[1]["D1"]
+    assert dog.flare_visits == (date(2022, 5, 10),)
+    assert dog.weight_kg is None
+    assert [score.value for score in dog.scores] == [2.0]
+
+
+def test_a_dog_lives_in_its_region_else_where_it_is_seen(desk):
+    """D2 has no home on record and belongs to a branch of the north; D4 has neither."""
+    _, dogs = read(desk)
+    assert [dogs[d].region for d in ("D1", "D2", "D4", "D7")] == ["north", "north", None, "south"]
+
+
+def test_a_dog_is_observed_from_its_first_visit_on(desk):
+    """An active one until today, another until it was last seen; one never seen not at all."""
+    desk.see(
+        ("D1", "2021-03-01", "other"),
+        ("D1", "2021-09-01", "itch flare"),
+        ("D3", "2021-04-01", "other"),
+        ("D3", "2021-10-01", "other"),
+    )
+    register, _ = read(desk)
+    assert register.observed[desk.ids["D1"]] == (date(2021, 3, 1), TODAY)
+    assert register.observed[desk.ids["D3"]] == (date(2021, 4, 1), date(2021, 10, 1))
+    assert desk.ids["D2"] not in register.observed
+
+
+def test_dogs_that_are_gone_are_told_apart(desk):
+    """With the reason that the register gives."""
+    register, _ = read(desk)
+    assert register.gone == {desk.ids["D3"]: "dead", desk.ids["D6"]: "left"}
+
+
+# ------------------------------------------------------------------------------ pressure
+@pytest.fixture
+def seen(desk):
+    """D1 and D2 flared; D5 is seen for other things and D7 lives in the south."""
+    desk.see(
+        ("D1", "2021-01-04", "itch flare"),
+        ("D2", "2022-03-01", "itch flare"),
+        ("D5", "2021-01-04", "other"),
+        ("D7", "2021-01-04", "itch flare"),
+    )
+    return desk
+
+
+def test_a_week_s_flares_are_spread_over_the_atopic_dogs_that_were_there(seen, issue_of):
+    """Half of them under cover: the flares of a week with two dogs over two, and over 1 - e/2."""
+    register, _ = read(seen)
+    issued = issue_of(np.full((20, 52), 6)).forecast
+    pressure = region_pressure(issued, "north", register)
+    shown = 1 - 0.5 * efficacy_mean()
+    flares = issued["flare_visits_past"].values[0]
+    weeks = issued["past_week"].values.astype("datetime64[D]")
+    one, two = weeks < np.datetime64("2022-03-01"), weeks >= np.datetime64("2022-03-01")
+    np.testing.assert_allclose(pressure.past[one], flares[one] / shown)
+    np.testing.assert_allclose(pressure.past[two], flares[two] / shown / 2)
+    np.testing.assert_allclose(pressure.ahead, 6 / 2)
+    assert pressure.ahead.shape == (20, 52)
+
+
+def test_healthy_dogs_carry_no_pressure(seen, issue_of):
+    """Found not to be atopic, D2 is left out, and the pressure falls on D1 alone."""
+    seen.bring("facts", FACTS + "D2,atopic_dermatitis,no,2022-06-01\n")
+    register, _ = read(seen)
+    pressure = region_pressure(issue_of(np.full((20, 52), 6)).forecast, "north", register)
+    np.testing.assert_allclose(pressure.ahead, 6)
+
+
+def test_cover_that_is_not_known_corrects_nothing(seen, issue_of):
+    """The flares seen are then the pressure."""
+    register, _ = read(seen)
+    issued = issue_of(np.full((20, 52), 6)).forecast
+    issued["covered_share_past"][:] = np.nan
+    pressure = region_pressure(issued, "north", register)
+    assert pressure.past[-1] == issued["flare_visits_past"].values[0, -1] / 2
+
+
+def test_weeks_before_any_dog_and_weeks_not_reported_are_not_known(desk, issue_of):
+    """Neither zero nor a division by nothing."""
+    desk.see(("D1", "2022-03-01", "itch flare"))
+    register, _ = read(desk)
+    issued = issue_of(np.full((20, 52), 6)).forecast
+    issued["flare_visits_past"][0, -1] = np.nan
+    past = region_pressure(issued, "north", register).past
+    weeks = issued["past_week"].values.astype("datetime64[D]")
+    assert np.isnan(past[weeks < np.datetime64("2022-03-01")]).all()
+    assert np.isnan(past[-1])
+    assert np.isfinite(past[-5:-1]).all()
+
+
+# ------------------------------------------------------------------------------ one dog
+def risk(desk, issue_of, dog="D1"):
+    register, dogs = read(desk)
+    pressure = region_pressure(issue_of(np.full((20, 52), 1)).forecast, "north", register)
+    return risk_of(dogs[dog], register, pressure)
+
+
+def test_days_under_a_working_dose_are_left_out_of_a_dog_s_history(seen, issue_of):
+    """Seven weeks under a dose are no proof of calm; a dose that failed covers none."""
+    plain = risk(seen, issue_of)
+    header = "dog,therapy,date,status,responded\n"
+    seen.bring("therapies", header + "D1,anti_il31_antibody,2022-01-12,given,no\n")
+    seen.bring("facts", FACTS + "D1,therapy_history,yes,2022-06-01\n")
+    assert risk(seen, issue_of).expected_flares == pytest.approx(plain.expected_flares)
+    seen.bring("therapies", header + "D1,anti_il31_antibody,2022-01-12,given,yes\n")
+    covered = risk(seen, issue_of)
+    issued = issue_of(np.full((20, 52), 1)).forecast
+    weeks = issued["past_week"].values.astype("datetime64[D]")
+    rate = issued["flare_visits_past"].values[0] / (1 - 0.5 * efficacy_mean())
+    days = weeks[:, None] + np.arange(7)
+    under = (days >= np.datetime64("2022-01-12")) & (days < np.datetime64("2022-03-02"))
+    left_out = (rate * under.mean(axis=1)).sum()  # D1 is the only dog until March
+    assert left_out > 1
+    assert plain.expected_flares - covered.expected_flares == pytest.approx(left_out, rel=0.02)
+
+
+def test_a_dog_never_seen_has_the_risk_of_its_region(seen, issue_of):
+    """No flare and no expectation of its own."""
+    seen.bring("dogs", "dog,status,region\nD9,active,north\n")
+    found = risk(seen, issue_of, "D9")
+    assert found.own_flares == 0
+    assert found.expected_flares == 0
+    assert np.isfinite(found.probability).all()
+
+
+def test_where_no_past_week_was_reported_a_dog_has_the_risk_of_its_region(seen, issue_of):
+    """Its own flares cannot be held against anything, so they count for nothing."""
+    register, dogs = read(seen)
+    issued = issue_of(np.full((20, 52), 1)).forecast
+    issued["flare_visits_past"][:] = np.nan
+    found = risk_of(dogs["D1"], register, region_pressure(issued, "north", register))
+    assert (found.own_flares, found.expected_flares) == (0, 0)
+    np.testing.assert_allclose(found.relative, 1.0)
+
+
+def test_a_branch_gives_doses_on_its_own_days_only(desk):
+    """North One opens on Tuesdays and Thursdays; a dog without a branch has no day."""
+    held = branches(desk.records)
+    days = open_days(held["n1"], TODAY, 14)
+    assert days == [date(2022, 6, 30), date(2022, 7, 5), date(2022, 7, 7), date(2022, 7, 12)]
+    assert open_days(None, TODAY, 14) == []
