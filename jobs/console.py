@@ -74,9 +74,9 @@ def show_issue(practice: Practice, made: Issue) -> None:
         paragraph(
             f"Weather is held until {until}; past years stand in for the {missing} days between."
         )
-    for region in forecast["region"].values:
-        paragraph(region_sentence(forecast, str(region), names[str(region)]))
     if made.has_visits:
+        for region in forecast["region"].values:
+            paragraph(region_sentence(forecast, str(region), names[str(region)]))
         heading("Odds of a high week, week by week (a full bar is certain; dots: as usual or less)")
         _odds_strips(forecast, names)
         heading("Flare season: first and last week above the region's threshold")

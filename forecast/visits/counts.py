@@ -127,21 +127,21 @@ def current_counts(
     cover_days: Mapping[str, int | None],
     known_on: date,
 ) -> xr.Dataset:
-    """Count the live visits as they stand; see `make_vintage`, which also keeps the result."""
+    """Count the live visits of the days before `known_on`; `make_vintage` also keeps the result."""
     regions = [section.id for section in practice.settings.region]
     all_dogs = {dog.id: dog for dog in dogs.dogs(records)}
     homes = {dog.id: dog.home_region for dog in all_dogs.values() if dog.home_region}
     of_branch = {branch.id: branch.region_id for branch in branches(records).values()}
     seen = visits.visits(records)
-    seen = seen.loc[seen["date"] <= pd.Timestamp(known_on)]
+    seen = seen.loc[seen["date"] < pd.Timestamp(known_on)]
     home = seen["dog"].map(homes).astype(object)
     region = home.where(home.notna(), seen["branch"].map(of_branch))
     seen = seen.assign(region=region)
     counted = count_weeks(seen, regions=regions, known_on=known_on)
     therapies = care.therapies(records)
-    therapies = therapies.loc[therapies["date"] <= pd.Timestamp(known_on)]
+    therapies = therapies.loc[therapies["date"] < pd.Timestamp(known_on)]
     facts = care.facts(records)
-    atopic = atopic_dogs(facts.loc[facts["date"] <= pd.Timestamp(known_on)], seen, therapies)
+    atopic = atopic_dogs(facts.loc[facts["date"] < pd.Timestamp(known_on)], seen, therapies)
     atopic = _placed(atopic, all_dogs, of_branch)
     atopic = _until_last_seen(atopic, all_dogs, seen=seen, therapies=therapies)
     share = covered_share(

@@ -23,6 +23,6 @@ def init(
     print(
         f"  1. edit {practice.settings_file}: the practice's name, its regions and their allergens"
     )
-    print("  2. forepaw import weather FILE.nc        daily weather, 15 years or more")
+    print("  2. forepaw import weather FILE.nc        daily weather, 16 years or more")
     print("  3. forepaw import branches|dogs|visits FILE.csv    in this order; see README.md")
     print("  4. forepaw issue                         the first forecast")

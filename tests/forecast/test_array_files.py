@@ -147,6 +147,22 @@ def test_a_write_that_fails_leaves_what_was_there(tmp_path, monkeypatch):
     assert [p.name for p in tmp_path.iterdir()] == ["a.nc"]
 
 
+def test_a_file_gets_its_name_in_one_step_or_not_at_all(tmp_path, monkeypatch):
+    """The very last step fails: the old file stays as it was."""
+    path = tmp_path / "a.nc"
+    write_tree(make_tree(), path)
+    before = path.read_bytes()
+
+    def killed(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(array_files.os, "replace", killed)
+    with pytest.raises(KeyboardInterrupt):
+        write_tree(make_tree(text="b"), path)
+    assert path.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["a.nc"]
+
+
 def test_nothing_has_the_name_before_it_is_whole(tmp_path, monkeypatch):
     """At the moment it is synced to disk, the file does not have its name yet."""
     path, seen = tmp_path / "a.nc", []

@@ -84,6 +84,12 @@ def test_only_weeks_that_ended_by_the_origin_are_counted(known):
         assert counts["week"].values[-1] == np.datetime64(last)
 
 
+def test_only_flowering_before_the_origin_is_seen(known):
+    """Cherry of this spring flowers after mid-March."""
+    seen = known.before(EARLIER).flowering["date"]
+    assert seen.max() < pd.Timestamp(EARLIER) < known.flowering["date"].max()
+
+
 def test_a_known_never_shows_days_from_its_origin_on(known):
     """Even weather put into it by mistake stays out of sight."""
     early = Known(EARLIER, known.observed, known.flowering, None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
@@ -20,7 +21,7 @@ from forecast.issuing import (
     make_issue,
     read_issue,
 )
-from forecast.practice import open_practice
+from forecast.practice import create_practice, open_practice
 from forecast.records import open_records
 from forecast.records.issues import issue_summaries, issues, settings_of
 from forecast.records.vintages import add_vintage
@@ -29,9 +30,11 @@ from forecast.training import train
 NOW = datetime(2022, 6, 28, 23, tzinfo=UTC)
 
 
-@pytest.fixture
-def kept(small, known, model):
-    """Give a practice with one issue, its row in the records."""
+@pytest.fixture(scope="module")
+def first(issue, known, model, tmp_path_factory):
+    """Make a practice with one issue, its row in the records; return its folder."""
+    text = issue[0].settings_text
+    small = create_practice(tmp_path_factory.mktemp("first") / "small", text, now=NOW)
     climate, records = open_climate(small), open_records(small)
     vintage = add_vintage(
         records, [], known_on=known.origin, made_at=NOW, case_definition="v", kind="as known then"
@@ -39,7 +42,16 @@ def kept(small, known, model):
     cut = replace(model.cut, climate_snapshot=climate.head(), visit_vintage=vintage.id)
     made = make_issue(small, replace(model, cut=cut), known, issued_at=NOW, run_id="run-1")
     keep_issue(records, climate, made)
-    return small, records, climate, made
+    records.close()
+    return small.folder
+
+
+@pytest.fixture
+def kept(first, tmp_path):
+    """Give a copy of that practice, opened, and its issue."""
+    practice = open_practice(shutil.copytree(first, tmp_path / "kept"), now=NOW)
+    (file,) = practice.issued_folder.glob("*.nc")
+    return practice, open_records(practice), open_climate(practice), read_issue(file)
 
 
 def test_an_issue_is_read_back_as_it_was_made(issue):

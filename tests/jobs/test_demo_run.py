@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
+from datetime import date
+
 import numpy as np
 import pandas as pd
+import pytest
 
-from forecast.practice import open_practice
+from forecast.practice import create_practice, open_practice, template
 from forecast.records.visits import visits
 from jobs.demo.report import print_report
-from jobs.demo.run import TO_COME
+from jobs.demo.run import TO_COME, run_demo
+from jobs.issue import issue
+from jobs.learn import learn
 from jobs.opening import open_all
 
 
@@ -88,3 +94,54 @@ def test_onset_of_the_plants_shown_keeps_three_quarters_of_the_error_or_less(dem
     assert (demo.onset["ratio"] <= 0.75).all()
     assert (demo.onset["low"] < demo.onset["ratio"]).all()
     assert (demo.onset["ratio"] < demo.onset["high"]).all()
+
+
+@pytest.mark.long
+# ------------------------------------------------------------------------------ the folder after it
+def test_every_command_works_on_the_folder_of_a_demo(demo, tmp_path, forepaw):
+    """Its exports come in again unchanged, its day gives the same issue, a dog is planned for."""
+    folder = tmp_path / "practice"
+    shutil.copytree(demo.practice.folder, folder)
+    for kind in ("branches", "dogs", "visits"):
+        done = forepaw("import", kind, folder / "exports" / f"{kind}.csv", "--practice", folder)
+        assert "was imported before" in done.out
+    plan = forepaw("plan", "--practice", folder, "--dog", demo.invented.named_cases["cat"])
+    assert (plan.code, plan.told) == (0, [])
+    assert "nothing of this therapy" in plan.out
+    assert "Invented practice on real weather" in plan.out
+    practice = open_practice(folder)
+    records, climate = open_all(practice)
+    day, say = demo.invented.as_of, (lambda _: None)
+    model, known = learn(practice, records, climate, origin=day, say=say)
+    again = issue(practice, records, climate, model=model, known=known, say=say)
+    records.close()
+    assert (again.id, again.hash) == (demo.issue.id, demo.issue.hash)
+
+
+def test_a_demo_without_weather_of_the_day_says_which_day_would_do(demo, forepaw):
+    """The sample ends years ago: `forepaw issue` of today is refused, not made up."""
+    done = forepaw("issue", "--practice", demo.practice.folder)
+    assert done.code == 2
+    assert "--as-of 2024-0" in done.told[0]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("world", ["pollen", "none"])
+def test_the_other_worlds_run_too_and_replace_an_earlier_demo(world, tmp_path):
+    """A whole run as of the first day there is, over an earlier demo of which nothing is left."""
+    folder = tmp_path / "practice"
+    create_practice(folder, template().replace("invented = false", "invented = true"))
+    (folder / TO_COME).mkdir()
+    (folder / "issued" / "earlier.nc").write_text("an earlier demo")
+    made = run_demo(
+        folder,
+        as_of=date(2019, 5, 15),
+        world=world,
+        seed=2,
+        say=lambda _: None,
+        weeks_between_origins=52,
+    )
+    assert made.issue.has_visits
+    assert not (folder / "issued" / "earlier.nc").exists()
+    assert made.invented.world == world
+    assert {path.suffix for path in made.files} == {".csv", ".svg", ".png"}

@@ -155,24 +155,3 @@ def test_old_weather_is_refused_with_the_day_that_would_do(clinic, monkeypatch, 
     """A forecast of today from weather that ended years ago is none."""
     sentence = refusal(monkeypatch, capsys, "issue", "--practice", str(clinic))
     assert "--as-of" in sentence
-
-
-def test_without_visits_there_is_exposure_and_nothing_else(clinic, monkeypatch, capsys):
-    """One visit is too few: season dates are given, no counts, odds or plans, and it says so."""
-    words = ["issue", "--practice", str(clinic), "--as-of", "2023-03-01"]
-    monkeypatch.setattr(sys, "argv", ["forepaw", *words])
-    with pytest.raises(SystemExit) as stopped:
-        main()
-    said = capsys.readouterr().out
-    assert stopped.value.code in (0, None)
-    assert "xposure and season dates only" in said
-    assert "Birch pollen" in said
-    assert "flare visits in the week" not in said
-    assert "high weeks" not in said
-    outbox = list((clinic / "outbox").rglob("*"))
-    assert any(path.name == "exposure-seoul.svg" for path in outbox)
-    assert not any(path.name in ("forecast.csv", "visits-seoul.svg") for path in outbox)
-    monkeypatch.setattr(sys, "argv", ["forepaw", "plan", "--practice", str(clinic)])
-    with pytest.raises(SystemExit):
-        main()
-    assert "No plans" in capsys.readouterr().out

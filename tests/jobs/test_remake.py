@@ -45,6 +45,7 @@ def test_a_second_process_makes_the_same_arrays(clinic, issued):
     assert "bit for bit" in again.stdout
 
 
+@pytest.mark.long
 def test_the_settings_of_then_are_used(clinic, issued):
     """Changing practice.toml afterwards does not change what an issue was made of."""
     settings = clinic / "practice.toml"

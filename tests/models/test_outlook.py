@@ -134,6 +134,17 @@ def test_the_next_season_is_the_first_that_is_not_over(fitted, traces):
     assert (ahead.peak <= ahead.end).where(ahead.start.notnull(), True).all()
 
 
+def test_a_season_that_runs_at_the_origin_is_the_next_one(fitted, weather):
+    """In mid-June grass is on: begun before the origin and over after it, in nearly all draws."""
+    origin = np.datetime64("2021-06-10")
+    traces = continue_with_past_years(weather, origin, days=730, history_days=430)
+    streams = DrawStreams([1], 40, ["north", "south"])
+    ahead = fitted[0].ahead(traces, CHOSEN, origin=origin, streams=streams)
+    now = (origin - EPOCH).astype(int)
+    runs = (ahead.start < now) & (ahead.end >= now)
+    assert float(runs.sel(allergen="grasses").mean()) > 0.8
+
+
 def test_an_error_of_the_onset_moves_a_season_by_whole_days_in_all_regions_alike(fitted, traces):
     """Against its trace, a draw's start is moved by one number of days, north and south."""
     errors = drawn(fitted[0], traces).start.sel(allergen="grasses")

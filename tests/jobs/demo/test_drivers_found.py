@@ -44,12 +44,6 @@ def found_in(world: str, seed: int) -> set[str]:
     return {e.family for e in what_drives(model, known) if e.verdict == FOUND}
 
 
-@pytest.mark.parametrize("world", TRUE_DRIVER)
-def test_one_seed_of_each_world_claims_no_wrong_driver(world):
-    """What is claimed, if anything, is the truth."""
-    assert found_in(world, seed=1) <= {TRUE_DRIVER[world]}
-
-
 @pytest.mark.long
 def test_over_many_seeds_the_wrong_driver_is_claimed_at_no_more_than_the_nominal_rate(capsys):
     """Humidity is found in its world; over all worlds wrong claims keep to 5 % (by 2 sd)."""

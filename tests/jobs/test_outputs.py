@@ -1,0 +1,76 @@
+"""What an issue leaves in the outbox: the long table and its figures, whole, under its id."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pandas as pd
+import pytest
+
+from forecast.hub import hub_table
+from forecast.issuing import Issue, latest_issue
+from forecast.practice import Practice, open_practice
+from forecast.records import open_records
+from jobs import outputs
+from jobs.outputs import write_outputs
+
+PNG = b"\x89PNG\r\n\x1a\n"
+
+
+@pytest.fixture
+def made(practice_folder) -> tuple[Practice, Issue]:
+    practice = open_practice(practice_folder)
+    return practice, latest_issue(practice, open_records(practice))
+
+
+def test_the_outbox_of_an_issue_holds_its_table_and_its_figures(made):
+    """What `forepaw issue` wrote: each in its form, the table with every row of the issue."""
+    practice, issue = made
+    folder = practice.outbox_folder / issue.id
+    table = pd.read_csv(folder / "forecast.csv", dtype={"output_type_id": str})
+    assert len(table) == len(hub_table(issue.forecast))
+    for path in folder.glob("*.png"):
+        assert path.read_bytes().startswith(PNG)
+    for path in folder.glob("*.svg"):
+        root = ElementTree.fromstring(path.read_text(encoding="utf-8"))  # noqa: S314
+        assert root.attrib["role"] == "img"
+        assert "Invented practice" in root.attrib["aria-label"]
+    assert not [path for path in folder.iterdir() if path.suffix in (".part", ".tmp")]
+
+
+def test_outputs_come_in_order_and_writing_them_again_replaces_them(made, monkeypatch):
+    """The table first; a second time the same names, and nothing is left over."""
+    practice, issue = made
+    drawn = []
+
+    def render(chart: str, stem: Path) -> tuple[Path, Path]:
+        drawn.append(chart)
+        for suffix in (".svg", ".png"):
+            stem.with_suffix(suffix).write_text(chart)
+        return stem.with_suffix(".svg"), stem.with_suffix(".png")
+
+    monkeypatch.setattr(outputs, "render", render)
+    monkeypatch.setattr(outputs, "figures", lambda *_: iter([("visits-north", "a chart")]))
+    folder = practice.outbox_folder / issue.id
+    before = {path.name for path in folder.iterdir()}
+    written = write_outputs(practice, issue)
+    assert [path.name for path in written] == [
+        "forecast.csv",
+        "visits-north.svg",
+        "visits-north.png",
+    ]
+    assert drawn == ["a chart"]
+    assert (folder / "visits-north.svg").read_text() == "a chart"
+    assert {path.name for path in folder.iterdir()} == before
+
+
+def test_without_visits_no_table_is_written(made, monkeypatch, tmp_path):
+    """An empty table would be read as a forecast of nothing."""
+    practice, issue = made
+    kept = ["exposure_past", "exposure_ahead", "season_start", "season_peak", "season_end"]
+    bare = replace(issue, id="bare", forecast=issue.forecast[[*kept, "listed"]])
+    monkeypatch.setattr(outputs, "figures", lambda *_: iter([]))
+    assert write_outputs(practice, bare) == []
+    assert list((practice.outbox_folder / "bare").iterdir()) == []
