@@ -46,13 +46,34 @@ def rolling_origins(
 
 
 def quantiles_of(draws: xr.DataArray) -> xr.DataArray:
-    """Return the hub quantiles of draws: ``draw`` becomes ``quantile``, in front."""
+    """Return the hub quantiles of draws: ``draw`` becomes ``quantile``, in front.
+
+    Draws that are not known (NaN) are left out; NaN where none is known.
+    """
     order = draws.transpose("draw", ...)
-    values = np.quantile(order.values, QUANTILE_LEVELS, axis=0)
+    unknown = np.isnan(order.values)
+    if (unknown == unknown[:1]).all():
+        values = np.quantile(order.values, QUANTILE_LEVELS, axis=0)
+    else:
+        values = _quantiles_of_known(order.values, n_known=(~unknown).sum(axis=0))
     dims = ["quantile", *order.dims[1:]]
     coords = {name: c for name, c in order.coords.items() if "draw" not in c.dims}
     coords["quantile"] = np.array(QUANTILE_LEVELS)
     return xr.DataArray(values, dims=dims, coords=coords)
+
+
+def _quantiles_of_known(
+    values: NDArray[np.float64], *, n_known: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Return linear quantiles over the first axis of what is known there."""
+    ranked = np.sort(values, axis=0)  # what is not known comes last
+    found = []
+    for level in QUANTILE_LEVELS:
+        at = level * np.maximum(n_known - 1, 0)
+        below, above = (f(at).astype(int)[None] for f in (np.floor, np.ceil))
+        low, high = (np.take_along_axis(ranked, place, axis=0)[0] for place in (below, above))
+        found.append(low + (at - below[0]) * (high - low))
+    return np.stack(found)
 
 
 def score_origin(

@@ -17,6 +17,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from models import kernels
 from models.errors import ForepawError
 from models.fields import Field, FieldT, apply_kernel, require_unit
 from models.parameters import load_table
@@ -24,7 +25,6 @@ from models.parameters import load_table
 _Array = NDArray[np.float64]
 
 _TABLE = load_table("models", "chill.toml")
-_HOURS_IN_DAY = 24.0
 
 
 class ChillError(ForepawError):
@@ -63,7 +63,7 @@ def chilling_hours(tasmax: FieldT, tasmin: FieldT, *, threshold: Field) -> Field
     """
     _require_celsius(tasmax=tasmax, tasmin=tasmin)
     result: FieldT = apply_kernel(
-        _hours_below,
+        kernels.hours_below,
         tasmax,
         tasmin,
         threshold,
@@ -218,27 +218,13 @@ def _require_celsius(**temperatures: Field) -> None:
         require_unit(field, "degC", what)
 
 
-def _hours_below(high: _Array, low: _Array, threshold: _Array) -> _Array:
-    mean, amplitude = (high + low) / 2.0, np.abs(high - low) / 2.0
-    distance = np.asarray(threshold - mean)
-    # a day without swing: an hour at the threshold itself is not below it
-    ratio = np.where(distance > 0.0, 1.0, -1.0)
-    ratio[np.isnan(distance)] = np.nan
-    np.divide(distance, amplitude, out=ratio, where=amplitude > 0.0)
-    turned = np.arcsin(np.clip(ratio, -1.0, 1.0)) / np.pi
-    return np.asarray(_HOURS_IN_DAY * (0.5 + turned))
-
-
 def _utah_of_day(high: _Array, low: _Array) -> _Array:
-    limits, units = _utah_classes()
-    total = np.full(np.broadcast_shapes(high.shape, low.shape), units[-1] * _HOURS_IN_DAY)
-    for limit, below, above in zip(limits, units[:-1], units[1:], strict=True):
-        total = total + (below - above) * _hours_below(high, low, np.asarray(limit))
-    return np.asarray(total)
+    limits, units = utah_classes()
+    return kernels.utah_units_of_extremes(high, low, limits=limits, units=units)
 
 
 def _utah_of_hour(temperature: _Array, *, positive_only: bool) -> _Array:
-    limits, units = _utah_classes()
+    limits, units = utah_classes()
     if positive_only:
         units = np.maximum(units, 0.0)
     # the limit itself belongs to the class that it ends
@@ -246,6 +232,7 @@ def _utah_of_hour(temperature: _Array, *, positive_only: bool) -> _Array:
     return np.where(np.isnan(temperature), np.nan, found)
 
 
-def _utah_classes() -> tuple[_Array, _Array]:
+def utah_classes() -> tuple[_Array, _Array]:
+    """Return the upper ends of the Utah classes [degC] and the units of each class [h-1]."""
     limits, units = (_TABLE[f"utah.{name}"].value for name in ("limits", "units"))
     return np.asarray(limits, dtype=float), np.asarray(units, dtype=float)

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from models import kernels
 from models.errors import ForepawError
 from models.fields import Field, apply_kernel
 from models.parameters import load_table
@@ -16,6 +17,13 @@ SunAngle = Literal["centre", "upper_limb", "refracted", "civil_twilight"]
 
 _TABLE = load_table("models", "daylength.toml")
 _DAYS_OF_A_LEAP_YEAR = 366
+_CONSTANTS = (
+    "revolution.phase",
+    "revolution.eccentricity_factor",
+    "revolution.rate",
+    "revolution.reference_day",
+    "declination.sine_of_obliquity",
+)
 
 
 class DayLengthError(ForepawError):
@@ -117,24 +125,9 @@ def _hours(
 ) -> NDArray[np.float64]:
     _require_range(latitude, -90.0, 90.0, "latitude [degree]")
     _require_range(day_of_year, 1.0, _DAYS_OF_A_LEAP_YEAR, "day of the year")
-    declination = _declination(day_of_year)
-    parallel = np.deg2rad(latitude)
-    cosine = (np.sin(depression) + np.sin(parallel) * np.sin(declination)) / (
-        np.cos(parallel) * np.cos(declination)
-    )
-    night = np.arccos(np.clip(cosine, -1.0, 1.0)) * 24.0 / np.pi
-    return np.asarray(24.0 - night)
-
-
-def _declination(day_of_year: NDArray[np.float64]) -> NDArray[np.float64]:
-    rate, reference = _TABLE.number("revolution.rate"), _TABLE.number("revolution.reference_day")
-    turned = np.tan(rate * (day_of_year - reference))
-    revolution = _TABLE.number("revolution.phase") + 2.0 * np.arctan(
-        _TABLE.number("revolution.eccentricity_factor") * turned
-    )
-    return np.asarray(
-        np.arcsin(_TABLE.number("declination.sine_of_obliquity") * np.cos(revolution))
-    )
+    constants = (_TABLE.number(name) for name in _CONSTANTS)
+    hours = kernels.day_length_hours(np.deg2rad(latitude), day_of_year, depression, *constants)
+    return np.asarray(hours)
 
 
 def _require_range(values: NDArray[np.float64], low: float, high: float, what: str) -> None:

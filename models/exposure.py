@@ -36,6 +36,7 @@ implemented; linear shapes and the wind factor from memory).
 
 from __future__ import annotations
 
+import numpy as np
 import xarray as xr
 
 from models.allergens import Allergen
@@ -162,8 +163,12 @@ def daily_exposure(
         exposure: xr.DataArray = rate.copy()
     else:
         released = release(weather) if released is None else released
-        exposure = (rate * released).where(rate != 0, 0.0).transpose(*rate.dims)
-        exposure = exposure.assign_coords(rate.coords)
+        # no season, no exposure, whatever the weather; not even where the weather is not known
+        values = np.zeros(rate.shape)
+        np.multiply(
+            rate.values, released.transpose(*rate.dims).values, out=values, where=rate.values != 0
+        )
+        exposure = rate.copy(data=values)
     exposure.attrs = {
         "units": "d-1",
         "long_name": f"modelled exposure to {allergen.name}",

@@ -10,19 +10,25 @@ holds with the method it was fitted by.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from functools import partial
-from typing import Any, Literal, get_args
+from typing import Any, Literal
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from models import kernels
 from models.errors import ForepawError
 from models.fields import Field, FieldT, apply_kernel, require_unit
 
 CutOff = Literal["horizontal", "intermediate", "vertical"]
 
 _Array = NDArray[np.float64]
+
+_CUTOFFS = {
+    "horizontal": kernels.HORIZONTAL,
+    "intermediate": kernels.INTERMEDIATE,
+    "vertical": kernels.VERTICAL,
+}
 
 
 class DegreeDayError(ForepawError):
@@ -58,7 +64,7 @@ def degree_days_mean(tas: FieldT, *, base: Field, upper: Field | None = None) ->
     -----
     :math:`D = \max(0, \min(T, u) - b)`.
     """
-    result: FieldT = _degree_days(_from_mean, {"tas": tas}, base, upper)
+    result: FieldT = _degree_days(kernels.degree_days_of_mean, {"tas": tas}, base, upper)
     return result
 
 
@@ -100,7 +106,9 @@ def degree_days_average(
     McMaster G.S., Wilhelm W.W. 1997. Growing degree-days: one equation, two interpretations.
     Agricultural and Forest Meteorology 87:291-300, method 1.
     """
-    result: FieldT = _degree_days(_average, {"tasmax": tasmax, "tasmin": tasmin}, base, upper)
+    result: FieldT = _degree_days(
+        kernels.degree_days_of_average, {"tasmax": tasmax, "tasmin": tasmin}, base, upper
+    )
     return result
 
 
@@ -143,7 +151,9 @@ def degree_days_truncated(
     McMaster G.S., Wilhelm W.W. 1997. Growing degree-days: one equation, two interpretations.
     Agricultural and Forest Meteorology 87:291-300, method 2.
     """
-    result: FieldT = _degree_days(_truncated, {"tasmax": tasmax, "tasmin": tasmin}, base, upper)
+    result: FieldT = _degree_days(
+        kernels.degree_days_of_truncated, {"tasmax": tasmax, "tasmin": tasmin}, base, upper
+    )
     return result
 
 
@@ -202,11 +212,13 @@ def degree_days_sine(
     Baskerville G.L., Emin P. 1969. Rapid estimation of heat accumulation from maximum and minimum
     temperatures. Ecology 50:514-517. Intermediate and vertical cut-off as commonly implemented.
     """
-    if cutoff not in get_args(CutOff):
-        raise DegreeDayError(
-            f"the cut-off must be one of {', '.join(get_args(CutOff))}, got {cutoff!r}"
-        )
-    kernel = partial(_sine, cutoff=cutoff)
+    if cutoff not in _CUTOFFS:
+        raise DegreeDayError(f"the cut-off must be one of {', '.join(_CUTOFFS)}, got {cutoff!r}")
+    code = _CUTOFFS[cutoff]
+
+    def kernel(high: _Array, low: _Array, base: _Array, upper: _Array) -> _Array:
+        return np.asarray(kernels.degree_days_of_sine(high, low, base, upper, code))
+
     result: FieldT = _degree_days(kernel, {"tasmax": tasmax, "tasmin": tasmin}, base, upper)
     return result
 
@@ -255,42 +267,3 @@ def _require_upper_above_base(base: _Array, upper: _Array) -> None:
             f"the upper threshold must lie above the base; got base {float(low[where]):g} and "
             f"upper threshold {float(high[where]):g} degC"
         )
-
-
-def _from_mean(mean: _Array, base: _Array, upper: _Array) -> _Array:
-    return np.asarray(np.maximum(np.minimum(mean, upper) - base, 0.0))
-
-
-def _average(high: _Array, low: _Array, base: _Array, upper: _Array) -> _Array:
-    mean = (np.minimum(high, upper) + np.minimum(low, upper)) / 2.0
-    return np.asarray(np.maximum(mean - base, 0.0))
-
-
-def _truncated(high: _Array, low: _Array, base: _Array, upper: _Array) -> _Array:
-    total = np.minimum(np.maximum(high, base), upper) + np.minimum(np.maximum(low, base), upper)
-    return np.asarray(total / 2.0 - base)
-
-
-def _sine(high: _Array, low: _Array, base: _Array, upper: _Array, *, cutoff: CutOff) -> _Array:
-    mean, amplitude = (high + low) / 2.0, np.abs(high - low) / 2.0
-    total, _ = _above(mean, amplitude, base)
-    if np.all(np.isposinf(upper)):
-        return np.maximum(total, 0.0)
-    beyond, share = _above(mean, amplitude, upper)
-    total = total - (2.0 if cutoff == "intermediate" else 1.0) * beyond
-    if cutoff == "vertical":
-        # A threshold above the day's maximum takes no share: the maximum stands for infinity.
-        total = total - (np.minimum(upper, mean + amplitude) - base) * share
-    return np.maximum(total, 0.0)
-
-
-def _above(mean: _Array, amplitude: _Array, threshold: _Array) -> tuple[_Array, _Array]:
-    """Degree days above a threshold, and the share of the day spent above it."""
-    # A threshold above the maximum acts as the maximum: nothing is above it, and infinity is safe.
-    distance = np.minimum(threshold - mean, amplitude)
-    ratio = np.where(distance >= 0.0, 1.0, -1.0)  # a day without swing: all below, or all above
-    np.divide(distance, amplitude, out=ratio, where=amplitude > 0.0)
-    np.clip(ratio, -1.0, 1.0, out=ratio)
-    angle = np.pi / 2.0 - np.arcsin(ratio)
-    excess = (amplitude * np.sqrt(1.0 - ratio * ratio) - distance * angle) / np.pi
-    return np.asarray(excess), np.asarray(angle / np.pi)

@@ -10,6 +10,10 @@ A draw of the exposure ahead combines
 * the weather of one trace (:mod:`models.traces`),
 * an error of the onset, in whole days, drawn once for the allergen and shared by all regions,
 * the year's amount, log-normal with mean one, drawn once for the allergen.
+
+Of an allergen that a region does not list there is none, by definition: zero. Of a listed one,
+weeks that the weather does not tell (before the first whole season of the record; during a long
+gap; after one until the season is over, where a sum drives it) are *not known*: NaN, never zero.
 """
 
 from __future__ import annotations
@@ -24,7 +28,7 @@ from numpy.typing import NDArray
 
 from models.allergens import Allergen
 from models.exposure import daily_exposure, mean_season_total, release, scaled_exposure
-from models.season import FloweringOnset, indicator_shift, season_dates, season_rate
+from models.season import FloweringOnset, indicator_shift, season_dates, season_rates
 from models.streams import DrawStreams
 from models.weeks import weekly
 
@@ -38,15 +42,19 @@ class ExposureAhead:
     Attributes
     ----------
     weekly
-        Shares of a mean season, dims ``(allergen, draw, region, week)``.
+        Shares of a mean season, dims ``(allergen, draw, region, week)``; NaN where not known.
     start, peak, end
-        Days since 1970-01-01, dims ``(allergen, draw, region)``; NaN where no season comes.
+        Days since 1970-01-01, dims ``(allergen, draw, region)``; NaN where no season comes, and
+        where it is not known.
+    dated
+        Whether it is known when, or that no, season comes; same dims.
     """
 
     weekly: xr.DataArray
     start: xr.DataArray
     peak: xr.DataArray
     end: xr.DataArray
+    dated: xr.DataArray
 
 
 @dataclass(frozen=True)
@@ -118,7 +126,10 @@ class ExposureModel:
         return model, model._weekly(raw)
 
     def past(self, weather: xr.Dataset, allergens: Mapping[str, Allergen]) -> xr.DataArray:
-        """Return weekly exposure of observed weather, dims ``(allergen, region, week)``."""
+        """Return weekly exposure of observed weather, dims ``(allergen, region, week)``.
+
+        NaN where the weather does not tell it; zero where a region does not list the allergen.
+        """
         return self._weekly(self._raw(weather, allergens))
 
     def _raw(
@@ -174,15 +185,16 @@ class ExposureModel:
         ahead = xr.concat(weeks, dim=index, coords="minimal")
         if not with_dates:
             unknown = xr.full_like(ahead.isel(week=0, drop=True), np.nan)
-            return ExposureAhead(ahead, unknown, unknown, unknown)
-        start, peak, end = (xr.concat(parts, dim=index) for parts in zip(*dates, strict=True))
-        return ExposureAhead(ahead, start, peak, end)
+            return ExposureAhead(ahead, unknown, unknown, unknown, xr.zeros_like(unknown, bool))
+        start, peak, end, dated = (
+            xr.concat(parts, dim=index) for parts in zip(*dates, strict=True)
+        )
+        return ExposureAhead(ahead, start, peak, end, dated.astype(bool))
 
     def _scaled(self, daily: xr.DataArray, allergen: str) -> xr.DataArray:
         total = self.season_total.sel(allergen=allergen, drop=True)
         listed = self.listed.sel(allergen=allergen, drop=True)
-        # days before the first whole season are unknown; they are never reported, only lagged over
-        return scaled_exposure(daily, total).fillna(0.0).where(listed, 0.0)
+        return scaled_exposure(daily, total).where(listed, 0.0)
 
     def to_dataset(self) -> xr.Dataset:
         """Return everything as one dataset."""
@@ -221,14 +233,17 @@ def raw_exposure(
         Regional shift of each allergen's season by its id [d].
     """
     # every operation copies labels and attributes along: only those needed are kept
-    weather = weather.drop_vars(["longitude", "elevation", "donor_year"], errors="ignore")
-    weather = weather.drop_attrs()
+    kept = [*weather.dims, *({"latitude"} & set(weather.coords))]
+    weather = xr.Dataset(
+        {name: (field.dims, field.values) for name, field in weather.data_vars.items()},
+        coords={name: (weather[name].dims, weather[name].values) for name in kept},
+    )
     released = release(weather)
-    found = {}
-    for allergen in allergens:
-        rate = season_rate(weather, allergen, shift_days=shift_days[allergen.id])
-        found[allergen.id] = daily_exposure(weather, allergen, rate, released=released)
-    return found
+    rates = season_rates(weather, allergens, shift_days=shift_days)
+    return {
+        allergen.id: daily_exposure(weather, allergen, rates.pop(allergen.id), released=released)
+        for allergen in allergens
+    }
 
 
 def _moved(
@@ -248,21 +263,42 @@ def _moved(
 def _next_season(
     drawn: xr.DataArray, allergen: Allergen, *, origin: np.datetime64
 ) -> list[xr.DataArray]:
-    """Start, peak and end of the first season that is not over at the origin."""
-    seasons = season_dates(drawn, allergen)
-    days = {n: _day_numbers(seasons[n].transpose(..., "year")) for n in ("start", "peak", "end")}
+    """Start, peak and end of the first season that is not over at the origin; whether it is dated.
+
+    A season with a missing day is not passed over for the one after it, unless it is known to be
+    over.
+    """
+    seasons = season_dates(drawn, allergen).transpose(..., "year")
+    days = {n: _day_numbers(seasons[n]) for n in ("start", "peak", "end", "closes")}
     now = float(origin.astype("datetime64[D]").astype(int))
-    ahead = days["end"] >= now
+    unknown = seasons["total"].isnull().values & (days["closes"] >= now)
+    if unknown.any():
+        unknown &= _may_still_come(drawn, days["closes"], now=now)
+    ahead = (days["end"] >= now) | unknown
     first = np.argmax(ahead, axis=-1)[..., None]
-    coords = {"region": drawn["region"].values}
-    return [
-        xr.DataArray(
-            np.where(ahead.any(-1), np.take_along_axis(days[name], first, axis=-1)[..., 0], np.nan),
-            dims=("draw", "region"),
-            coords=coords,
-        )
+    found = [
+        np.where(ahead.any(-1), np.take_along_axis(days[name], first, axis=-1)[..., 0], np.nan)
         for name in ("start", "peak", "end")
     ]
+    dated = ~np.take_along_axis(unknown, first, axis=-1)[..., 0]
+    coords = {"region": drawn["region"].values}
+    return [xr.DataArray(a, dims=("draw", "region"), coords=coords) for a in (*found, dated)]
+
+
+def _may_still_come(drawn: xr.DataArray, closes: Array, *, now: float) -> NDArray[np.bool_]:
+    """Whether any day from the origin to a window's last one is not known to be free of exposure.
+
+    `closes` has the dims ``(draw, region, year)``.
+    """
+    values = drawn.transpose("draw", "region", "time").values
+    first_day = float(drawn["time"].values[0].astype("datetime64[D]").astype(int))
+    open_days = np.cumsum(values != 0, axis=-1)  # NaN, not known, is not zero either
+    last = np.clip(np.nan_to_num(closes) - first_day, 0, values.shape[-1] - 1).astype(int)
+    before = max(int(now - first_day) - 1, 0)
+    later: NDArray[np.bool_] = (
+        np.take_along_axis(open_days, last, axis=-1) > open_days[..., before : before + 1]
+    )
+    return later
 
 
 def _day_numbers(dates: xr.DataArray) -> Array:

@@ -10,6 +10,9 @@ Past years were cooler than the years to come, so each donor year's temperatures
 local warming trend between that year and the target year (monthly slopes, pooled over regions
 and shrunk towards the annual slope). Without this the traces are biased late in spring.
 
+A long gap in the days before the origin is no different from the days after it: there, too, each
+trace takes its donor's weather, so that a model that keeps a state can be carried over the gap.
+
 A trace spans weather uncertainty only. The error of the season model and of the counts is added
 by those who own them.
 
@@ -54,7 +57,8 @@ def continue_with_past_years(
     days
         Days to continue, counted from `origin` [d].
     history_days
-        Observed days kept in front of the origin, the same in every trace [d].
+        Observed days kept in front of the origin, the same in every trace; of values not observed,
+        each trace's donor's, where the record reaches back that far [d].
     warming
         Move the donors' temperatures by the warming trend.
 
@@ -86,22 +90,35 @@ def continue_with_past_years(
             f"{_day(past['time'].values[0])} gives {len(donors)}: load a longer history"
         )
     n_kept = min(history_days, past.sizes["time"])
-    kept = np.arange(past.sizes["time"] - n_kept, past.sizes["time"])
     index = past.indexes["time"]
-    lent = np.stack([index.get_indexer(_donor_days(target, back)) for back in donors])
-    at = np.concatenate([np.broadcast_to(kept, (len(donors), n_kept)), lent], axis=1)
-    traces = past.drop_vars("time").isel(time=xr.DataArray(at, dims=("trace", "time")))
-    traces = traces.assign_coords(
-        time=index[kept].append(target),
-        trace=np.arange(len(donors)),
-        donor_year=("trace", target[0].year - np.array(donors)),
-    )
-    if warming:
-        shift = warming_slopes(past)[target.month.to_numpy() - 1] * np.array(donors)[:, None]
-        shift = np.concatenate([np.zeros((len(donors), n_kept)), shift], axis=1)
-        moved = xr.DataArray(shift, dims=("trace", "time"))
-        traces = traces.assign({t: traces[t] + moved for t in TEMPERATURES if t in traces})
+    own = pd.DatetimeIndex(index[len(index) - n_kept :])
+    slopes = warming_slopes(past) if warming else np.zeros(12)
+    traces = _lent(past, target, donors, slopes=slopes)
+    if n_kept:
+        history = past.sel(time=own).expand_dims(trace=traces["trace"])
+        if any(bool(field.isnull().any()) for field in history.data_vars.values()):
+            history = history.fillna(_lent(past, own, donors, slopes=slopes))
+        traces = xr.concat([history, traces], dim="time", data_vars="minimal", coords="minimal")
+    traces = traces.assign_coords(donor_year=("trace", target[0].year - np.array(donors)))
     return traces.transpose("trace", "region", "time", missing_dims="ignore")
+
+
+def _lent(
+    past: xr.Dataset, days: pd.DatetimeIndex, donors: list[int], *, slopes: NDArray[np.float64]
+) -> xr.Dataset:
+    """Return the weather that each donor lends to some days, moved to their year's warmth.
+
+    NaN where the record does not reach back to a donor's day.
+    """
+    index = past.indexes["time"]
+    at = np.stack([index.get_indexer(_donor_days(days, back)) for back in donors])
+    lent = past.drop_vars("time").isel(time=xr.DataArray(np.maximum(at, 0), dims=("trace", "time")))
+    if (at < 0).any():
+        lent = lent.where(xr.DataArray(at >= 0, dims=("trace", "time")))
+    lent = lent.assign_coords(time=days, trace=np.arange(len(donors)))
+    shift = slopes[days.month.to_numpy() - 1] * np.array(donors)[:, None]
+    moved = xr.DataArray(shift, dims=("trace", "time"))
+    return lent.assign({t: lent[t] + moved for t in TEMPERATURES if t in lent})
 
 
 def warming_slopes(weather: xr.Dataset) -> NDArray[np.float64]:

@@ -19,7 +19,9 @@ weather, does not pass for what a stiff humidity term left over. A family is cal
 its p value is below half the level (two claims are on offer) and its effects add up to more flares,
 not fewer. Everything else is *cannot be told*, which is not *no effect*.
 
-Mites and fleas, indices of humidity themselves, are left out of the exposure family.
+Mites and fleas, indices of humidity themselves, are left out of the exposure family. Weeks whose
+weather is not known are left out; exposure that is not known counts as usual (`Normals`), in the
+visits' own weeks as in every other stretch.
 
 Known failures: damp air lifts itch and holds pollen down, so a practice in which the two always
 move together cannot tell them apart; four regions and six years see only large effects; a record of

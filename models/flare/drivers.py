@@ -11,6 +11,13 @@ deviation over the years the normals come from. Exposure is first passed through
 practice's visits cannot tell eight allergens apart. Mites and fleas enter only where a region lists
 them, as a group *indoor*; should that make five groups, it is joined with the moulds, the other
 slow index of warm and humid weeks.
+
+A week of which the exposure to one listed allergen of a group is not known (NaN) has no known
+exposure to that group: a part of a sum is no sum. It is taken as usual for the week of the year,
+an anomaly of zero before the lags, both where effects are fitted and where they are drawn; leaving
+it out would lose half a year of counts to a week without a thermometer. A week of which temperature
+or humidity is not known has no anomaly, nor have the weeks that its lags reach: the fit leaves them
+out. An allergen that a region does not list adds nothing to its sum.
 """
 
 from __future__ import annotations
@@ -42,9 +49,11 @@ def weekly_drivers(
     Parameters
     ----------
     weather
-        Daily ``tas`` [degC] and ``hurs`` [%], dims ``(..., region, time)``, gap-free.
+        Daily ``tas`` [degC] and ``hurs`` [%], dims ``(..., region, time)``; no day left out, NaN
+        where not known.
     exposure
-        Weekly exposure in shares of a mean season, dims ``(..., allergen, region, week)``.
+        Weekly exposure in shares of a mean season, dims ``(..., allergen, region, week)``; NaN
+        where not known, zero for an allergen that the region does not list.
     groups
         Group of each allergen.
 
@@ -52,7 +61,8 @@ def weekly_drivers(
     -------
     xarray.DataArray
         Dims ``(..., driver, region, week)`` on the weeks both inputs cover; drivers are
-        temperature [degC], humidity [%], then one per exposure group, saturated [1].
+        temperature [degC], humidity [%], then one per exposure group, saturated [1]. NaN where any
+        member of the group is.
     """
     weeks = {
         "temperature": weekly(weather["tas"], "mean"),
@@ -81,7 +91,7 @@ def _group_exposure(exposure: xr.DataArray, groups: Mapping[str, str]) -> dict[s
     for allergen, group in own.items():
         members.setdefault(group, []).append(allergen)
     return {
-        group: saturated.sel(allergen=names).sum("allergen", skipna=True)
+        group: saturated.sel(allergen=names).sum("allergen", skipna=False)
         for group, names in members.items()
     }
 
@@ -161,7 +171,7 @@ class Normals:
         """Take the normals of a history of weekly drivers, dims ``(driver, region, week)``."""
         number = week_of_year(history["week"].values)
         values = history.transpose("driver", "region", "week").values
-        raw = np.stack([np.nanmean(values[..., number == u], axis=-1) for u in range(52)], axis=-1)
+        raw = np.stack([_mean_of_known(values[..., number == u]) for u in range(52)], axis=-1)
         smooth = _circular_mean(raw, half_window=_half_window())
         coords = {"driver": history["driver"].values, "region": history["region"].values}
         mean = xr.DataArray(smooth, dims=("driver", "region", "week_of_year"), coords=coords)
@@ -170,17 +180,37 @@ class Normals:
         return cls(mean, spread.where(spread > 0, 1.0))
 
     def departures(self, drivers: xr.DataArray) -> xr.DataArray:
-        """Return departures from normal in the week they happen, in units of the spread."""
-        return _departures(drivers, self.mean) / self.spread
+        """Return departures from normal in the week they happen, in units of the spread.
+
+        Zero where exposure is not known, NaN where the weather is not.
+        """
+        return _as_usual(_departures(drivers, self.mean)) / self.spread
 
     def anomalies(self, drivers: xr.DataArray) -> xr.DataArray:
-        """Return lagged, standardised anomalies; four weeks shorter at the start."""
-        return lagged(_departures(drivers, self.mean)) / self.spread
+        """Return lagged, standardised anomalies; four weeks shorter at the start.
+
+        A week whose exposure is not known adds nothing; NaN where the weather is not known.
+        """
+        return lagged(_as_usual(_departures(drivers, self.mean))) / self.spread
 
 
 def _departures(drivers: xr.DataArray, mean: xr.DataArray) -> xr.DataArray:
     number = xr.DataArray(week_of_year(drivers["week"].values), dims="week")
     return drivers - mean.isel(week_of_year=number)
+
+
+def _as_usual(departures: xr.DataArray) -> xr.DataArray:
+    """Take exposure that is not known as usual; leave the weather as it is."""
+    is_weather = departures["driver"].isin(WEATHER_DRIVERS)
+    return departures.where(departures.notnull() | is_weather, 0.0)
+
+
+def _mean_of_known(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the mean over the last axis, NaN where nothing along it is known."""
+    known = np.isfinite(values)
+    count = known.sum(axis=-1)
+    total = np.where(known, values, 0.0).sum(axis=-1)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _half_window() -> int:

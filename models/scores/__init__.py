@@ -8,9 +8,19 @@ say in their name or first sentence what they run over, and use only cases known
 ``draws``          CRPS of draws and of a negative binomial
 ``probabilities``  Brier score, its decomposition, reliability
 ``alerts``         hits, misses and false alarms of warnings
+``agreement``      a verdict against a reference, two readers with each other
 ``comparison``     one forecast relative to another, with an interval from blocks of cases
 """
 
+from models.scores.agreement import (
+    Kappa,
+    Share,
+    VerdictTable,
+    cohen_kappa,
+    effective_size,
+    verdict_table,
+    wilson_interval,
+)
 from models.scores.alerts import AlertTable, count_alerts
 from models.scores.comparison import RatioInterval, block_bootstrap_ratio, relative_score
 from models.scores.draws import crps_from_draws, crps_negative_binomial
@@ -32,17 +42,24 @@ __all__ = [
     "QUANTILE_LEVELS",
     "AlertTable",
     "BrierDecomposition",
+    "Kappa",
     "RatioInterval",
     "ScoreError",
+    "Share",
+    "VerdictTable",
     "WeightedIntervalScore",
     "block_bootstrap_ratio",
     "brier_decomposition",
     "brier_score",
+    "cohen_kappa",
     "count_alerts",
     "crps_from_draws",
     "crps_negative_binomial",
+    "effective_size",
     "interval_coverage",
     "relative_score",
     "reliability_table",
+    "verdict_table",
     "weighted_interval_score",
+    "wilson_interval",
 ]

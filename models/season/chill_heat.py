@@ -34,87 +34,55 @@ Rodriguez-Rajo F.J. et al. 2009. Annals of Agricultural and Environmental Medici
 
 from __future__ import annotations
 
-import numpy as np
-import xarray as xr
-from numpy.typing import NDArray
+from dataclasses import replace
 
+from models import kernels
 from models.allergens import Allergen
-from models.chill import chilling_hours, utah_units_of_day
-from models.heat import degree_days_sine
-from models.season.heat_sum import daily_heat, filled_temperature
-from models.season.years import SeasonError, SeasonWindow, daily_axis, hemispheres, season_windows
+from models.season.driver import Driver
+from models.season.heat_sum import heat_driver
+from models.season.years import SeasonError
 
-_Array = NDArray[np.float64]
+_EXTREMES = ("tasmax", "tasmin")
+_CHILL_METHODS = {
+    "hours below": kernels.CHILL_HOURS_BELOW,
+    "Utah units": kernels.CHILL_UTAH,
+}
 
-_CHILL_METHODS = ("hours below", "Utah units")
-_HOURS_IN_DAY = 24.0
 
-
-def daily_forcing(weather: xr.Dataset, allergen: Allergen) -> xr.DataArray:
-    """Return the warmth that each day adds to the heat sum once the tree has had its cold.
+def chill_heat_driver(allergen: Allergen) -> Driver:
+    """Return what chills a tree, how much of it is asked, and what warms it then.
 
     Parameters
     ----------
-    weather
-        Daily ``tasmin`` and ``tasmax``, for some methods also ``tas`` [degC], along time, with
-        ``latitude``.
     allergen
         One of the chill-then-heat family.
 
     Returns
     -------
-    xarray.DataArray
-        Degree days, or degree hours, time last [degC d or degC h]. Zero before the chilling is met
-        and outside the allergen's window. NaN on a day whose chilling, where it still matters, or
-        warmth is not known.
+    Driver
+        Chilling in hours or Utah units, warmth in degree days or degree hours.
 
     Raises
     ------
     SeasonError
-        If a method is unknown or the weather lacks a variable it needs.
+        If a method is unknown.
     """
-    days = daily_axis(weather)
-    chill, heat = daily_chill(weather, allergen), _daily_warmth(weather, allergen)
-    start, length = allergen.text("start"), int(allergen.number("window"))
-    values = np.zeros(heat.shape)
-    for southern, places in hemispheres(heat):
-        for window in season_windows(days, start, length, southern=southern):
-            held = slice(max(window.first, 0), window.stop)
-            values[places, held] = _forced(
-                chill.values[places, held], heat.values[places, held], allergen, window
-            )
-    return heat.copy(data=values)
-
-
-def daily_chill(weather: xr.Dataset, allergen: Allergen) -> xr.DataArray:
-    """Return the chilling of each day [h or 1], time last; arguments as for `daily_forcing`."""
     method = allergen.text("chill_method")
     if method not in _CHILL_METHODS:
         raise SeasonError(
             f"allergen {allergen.id!r} has the chill method {method!r}; allowed are "
             f"{', '.join(_CHILL_METHODS)}"
         )
-    high, low = (filled_temperature(weather, name, allergen) for name in ("tasmax", "tasmin"))
-    if method == "Utah units":
-        return utah_units_of_day(high, low)
-    return chilling_hours(high, low, threshold=allergen.number("chill_threshold"))
-
-
-def _daily_warmth(weather: xr.Dataset, allergen: Allergen) -> xr.DataArray:
-    if allergen.text("heat_method") != "hours":
-        return daily_heat(weather, allergen)
-    high, low = (filled_temperature(weather, name, allergen) for name in ("tasmax", "tasmin"))
-    hours = _HOURS_IN_DAY * degree_days_sine(high, low, base=allergen.number("base"))
-    return hours.assign_attrs(units="degC h")
-
-
-def _forced(chill: _Array, heat: _Array, allergen: Allergen, window: SeasonWindow) -> _Array:
-    """Return what the days of one window add, dims (place, day)."""
-    total = np.cumsum(np.nan_to_num(chill), axis=-1)
-    total -= np.minimum.accumulate(np.minimum(total, 0.0), axis=-1)
-    met = np.logical_or.accumulate(total >= allergen.number("chill_sum"), axis=-1)
-    ready = np.concatenate([np.zeros_like(met[:, :1]), met[:, :-1]], axis=-1)
-    latest = window.first + int(allergen.number("chill_days")) - max(window.first, 0)
-    ready[:, max(latest, 0) :] = True
-    resting = np.where(np.isnan(chill), np.nan, 0.0)
-    return np.where(ready, heat, resting)
+    if allergen.text("heat_method") == "hours":
+        warmth = Driver(reads=_EXTREMES, heat=kernels.HEAT_HOURS, base=allergen.number("base"))
+    else:
+        warmth = heat_driver(allergen)
+    below = method == "hours below"
+    return replace(
+        warmth,
+        reads=tuple(dict.fromkeys((*warmth.reads, *_EXTREMES))),
+        chill=_CHILL_METHODS[method],
+        chill_threshold=allergen.number("chill_threshold") if below else 0.0,
+        chill_sum=allergen.number("chill_sum"),
+        chill_days=int(allergen.number("chill_days")),
+    )

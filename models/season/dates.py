@@ -16,6 +16,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from models.allergens import Allergen
+from models.kernels import read_seasons
 from models.parameters import load_table
 from models.season.years import daily_axis, hemispheres, season_windows
 
@@ -37,9 +38,10 @@ def season_dates(daily: xr.DataArray, allergen: Allergen) -> xr.Dataset:
     xarray.Dataset
         Dims (*leading, year): ``start``, first day with at least 5 % of the total; ``peak``, middle
         of the richest seven days; ``end``, first day with at least 95 %; ``total``, the sum over
-        the window. ``year`` is the calendar year in which the window begins. All missing (NaT, NaN)
-        where the window is not wholly within the axis or holds a missing day; dates are NaT
-        where the total is below the least one (no season).
+        the window; ``closes``, the window's last day. ``year`` is the calendar year in which the
+        window begins. All missing (NaT, NaN) where the window is not wholly within the axis. Where
+        it holds a missing day, dates and total are missing (not known); where the total is below
+        the least one, the dates alone are (no season).
 
     Raises
     ------
@@ -47,6 +49,7 @@ def season_dates(daily: xr.DataArray, allergen: Allergen) -> xr.Dataset:
         If days are left out or latitude is lacking.
     """
     table = load_table("models.season", "season.toml")
+    share, width = table.number("dates.share"), int(table.number("dates.peak_window"))
     days, daily = daily_axis(daily), daily.transpose(..., "time")
     start, length = allergen.text("start"), int(allergen.number("window"))
     found = [
@@ -58,33 +61,15 @@ def season_dates(daily: xr.DataArray, allergen: Allergen) -> xr.Dataset:
     years = sorted({window.year for _, window in found})
     shape = (*daily.shape[:-1], len(years))
     at = np.full((3, *shape), np.nan)
-    total = np.full(shape, np.nan)
+    closes, total = np.full(shape, np.nan), np.full(shape, np.nan)
     for places, window in found:
         index = years.index(window.year)
-        values = daily.values[places, window.first : window.stop]
-        positions, sums = _positions(values, table.number("dates.share"))
+        values = np.ascontiguousarray(daily.values[places, window.first : window.stop], float)
+        positions, sums = read_seasons(values, share, width)
         at[:, places, index] = positions + window.first
-        total[places, index] = sums
+        closes[places, index], total[places, index] = window.stop - 1, sums
     at[:, ~(total >= table.number("dates.least_total"))] = np.nan
-    return _labelled(daily, days, years, at, total)
-
-
-def _positions(values: _Array, share: float) -> tuple[_Array, _Array]:
-    """Return positions of start, peak and end, dims (3, place), and totals, dims (place)."""
-    cumulative = np.cumsum(values, axis=-1)
-    total = cumulative[:, -1]
-    with np.errstate(invalid="ignore"):
-        start = (cumulative < share * total[:, None]).sum(axis=-1)
-        end = (cumulative < (1.0 - share) * total[:, None]).sum(axis=-1)
-    return np.stack([start, _peak(values), end]).astype(float), total
-
-
-def _peak(values: _Array) -> NDArray[np.int64]:
-    width = int(load_table("models.season", "season.toml").number("dates.peak_window"))
-    half = width // 2
-    padded = np.pad(np.nan_to_num(values), ((0, 0), (half + 1, half)))
-    running = np.cumsum(padded, axis=-1)
-    return np.asarray((running[:, width:] - running[:, :-width]).argmax(axis=-1))
+    return _labelled(daily, days, years, np.concatenate([at, closes[None]]), total)
 
 
 def _labelled(
@@ -96,5 +81,6 @@ def _labelled(
     known = ~np.isnan(at)
     dates = np.full(at.shape, np.datetime64("NaT", "ns"))
     dates[known] = axis[at[known].astype(int)]
-    variables = {name: (dims, dates[i]) for i, name in enumerate(("start", "peak", "end"))}
+    names = ("start", "peak", "end", "closes")
+    variables = {name: (dims, dates[i]) for i, name in enumerate(names)}
     return xr.Dataset({**variables, "total": (dims, total)}, coords={**coords, "year": years})

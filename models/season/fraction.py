@@ -37,11 +37,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.allergens import Allergen
+from models.kernels import released_fractions
 from models.season.years import SeasonError
 
 _Array = NDArray[np.float64]
-
-_STEPS = 2000  # support points of the integral; the error is below 1e-6
 
 
 @dataclass(frozen=True)
@@ -84,12 +83,40 @@ class FuzzySeason:
         falling = 0.5 - (past - 1.0) / (2.0 * self.fuzziness_out)
         return np.asarray(np.clip(rising, 0.0, 1.0) * np.clip(falling, 0.0, 1.0))
 
+    def pieces(self) -> tuple[_Array, _Array]:
+        """Return the released fraction as cubics between the ends of the two thresholds.
+
+        Returns
+        -------
+        ends
+            Sums at which one piece ends and the next begins, four, rising.
+        cubics
+            For each piece the polynomial of the share of the piece that is passed, constant
+            first, dims (piece, power) [1].
+
+        Notes
+        -----
+        Between those ends F_in F_out is a parabola at most, given by its values at both ends and
+        in the middle; its integral is exact.
+        """
+        fade_in = self.fuzziness_in * self.onset
+        fade_out = self.fuzziness_out * self.length
+        stops = (self.onset + self.length - fade_out, self.last)
+        ends = np.clip(
+            np.sort([self.onset - fade_in, self.onset + fade_in, *stops]), None, self.last
+        )
+        width = np.diff(ends)
+        left, middle, right = (
+            self.rate_share(ends[:-1] + share * width) for share in (0.0, 0.5, 1.0)
+        )
+        slope, bend = -3.0 * left + 4.0 * middle - right, 2.0 * left - 4.0 * middle + 2.0 * right
+        parts = width[:, None] * np.stack([left, slope / 2.0, bend / 3.0], axis=1)
+        before = np.concatenate([[0.0], np.cumsum(parts.sum(axis=1))])
+        return ends, np.column_stack([before[:-1], parts]) / before[-1]
+
     def released(self, total: _Array) -> _Array:
         """Return the fraction of the season released at a running sum, 0 to 1 [1]."""
-        support = np.linspace((1.0 - self.fuzziness_in) * self.onset, self.last, _STEPS)
-        share = self.rate_share(support)
-        integral = np.concatenate([[0.0], np.cumsum(share[1:] + share[:-1])])
-        return np.asarray(np.interp(total, support, integral / integral[-1]))
+        return released_fractions(np.asarray(total, dtype=float), *self.pieces())
 
 
 def fuzzy_season(allergen: Allergen) -> FuzzySeason:

@@ -20,65 +20,36 @@ Garcia-Mozo H. et al. 2000. Grana 39:194-199 (oak, single sine).
 
 from __future__ import annotations
 
-import numpy as np
-import xarray as xr
-from numpy.typing import NDArray
-
+from models import kernels
 from models.allergens import Allergen
-from models.gaps import fill_short_gaps
-from models.heat import degree_days_mean, degree_days_sine
-from models.parameters import load_table
+from models.season.driver import Driver
 from models.season.years import SeasonError
 
-_INPUTS = {"mean": ("tas",), "sine": ("tasmax", "tasmin"), "maximum": ("tasmax",)}
+_METHODS = {
+    "mean": (kernels.HEAT_MEAN, ("tas",)),
+    "sine": (kernels.HEAT_SINE, ("tasmax", "tasmin")),
+    "maximum": (kernels.HEAT_MAXIMUM, ("tasmax",)),
+}
 
 
-def daily_heat(weather: xr.Dataset, allergen: Allergen) -> xr.DataArray:
-    """Return the warmth that each day adds to the heat sum.
+def heat_driver(allergen: Allergen) -> Driver:
+    """Return what warms a plant each day [degC d].
 
     Parameters
     ----------
-    weather
-        Daily weather; which variables are read depends on the allergen's ``heat_method``.
     allergen
         One of the heat-sum family.
 
-    Returns
-    -------
-    xarray.DataArray
-        Degree days, time last [degC d]. Short gaps in temperature are filled, longer ones NaN.
-
     Raises
     ------
     SeasonError
-        If the method is unknown or the weather lacks a variable it needs.
+        If its ``heat_method`` is unknown.
     """
-    method, base = allergen.text("heat_method"), allergen.number("base")
-    if method not in _INPUTS:
+    method = allergen.text("heat_method")
+    if method not in _METHODS:
         raise SeasonError(
             f"allergen {allergen.id!r} has the heat method {method!r}; allowed are "
-            f"{', '.join(_INPUTS)}"
+            f"{', '.join(_METHODS)}"
         )
-    fields = [filled_temperature(weather, name, allergen) for name in _INPUTS[method]]
-    if method == "sine":
-        return degree_days_sine(*fields, base=base)
-    return degree_days_mean(fields[0], base=base)
-
-
-def filled_temperature(weather: xr.Dataset, name: str, allergen: Allergen) -> xr.DataArray:
-    """Return a temperature with time last and its short gaps interpolated [degC].
-
-    Raises
-    ------
-    SeasonError
-        If the weather lacks it.
-    """
-    if name not in weather:
-        raise SeasonError(
-            f"the season of {allergen.name} needs {name} [degC]; the weather holds "
-            f"{', '.join(map(str, weather.data_vars))}"
-        )
-    field = weather[name].transpose(..., "time")
-    longest = int(load_table("models.season", "season.toml").number("gap_days"))
-    values: NDArray[np.float64] = field.values.astype(float)
-    return field.copy(data=fill_short_gaps(values, longest=longest))
+    code, reads = _METHODS[method]
+    return Driver(reads=reads, heat=code, base=allergen.number("base"))

@@ -35,8 +35,7 @@ import xarray as xr
 from models.allergens import Allergen
 from models.heat import degree_days_sine
 from models.humidity import actual_vapour_pressure, mixing_ratio
-from models.season.heat_sum import filled_temperature
-from models.season.short_day import ramp
+from models.season.driver import filled_temperature
 from models.season.weather_index import trailing_mean
 from models.season.years import SeasonError
 
@@ -63,7 +62,7 @@ def mite_rate(weather: xr.Dataset, allergen: Allergen) -> xr.DataArray:
     """
     tas, hurs = _read(weather, ("tas", "hurs"), allergen)
     ratio = mixing_ratio(actual_vapour_pressure(hurs, tas))
-    index = ramp(ratio, allergen.number("dry"), allergen.number("humid"))
+    index = _ramp(ratio, allergen.number("dry"), allergen.number("humid"))
     return _lagged_rate(index, allergen)
 
 
@@ -90,7 +89,7 @@ def flea_rate(weather: xr.Dataset, allergen: Allergen) -> xr.DataArray:
     high, low, hurs = _read(weather, ("tasmax", "tasmin", "hurs"), allergen)
     base, upper = allergen.number("base"), allergen.number("upper")
     warmth = degree_days_sine(high, low, base=base, upper=upper) / (upper - base)
-    moisture = ramp(hurs, allergen.number("dry"), allergen.number("humid"))
+    moisture = _ramp(hurs, allergen.number("dry"), allergen.number("humid"))
     return _lagged_rate(warmth * moisture, allergen)
 
 
@@ -100,7 +99,7 @@ def _read(weather: xr.Dataset, names: tuple[str, ...], allergen: Allergen) -> li
             f"the index of {allergen.name} needs hurs [%]; the weather holds "
             f"{', '.join(map(str, weather.data_vars))}"
         )
-    return [filled_temperature(weather, name, allergen) for name in names]
+    return [filled_temperature(weather, name, allergen.name) for name in names]
 
 
 def _lagged_rate(index: xr.DataArray, allergen: Allergen) -> xr.DataArray:
@@ -109,3 +108,8 @@ def _lagged_rate(index: xr.DataArray, allergen: Allergen) -> xr.DataArray:
     floor = allergen.number("floor")
     rate = (floor + (1.0 - floor) * mean.shift(time=first)) / allergen.number("yearly_total")
     return rate.drop_attrs()
+
+
+def _ramp(field: xr.DataArray, zero: float, one: float) -> xr.DataArray:
+    """Return the linear ramp that is 0 at and below `zero` and 1 at and above `one`."""
+    return ((field - zero) / (one - zero)).clip(0.0, 1.0)

@@ -27,43 +27,24 @@ phenological development of common ragweed. Weed Science 46:555-560.
 
 from __future__ import annotations
 
-import numpy as np
-import xarray as xr
-
+from models import kernels
 from models.allergens import Allergen
-from models.daylength import day_length
-from models.season.heat_sum import filled_temperature
-from models.season.years import daily_axis
+from models.season.driver import Driver
 
 
-def daily_development(weather: xr.Dataset, allergen: Allergen) -> xr.DataArray:
-    """Return the development that each day adds.
+def short_day_driver(allergen: Allergen) -> Driver:
+    """Return what develops a short-day weed each day, 0 to 1 development days.
 
     Parameters
     ----------
-    weather
-        ``tas`` [degC] along time, with ``latitude``.
     allergen
         One of the day-length family.
-
-    Returns
-    -------
-    xarray.DataArray
-        0 to 1, time last [d]. Short gaps in temperature are filled, longer ones NaN.
     """
-    tas = filled_temperature(weather, "tas", allergen)
-    day_of_year = xr.DataArray(
-        daily_axis(weather).day_of_year.to_numpy(float),
-        dims="time",
-        coords={"time": weather["time"]},
+    return Driver(
+        reads=("tas", "daylight"),
+        heat=kernels.DEVELOPMENT,
+        base=allergen.number("base"),
+        optimum=allergen.number("optimum"),
+        critical_day=allergen.number("critical_day"),
+        optimal_day=allergen.number("optimal_day"),
     )
-    length = day_length(tas["latitude"].astype(float), day_of_year, sun_angle="refracted")
-    warmth = ramp(tas, allergen.number("base"), allergen.number("optimum"))
-    light = ramp(length, allergen.number("critical_day"), allergen.number("optimal_day"))
-    return (warmth * light).transpose(*tas.dims)
-
-
-def ramp(field: xr.DataArray, zero: float, one: float) -> xr.DataArray:
-    """Return the linear ramp that is 0 at and beyond `zero` and 1 at and beyond `one`."""
-    share = (field - zero) / (one - zero)
-    return share.copy(data=np.clip(share.values, 0.0, 1.0))

@@ -28,7 +28,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from models.allergens import Allergen
-from models.season.heat_sum import filled_temperature
+from models.season.driver import filled_temperature
 
 _Array = NDArray[np.float64]
 
@@ -49,7 +49,7 @@ def index_rate(weather: xr.Dataset, allergen: Allergen) -> xr.DataArray:
         Time last [d-1]. In the first weeks the mean is that of the days held so far. NaN where the
         day itself or more than half of the weeks behind it is missing.
     """
-    tas = filled_temperature(weather, "tas", allergen)
+    tas = filled_temperature(weather, "tas", allergen.name)
     mean = trailing_mean(tas.values, days=int(allergen.number("memory")))
     steepness = (mean - allergen.number("middle")) / allergen.number("steepness")
     index = 1.0 / (1.0 + np.exp(-steepness))

@@ -79,3 +79,14 @@ def test_relative_scores_are_ratios_on_common_cases():
     table = summarise(scores, references=("climatology",)).set_index(["model", "lead"])
     assert table.loc[("model", "all"), "relative to climatology"] == pytest.approx(2.0)
     assert table.loc[("model", "1-4"), "cases"] == 4
+
+
+def test_quantiles_are_those_of_the_draws_that_are_known():
+    """Four of six draws known in one week, all in the next, none in the third."""
+    draws = np.array([[3.0, 6.0, 9.0, 12.0, np.nan, np.nan], [0, 1, 2, 3, 4, 5], [np.nan] * 6]).T
+    found = quantiles_of(xr.DataArray(draws, dims=("draw", "week")))
+    median = found.sel(quantile=0.5).values
+    assert median[:2].tolist() == [7.5, 2.5]
+    assert np.isnan(median[2])
+    known = np.quantile([3.0, 6.0, 9.0, 12.0], found["quantile"].values)
+    np.testing.assert_allclose(found.isel(week=0).values, known)

@@ -106,6 +106,104 @@ def test_south_of_the_equator_the_same_plants_flower_half_a_year_later(weather):
     assert set(start.dt.month.values) <= {9, 10, 11}
 
 
+# ------------------------------------------------------------------------------ not known
+def with_gap(weather, name, first, last):
+    """Return weather of which one variable is not known in the north on some days."""
+    holed = weather.copy(deep=True)
+    holed[name].loc[{"region": "north", "time": slice(first, last)}] = np.nan
+    return holed
+
+
+def weeks_not_known(exposure, allergen, region="north", year="2019"):
+    one = exposure.sel(allergen=allergen, region=region, week=year)
+    return one["week"].values[one.isnull().values].astype("datetime64[D]").astype(str).tolist()
+
+
+def test_weeks_within_a_long_gap_are_not_known_and_never_zero(fitted, weather):
+    """Two weeks of grass time without humidity, Monday to Sunday: those two, there alone.
+
+    What the season offers needs temperature only, so the weeks around them are known.
+    """
+    model, _ = fitted
+    past = model.past(with_gap(weather, "hurs", "2019-05-27", "2019-06-09"), CHOSEN)
+    whole = model.past(weather, CHOSEN)
+    assert (whole.sel(allergen="grasses", region="north", week="2019-06") > 0).all()
+    assert weeks_not_known(past, "grasses") == ["2019-05-27", "2019-06-03"]
+    assert weeks_not_known(past, "grasses", region="south") == []
+    xr.testing.assert_equal(past.where(past.notnull()), whole.where(past.notnull()))
+
+
+def test_after_a_gap_in_the_warmth_a_season_is_not_known_until_it_is_over(fitted, weather):
+    """Twelve days of March without temperature: how far birch is cannot be told after them.
+
+    Its window is 1 March to 28 July; what is known of the warmth alone ends it before that. A
+    region that does not list birch has none, gap or not.
+    """
+    holed = weather.copy(deep=True)
+    for name in ("tas", "tasmin", "tasmax"):
+        holed[name].loc[{"time": slice("2019-03-11", "2019-03-22")}] = np.nan
+    past = fitted[0].past(holed, CHOSEN)
+    unknown = weeks_not_known(past, "birch")
+    assert unknown[0] == "2019-03-11"
+    assert "2019-04-15" in unknown
+    assert unknown[-1] < "2019-07-22"
+    assert (past.sel(allergen="birch", region="south") == 0).all()
+    assert weeks_not_known(past, "birch", year="2018") == []
+
+
+def test_a_draw_whose_trace_has_a_gap_is_not_known_and_not_moved_to_next_year(fitted, traces):
+    """The third trace lacks three weeks of warmth ahead; its draws are not known, the others are.
+
+    Without a season ahead in that year the next one would be of 2022: it is not taken for it.
+    """
+    holed = traces.copy(deep=True)
+    for name in ("tas", "tasmin", "tasmax"):
+        gap = {"trace": 2, "region": 0, "time": slice(440, 461)}
+        holed[name][gap] = np.nan
+    n_traces = traces.sizes["trace"]
+    ahead = drawn(without_errors(fitted[0]), holed, n_draws=n_traces)
+    dated = ahead.dated.sel(allergen="birch", region="north")
+    assert np.flatnonzero(~dated.values).tolist() == [2]
+    for dates in (ahead.start, ahead.peak, ahead.end):
+        unknown = dates.sel(allergen="birch", region="north").isnull()
+        np.testing.assert_array_equal(unknown.values, ~dated.values)
+    weekly = ahead.weekly.sel(allergen="birch", region="north", week=slice("2021-04-01", None))
+    assert weekly.isel(draw=2).isnull().any()
+    assert weekly.isel(draw=3).notnull().all()
+    assert ahead.dated.sel(region="south").all()
+
+
+def test_a_season_that_is_surely_over_is_passed_by_though_it_had_a_gap(fitted, weather):
+    """On 1 July birch is over, in a window that runs to 28 July: the next season is of 2022."""
+    origin = np.datetime64("2021-07-01")
+    traces = continue_with_past_years(weather, origin, days=730, history_days=430).copy(deep=True)
+    traces["hurs"].loc[{"time": slice("2021-04-05", "2021-04-25")}] = np.nan
+    ahead = fitted[0].ahead(
+        traces, CHOSEN, origin=origin, streams=DrawStreams([1], 40, ["north", "south"])
+    )
+    start = ahead.start.sel(allergen="birch", region="north").values
+    assert ahead.dated.sel(allergen="birch", region="north").all()
+    assert set(pd.to_datetime(start, unit="D").year) == {2022}
+
+
+def test_a_gap_before_the_origin_is_bridged_by_past_years(fitted, weather):
+    """Ten days of March without warmth: what was is not known, what may come is, with dates."""
+    holed = weather.copy(deep=True)
+    for name in ("tas", "tasmin", "tasmax"):
+        holed[name].loc[{"region": "north", "time": slice("2021-03-02", "2021-03-11")}] = np.nan
+    past = holed.sel(time=holed["time"] < ORIGIN)
+    assert weeks_not_known(fitted[0].past(past, CHOSEN), "birch", year="2021") == [
+        "2021-03-01",
+        "2021-03-08",
+    ]
+    traces = continue_with_past_years(past, ORIGIN, days=730, history_days=430)
+    ahead = drawn(fitted[0], traces)
+    assert ahead.dated.all()
+    assert ahead.start.sel(allergen="birch", region="north").notnull().all()
+    # a year on the gap comes again, in the trace whose donor is this very year
+    assert ahead.weekly.sel(week=slice("2021-03-15", "2022-02-14")).notnull().all()
+
+
 # ------------------------------------------------------------------------------ ahead
 def test_without_errors_a_draw_is_its_trace(fitted, traces):
     """Draw i follows trace i modulo their number: weeks and dates are those of that weather."""
@@ -186,6 +284,7 @@ def test_dates_left_out_are_not_known_and_change_no_exposure(fitted, traces):
     with_dates, without = (drawn(fitted[0], traces, with_dates=w) for w in (True, False))
     assert without.start.isnull().all()
     assert without.end.isnull().all()
+    assert not without.dated.any()
     xr.testing.assert_equal(with_dates.weekly, without.weekly)
 
 

@@ -93,3 +93,30 @@ def test_equal_past_years_give_no_spread(weather):
     # leap years shift the calendar by one day against the day of the year: compare common years
     common = common.isel(trace=~np.isin(common["donor_year"].values % 4, [0]))
     assert float(common["tas"].std("trace").max()) == pytest.approx(0, abs=1e-9)
+
+
+def test_a_long_gap_before_the_origin_takes_each_donor_s_weather(weather):
+    """Ten days of February 2021 without temperature: the trace of 2015 has those of 2015 there.
+
+    With warming the donor's days are moved as those ahead are; what was observed is left alone.
+    """
+    gap = slice("2021-02-10", "2021-02-19")
+    holed = weather.copy(deep=True)
+    holed["tas"].loc[{"region": "north", "time": gap}] = np.nan
+    still, moved = (
+        continue_with_past_years(holed, ORIGIN, days=30, history_days=60, warming=w)
+        for w in (False, True)
+    )
+    donor = list(still["donor_year"].values).index(2015)
+    lent = weather["tas"].sel(region="north", time=slice("2015-02-10", "2015-02-19")).values
+    found = still["tas"].isel(trace=donor).sel(region="north", time=gap).values
+    np.testing.assert_array_equal(found, lent)
+    shift = 6 * warming_slopes(holed.sel(time=holed["time"] < ORIGIN))[1]
+    warmer = moved["tas"].isel(trace=donor).sel(region="north", time=gap).values
+    np.testing.assert_allclose(warmer - lent, shift, atol=1e-9)
+    for traces in (still, moved):
+        history = traces.sel(time=slice(None, "2021-02-28"))
+        observed = weather["tas"].sel(time=history["time"])
+        kept = history["tas"].isel(trace=donor).sel(region="south")
+        np.testing.assert_array_equal(kept.values, observed.sel(region="south").values)
+        np.testing.assert_array_equal(*(history["hurs"].isel(trace=n).values for n in (0, donor)))

@@ -6,6 +6,7 @@ import xarray as xr
 from models.allergens import catalogue
 from models.flare.drivers import DriverError, Normals, driver_groups, lagged, weekly_drivers
 from models.parameters import load_table
+from models.weeks import week_of_year
 
 GROUPS = {"birch": "trees", "oak": "trees", "grasses": "grasses"}
 
@@ -118,3 +119,64 @@ def test_more_groups_than_visits_can_tell_are_refused():
     groups = {name: name for name in ("trees", "grasses", "weeds", "shrubs", "ferns")}
     with pytest.raises(DriverError, match=r"at most 4 groups.*hold 5 \(trees, .*practice\.toml"):
         driver_groups(groups)
+
+
+# ------------------------------------------------------------------------------ not known
+def holed(weather, allergen="birch", at=100):
+    """Return drivers of an exposure that is not known of one allergen in one week of the north."""
+    exposure = _exposure(weather).copy(deep=True)
+    week = exposure["week"].values[at]
+    exposure.loc[{"allergen": allergen, "region": "north", "week": week}] = np.nan
+    return weekly_drivers(weather, exposure, groups=GROUPS), week
+
+
+def test_a_group_of_which_one_member_is_not_known_is_not_known(weather):
+    """A part of a sum is no sum; other groups, regions and weeks are as they were."""
+    drivers, week = holed(weather)
+    whole = weekly_drivers(weather, _exposure(weather), groups=GROUPS)
+    unknown = drivers.isnull()
+    assert int(unknown.sum()) == 1
+    assert bool(unknown.sel(driver="trees", region="north", week=week))
+    assert drivers.where(~unknown).equals(whole.where(~unknown))
+
+
+def test_exposure_that_is_not_known_is_taken_as_usual_and_not_as_none(weather):
+    """The weeks its lags reach have the anomaly of the others alone: its own share adds nothing."""
+    drivers, week = holed(weather)
+    normals = Normals.of(drivers)
+    weights = np.array(load_table("models.flare", "flare.toml")["lag.weights"].value)
+    own = normals.departures(drivers).sel(driver="trees", region="north")
+    assert float(own.sel(week=week)) == 0.0
+    after = pd.date_range(week, periods=len(weights), freq="7D")
+    found = normals.anomalies(drivers).sel(driver="trees", region="north", week=after).values
+    at = list(own["week"].values).index(week)
+    expected = [own.values[at + n - np.arange(len(weights))] @ weights for n in range(len(weights))]
+    assert found == pytest.approx(np.array(expected))
+    as_none = drivers.fillna(0.0)
+    assert float(normals.departures(as_none).sel(driver="trees", region="north", week=week)) < 0
+
+
+def test_weather_that_is_not_known_has_no_anomaly(weather):
+    """Neither the week nor those its lags reach: they are left out where effects are fitted."""
+    drivers, _ = holed(weather)
+    week = drivers["week"].values[200]
+    drivers.loc[{"driver": "humidity", "region": "north", "week": week}] = np.nan
+    anomalies = Normals.of(drivers).anomalies(drivers)
+    unknown = anomalies["week"].values[anomalies.sel(driver="humidity", region="north").isnull()]
+    longest = len(load_table("models.flare", "flare.toml")["lag.weights"].value)
+    assert list(unknown) == list(pd.date_range(week, periods=longest, freq="7D").values)
+    assert anomalies.sel(driver="trees").notnull().all()
+
+
+def test_a_week_of_the_year_that_was_never_known_has_no_normal(weather):
+    """No warning, no number: the others keep theirs."""
+    exposure = _exposure(weather).copy(deep=True)
+    spring = week_of_year(exposure["week"].values) == 20
+    exposure.loc[{"allergen": "birch", "region": "north"}] = exposure.sel(
+        allergen="birch", region="north"
+    ).where(~spring)
+    normals = Normals.of(weekly_drivers(weather, exposure, groups=GROUPS))
+    mean = normals.mean.sel(driver="trees", region="north")
+    assert np.isnan(mean.values[20])
+    assert np.isfinite(mean.values[40])
+    assert np.isfinite(normals.mean.sel(driver="grasses")).all()

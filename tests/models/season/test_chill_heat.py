@@ -8,8 +8,9 @@ import pytest
 import xarray as xr
 
 from models.allergens import allergen
+from models.chill import chilling_hours, utah_units_of_day
 from models.season import SeasonError, season_dates, season_rate
-from models.season.chill_heat import daily_chill, daily_forcing
+from models.season.rate import season_onsets
 
 
 @pytest.fixture
@@ -70,29 +71,34 @@ def test_the_second_winter_starts_anew(winter, make_tree):
 def test_cold_of_october_does_not_count(winter, make_tree):
     """Frost before the window begins is not had: with it moved to October nothing is met."""
     early = winter.assign_coords(time=winter["time"] - np.timedelta64(31, "D"))
-    forcing = daily_forcing(early, make_tree()).squeeze()
-    assert (forcing.sel(time=slice("2000-11-01", "2001-03-30")) == 0).all()
+    rate = season_rate(early, make_tree()).sel(time=slice(None, "2001-05-19"))
+    assert span(rate) == (pd.Timestamp("2001-04-05"), pd.Timestamp("2001-04-24"))
 
 
 def test_units_below_zero_do_not_weigh_on_the_winter(make_steady_weather, make_tree):
     """Twenty warm days of -24 Utah units each are forgotten when the cold begins.
 
     From 21 November at 5 degC each day gives 24 units, so 240 are met on the tenth, 30 November,
-    and degree-days over 0 count from 1 December, 5 a day.
+    and degree-days over 0 count from 1 December, 5 a day: 100 of them are had when the 20th ends,
+    81 days after 1 October began.
     """
     weather = make_steady_weather(first="2000-10-01", last="2001-10-01", warmth=5.0)
     warm = weather["time"] < np.datetime64("2000-11-21")
     weather = weather.where(~warm, 25.0)
-    forcing = daily_forcing(weather, make_tree(chill_method="Utah units")).squeeze()
-    assert (forcing.sel(time=slice("2000-11-01", "2000-11-30")) == 0).all()
-    np.testing.assert_allclose(forcing.sel(time=slice("2000-12-01", "2001-05-19")), 5.0)
+    tree = make_tree(chill_method="Utah units")
+    onset = season_onsets(weather, [tree])[tree.id].sel(region="place").values
+    assert onset[0] == pytest.approx(81.0)
 
 
 def test_degree_hours_are_24_times_degree_days(winter, make_tree):
-    """In steady weather of 10 degC an hour over base 4 adds 6, a day 144."""
-    forcing = daily_forcing(winter, make_tree(heat_method="hours", base=4.0)).squeeze()
-    np.testing.assert_allclose(forcing.sel(time=slice("2000-12-01", "2001-05-19")), 144.0)
-    assert (forcing.sel(time=slice("2000-11-21", "2000-11-30")) == 0).all()
+    """In steady weather of 10 degC an hour over base 4 adds 6, a day 144.
+
+    1440 from 1 December on are had when the tenth ends.
+    """
+    tree = make_tree(heat_method="hours", base=4.0, onset_sum=1440.0)
+    onset = season_onsets(winter, [tree])[tree.id].sel(region="place").values
+    begun = pd.Timestamp(winter["time"].values[0]) + pd.Timedelta(days=float(onset[0]))
+    assert begun == pd.Timestamp("2000-12-11")
 
 
 def test_a_warm_winter_can_delay_a_tree(make_mild_winter_weather):
@@ -163,7 +169,12 @@ def test_chilling_is_met_when_the_sources_say(make_mild_winter_weather):
     met = {}
     for name, first in (("hazel", "10-01"), ("cypress", "11-01")):
         tree = allergen(name)
-        chill = daily_chill(weather, tree).squeeze()
+        if tree.text("chill_method") == "Utah units":
+            chill = utah_units_of_day(weather["tasmax"], weather["tasmin"]).squeeze()
+        else:
+            threshold = tree.number("chill_threshold")
+            chill = chilling_hours(weather["tasmax"], weather["tasmin"], threshold=threshold)
+            chill = chill.squeeze()
         dates = []
         for year in range(2002, 2021):
             total = chill.sel(time=slice(f"{year}-{first}", f"{year + 1}-04-30")).cumsum("time")

@@ -28,6 +28,7 @@ def test_start_and_end_are_the_5_and_95_percent_days(counts, make_plant):
     assert day_number(dates["start"]) == 6
     assert day_number(dates["end"]) == 20
     assert dates["total"].item() == 302
+    assert day_number(dates["closes"]) == 28  # the last of its 28 days
 
 
 def test_the_peak_is_the_middle_of_the_richest_seven_days(counts, make_plant):
@@ -48,3 +49,4 @@ def test_a_missing_day_leaves_the_season_undated(counts, make_plant):
     assert dates["start"].isnull().all()
     assert dates["peak"].isnull().all()
     assert dates["total"].isnull().all()
+    assert day_number(dates["closes"]) == 28  # when it closes is known all the same
