@@ -29,6 +29,8 @@ class Region:
     elevation: float
     time_zone: str
     allergens: tuple[str, ...]
+    postcodes: tuple[str, ...] = ()
+    area: str | None = None
 
 
 @dataclass(frozen=True)

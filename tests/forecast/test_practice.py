@@ -18,6 +18,7 @@ from forecast.practice import (
 )
 
 NOW = datetime(2024, 5, 31, 20, 0, tzinfo=UTC)
+KEPT = ("climate", "issued", "trained", "archive", "outbox", "layouts", "secrets")
 
 
 def edited(old: str, new: str) -> str:
@@ -152,7 +153,7 @@ def test_a_new_practice_is_private_and_opens(tmp_path):
     assert stat.S_IMODE(practice.settings_file.stat().st_mode) == 0o600
     again = open_practice(practice.folder, now=NOW)
     assert again == practice
-    assert {p.name for p in folders[1:]} == {"climate", "issued", "trained", "archive", "outbox"}
+    assert {p.name for p in folders[1:]} == set(KEPT)
 
 
 def test_settings_are_kept_by_text_and_hash(tmp_path):
