@@ -1,0 +1,68 @@
+"""Visits: a first count table, a sample for vets to label, and what their labels say."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from jobs.cli.options import PracticeFolder
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.practice import Practice
+
+visits = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="What was made of the practice's visits, and how far it can be trusted.",
+)
+
+
+@visits.command()
+def counts(practice: PracticeFolder = Path()) -> None:
+    """Count flare visits, rechecks, doses and others by year and branch."""
+    from jobs.console_visits import show_counts
+
+    _, held, definition = _judged(practice)
+    show_counts(held, definition=definition)
+
+
+@visits.command()
+def sample(
+    n: Annotated[int, typer.Argument(metavar="N", help="How many visits to draw, such as 100.")],
+    practice: PracticeFolder = Path(),
+    seed: Annotated[int, typer.Option(help="Another seed draws other visits.")] = 1,
+) -> None:
+    """Draw visits for a vet to label blind; writes a sheet as workbook and as CSV."""
+    from jobs.console_visits import show_sheet
+    from jobs.visits import draw_sheet
+
+    opened, held, definition = _judged(practice)
+    show_sheet(draw_sheet(opened, held, n, definition=definition, seed=seed))
+
+
+@visits.command()
+def agree(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Filled sheets.")],
+    practice: PracticeFolder = Path(),
+) -> None:
+    """Lay filled sheets beside the case definition: sensitivity, predictive value, kappa."""
+    from jobs.console_visits import show_labels
+    from jobs.visits import report_labels
+
+    opened, held, definition = _judged(practice)
+    show_labels(report_labels(opened, held, files, definition=definition))
+
+
+def _judged(folder: Path) -> tuple[Practice, pd.DataFrame, str]:
+    """Open a practice; return its visits with their evidence, and the definition in force."""
+    from forecast.practice import open_practice
+    from jobs.opening import open_all
+    from jobs.visits import judged_visits
+
+    opened = open_practice(folder)
+    records, _ = open_all(opened)
+    return opened, *judged_visits(opened, records)
