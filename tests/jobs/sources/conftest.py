@@ -1,0 +1,110 @@
+"""A clock that only moves when told, a local server, and a session between them."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from local_server import LocalServer
+
+from jobs.sources.limits import Clock, RateLimits
+from jobs.sources.raw_archive import RawArchive
+from jobs.sources.session import Session
+from jobs.sources.source import Source
+from models.parameters import Parameter, ParameterTable, load_table
+
+
+@dataclass
+class FakeClock:
+    """Time that passes by sleeping alone; `tick` seconds more pass with every look at it."""
+
+    moment: datetime = datetime(2026, 6, 10, 8, 0, 30, tzinfo=UTC)
+    seconds: float = 0.0
+    tick: float = 0.0
+    slept: list[float] = field(default_factory=list)
+
+    def pass_by(self, seconds: float) -> None:
+        """Let time pass."""
+        self.moment += timedelta(seconds=seconds)
+        self.seconds += seconds
+
+    def sleep(self, seconds: float) -> None:
+        """Sleep without waiting."""
+        self.slept.append(seconds)
+        self.pass_by(seconds)
+
+    def look(self) -> float:
+        """Return the seconds passed."""
+        self.pass_by(self.tick)
+        return self.seconds
+
+    @property
+    def clock(self) -> Clock:
+        """The clock as the code under test takes it."""
+        return Clock(now=lambda: self.moment, monotonic=self.look, sleep=self.sleep)
+
+
+def changed_manners(**numbers: float) -> ParameterTable:
+    """Return ``manners.toml`` with other numbers, named as in it with __ for the dot."""
+    table = load_table("jobs.sources", "manners.toml")
+    parameters: dict[str, Parameter] = dict(table.parameters)
+    for name, number in numbers.items():
+        key = name.replace("__", ".")
+        parameters[key] = replace(parameters[key], value=number)
+    return replace(table, parameters=parameters)
+
+
+@pytest.fixture
+def manners() -> Callable[..., ParameterTable]:
+    """Give the maker of changed manners."""
+    return changed_manners
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    """Give a clock at 08:00:30 UTC on 10 June 2026."""
+    return FakeClock()
+
+
+@pytest.fixture
+def server() -> Iterator[LocalServer]:
+    """Give a local server without routes."""
+    with LocalServer() as running:
+        yield running
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> RawArchive:
+    """Give an empty archive of replies."""
+    return RawArchive(tmp_path / "replies")
+
+
+@pytest.fixture
+def make_session(
+    clock: FakeClock, archive: RawArchive, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Callable[..., Session]]:
+    """Give the maker of sessions with the source given, on the fake clock."""
+    for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "REQUESTS_CA_BUNDLE", "CURL_CA_BUNDLE"):
+        monkeypatch.delenv(name, raising=False)
+        monkeypatch.delenv(name.lower(), raising=False)
+    made: list[Session] = []
+
+    def make(source: Source, **options: Any) -> Session:
+        given: dict[str, Any] = {
+            "archive": archive,
+            "limits": RateLimits(None, clock=clock.clock),
+            "clock": clock.clock,
+            "rng": random.Random(1),
+            "contact": "vet@practice.example",
+        }
+        made.append(Session({source.id: source}, **given | options))
+        return made[-1]
+
+    yield make
+    for session in made:
+        session.close()
