@@ -111,15 +111,13 @@ def _flare_share(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
 def _volume(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
     """Compare visits a week of each branch with its last year."""
     limit, year = _table().number("limit.volume"), pd.Timedelta(days=365)
-    weeks = max(1.0, ((new["date"].max() - new["date"].min()).days + 1) / DAYS_IN_WEEK)
-    for branch, seen in new.groupby("branch"):
-        held = past[past["branch"] == branch]
-        held = held[held["date"] >= past["date"].max() - year]
-        if held.empty:
+    last_year = past[past["date"] >= past["date"].max() - year]
+    held = {branch: rows["date"] for branch, rows in last_year.groupby("branch")}
+    for branch, rows in new.groupby("branch"):
+        if branch not in held:
             continue
-        span = ((past["date"].max() - held["date"].min()).days + 1) / DAYS_IN_WEEK
-        before, now = len(held) / max(span, 1.0), len(seen) / weeks
-        if _beyond(float(len(seen)), before * weeks, limit):
+        (_, before), (weeks, now) = _weekly(held[branch]), _weekly(rows["date"])
+        if _beyond(now * weeks, before * weeks, limit):
             yield Drift(
                 "volume",
                 str(branch),
@@ -129,6 +127,20 @@ def _volume(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
                 f"branch {branch} has {now:.0f} visits a week in this file, {before:.0f} in the "
                 "year before: look whether part of the export is lacking or came twice",
             )
+
+
+def _weekly(dates: pd.Series) -> tuple[float, float]:
+    """Return the weeks that dates span, and how many fall on one.
+
+    Visits entered late lie apart from those the file is about and would stretch its span: the span
+    runs from the first to the last week that holds a fair share of the usual week.
+    """
+    week = dates.dt.to_period("W").dt.start_time
+    counts = week.value_counts()
+    busy = counts.index[counts >= _table().number("past.busy_share") * counts.median()]
+    within = dates[week.between(busy.min(), busy.max())]
+    weeks = max(1.0, ((within.max() - within.min()).days + 1) / DAYS_IN_WEEK)
+    return weeks, len(within) / weeks
 
 
 def _unmapped(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:

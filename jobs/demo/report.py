@@ -16,10 +16,11 @@ from jobs.console import (
     paragraph,
     print_table,
     show_evidence,
+    show_files,
     show_issue,
-    show_plans,
     show_record,
 )
+from jobs.console_plans import show_plans
 from jobs.demo.cases import STORIES
 from jobs.demo.run import LAST_ONSET_TRAINING_YEAR, DemoResult
 from jobs.demo.worlds import describe_world
@@ -44,32 +45,30 @@ def print_report(done: DemoResult) -> None:
     show_issue(done.practice, done.issue)
     records = open_records(done.practice)
     stories = {p.dog: STORIES[name].shows for name, p in done.plans.items()}
-    show_plans(
-        done.practice, records, done.issue, list(done.plans.values()), in_full=False, names=stories
-    )
+    show_plans(records, done.issue, list(done.plans.values()), in_full=False, stories=stories)
     _record(done)
     show_evidence(done.evidence)
     paragraph(f"(The truth of this invented world: {describe_world(invented.world)})", style="dim")
     _what_came(done)
-    heading("Files")
-    for path in done.files:
-        if path.suffix != ".png":
-            paragraph(str(path))
-    paragraph(f"Every command works on this folder: forepaw plan --practice {done.practice.folder}")
+    show_files(done.files)
+    heading("Every command works on this folder, such as")
+    day = f"--as-of {done.invented.as_of}"
+    for words in ("plan", f"issue {day}", f"allergens {day}"):
+        console.print(f"  forepaw {words} --practice {done.practice.folder}", soft_wrap=True)
     console.print()
     paragraph(f"Done in {done.seconds:.0f} s.")
 
 
 def _record(done: DemoResult) -> None:
-    heading("How forecasts from past origins did (below 1 is better; held should be 50 and 90 %)")
+    heading("How forecasts from past origins did (error below 1: better than the reference)")
     if done.scores.empty:
         paragraph("No past origin has enough visits behind it: skill not yet known.")
     else:
         show_record(done.scores)
         paragraph(_skill_sentence(done.scores))
     heading(
-        f"Flowering onset: fitted to dates up to {LAST_ONSET_TRAINING_YEAR}, root mean square "
-        "error after it in days"
+        f"Flowering onset from dates up to {LAST_ONSET_TRAINING_YEAR}: error after it, in days "
+        "(rms)"
     )
     table = new_table("plant", "dates", "model", "mean date", "ratio (9 in 10)")
     for species, row in done.onset.iterrows():
@@ -119,7 +118,7 @@ def _what_came(done: DemoResult) -> None:
     drawn = done.issue.forecast["visits"].transpose("draw", "region", "week")
     both = came.reindex(week=drawn["week"], region=drawn["region"])
     seen = both.notnull().values
-    totals = (drawn.values * seen).sum((1, 2))
+    totals = np.where(seen, drawn.values, 0.0).sum((1, 2))
     low, middle, high = np.quantile(totals, [0.05, 0.5, 0.95])
     scores = score_origin(both, {"forepaw": drawn}, origin=drawn["week"].values[0])
     heading("What then came (invented too, and kept apart from the forecast)")

@@ -82,6 +82,20 @@ def test_a_branch_that_came_twice_is_held(past):
     assert held(compare(past, twice)) == {("volume", "north")}
 
 
+def test_a_few_visits_entered_late_do_not_make_a_file_look_quiet(past):
+    """A quarter's file with four stragglers of the last year: as full as the quarter is."""
+    new = invent("2022-01-01", "2022-03-31", seed=3)
+    late = new.head(4).assign(date=pd.to_datetime("2021-06-01"))
+    assert held(compare(past, pd.concat([late, new]))) == set()
+
+
+def test_a_file_with_a_hole_is_held(past):
+    """Two of five months lost from the middle of one branch's file."""
+    new = invent("2022-01-01", "2022-05-31", seed=3)
+    hole = (new["branch"] == "north") & new["date"].between("2022-02-01", "2022-03-31")
+    assert held(compare(past, new[~hole])) == {("volume", "north")}
+
+
 def test_item_strings_in_no_class_are_held(past):
     """A tenth more of the lines than before."""
     new = invent("2022-01-01", "2022-12-31", seed=3)
