@@ -41,7 +41,7 @@ def read_weather_file(
     """
     path = Path(path)
     file = path.name
-    raw = _open(path)
+    raw = open_netcdf(path)
     station = _station_dimension(raw, file)
     house = xr.Dataset(coords=_coordinates(raw, station, file, today))
     findings: list[Finding] = []
@@ -55,7 +55,8 @@ def read_weather_file(
     return house, findings
 
 
-def _open(path: Path) -> xr.Dataset:
+def open_netcdf(path: Path) -> xr.Dataset:
+    """Read a NetCDF file, classic or HDF5, whole; one sentence where it is none or broken."""
     try:
         with path.open("rb") as opened:
             start = opened.read(4)

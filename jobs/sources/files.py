@@ -38,7 +38,7 @@ from forecast.climate.weather_file import open_netcdf
 from forecast.csv_files import is_number, nothing_kept, read_csv
 from forecast.findings import Finding
 from jobs.sources.limits import Clock
-from jobs.sources.parsing import attributes, drift, finding, position_coordinates, require
+from jobs.sources.parsing import attributes, finding, position_coordinates
 from jobs.sources.raw_archive import RawArchive
 from jobs.sources.source import (
     MEASURED,
@@ -240,26 +240,24 @@ def _from_netcdf(reply: RawReply, name: str) -> tuple[xr.DataArray, list[Finding
         except ForepawError as error:
             raise FormatError(f"{find_source(reply.request.source_id).name}: {error}") from error
     held = ", ".join(map(str, raw.data_vars)) or "none"
-    require("pollen" in raw.data_vars, reply, f"{name} has no variable 'pollen', it holds {held}")
+    _require("pollen" in raw.data_vars, reply, f"{name} has no variable 'pollen', it holds {held}")
     pollen = raw["pollen"]
     same = set(pollen.dims) == set(_DIMS) and all(dim in pollen.coords for dim in _DIMS)
-    require(same, reply, f"{name}: pollen has dimensions {pollen.dims}, not {_DIMS} with values")
+    _require(same, reply, f"{name}: pollen has dimensions {pollen.dims}, not {_DIMS} with values")
     unit = pollen.attrs.get("units")
-    require(unit in _units(), reply, f"{name}: pollen is in {unit!r}, not {', '.join(_units())}")
+    _require(unit in _units(), reply, f"{name}: pollen is in {unit!r}, not {', '.join(_units())}")
     kind = pollen.attrs.get(VALUE_KIND, MEASURED)
-    require(kind in _KINDS, reply, f"{name}: {VALUE_KIND} is {kind!r}, not {' or '.join(_KINDS)}")
+    _require(kind in _KINDS, reply, f"{name}: {VALUE_KIND} is {kind!r}, not {' or '.join(_KINDS)}")
     days = pollen["time"]
     dated = np.issubdtype(days.dtype, np.datetime64) and days.size and days.to_index().is_unique
-    require(bool(dated), reply, f"{name}: time holds no days, or a day twice")
+    _require(bool(dated), reply, f"{name}: time holds no days, or a day twice")
     pollen = pollen.assign_coords(time=days.dt.floor("D").astype("datetime64[ns]"))
-    if bool((pollen < 0).any()) or not np.issubdtype(pollen.dtype, np.number):
-        raise drift(
-            reply, f"{name}: pollen holds what is no concentration (negative, or no number)"
-        )
+    numeric = np.issubdtype(pollen.dtype, np.number) and not bool((pollen < 0).any())
+    _require(numeric, reply, f"{name}: pollen holds negative values, or no numbers")
     findings = []
     known = {"region": [p.id for p in reply.request.places], "allergen": list(catalogue())}
     for dim, allowed in known.items():
-        words = [str(word) for word in pollen[dim].values]
+        words = [_word(word) for word in pollen[dim].values]
         pollen = pollen.assign_coords({dim: words})
         others = [word for word in words if word not in allowed]
         if others:
@@ -267,6 +265,19 @@ def _from_netcdf(reply: RawReply, name: str) -> tuple[xr.DataArray, list[Finding
             note = finding(reply, "not known, left out", "error", column=dim, found=found)
             findings.append(note)
         kept = [word for word in words if word in allowed]
-        require(bool(kept), reply, f"{name}: no {dim} is known, it has {', '.join(words)}")
+        _require(bool(kept), reply, f"{name}: no {dim} is known, it has {', '.join(words)}")
         pollen = pollen.sel({dim: kept})
     return pollen.astype(float), findings
+
+
+def _word(label: object) -> str:
+    """Return a label as text: classic files hold them as bytes."""
+    text = label.decode("utf-8", errors="replace") if isinstance(label, bytes) else str(label)
+    return text.strip("\x00 ")
+
+
+def _require(condition: bool, reply: RawReply, sentence: str) -> None:
+    if not condition:
+        name = find_source(reply.request.source_id).name
+        sentence = " ".join(sentence.split())
+        raise FormatError(f"{name}: {sentence}; nothing of it was taken, mend the file")

@@ -131,7 +131,8 @@ def _grid(reply: RawReply, locations: Sequence[dict[str, Any]]) -> dict[str, xr.
     units = {"latitude": "degrees_north", "longitude": "degrees_east", "elevation": "m"}
     grid = {}
     for name, unit in units.items():
-        values = np.array([location.get(name, math.nan) for location in locations], dtype=float)
+        given = [location.get(name) for location in locations]
+        values = np.array([n if isinstance(n, int | float) else math.nan for n in given], float)
         attributes = {"units": unit, "long_name": f"{name} of the grid cell"}
         grid[f"grid_{name}"] = xr.DataArray(values, dims="region", attrs=attributes)
     return grid

@@ -46,6 +46,7 @@ def require(condition: bool, reply: RawReply, sentence: str) -> None:
 
 def drift(reply: RawReply, sentence: str) -> FormatError:
     """Return the error of a reply that is not what the service documents."""
+    sentence = " ".join(sentence.split())  # what it quotes may hold line breaks
     return FormatError(
         f"{find_source(reply.request.source_id).name}: {sentence}; the service has changed its "
         "format or answered another question; nothing of this reply was taken, it is archived"

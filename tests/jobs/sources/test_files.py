@@ -143,6 +143,15 @@ def test_netcdf_is_read_in_any_order_of_dimensions(folder, read):
     assert np.isnan(pollen.sel(allergen="grasses").values[0])
 
 
+def test_a_classic_netcdf_file_with_labels_of_bytes_is_read(folder, read):
+    dataset = netcdf().assign_coords(region=[b"north"], allergen=[b"birch", b"grasses"])
+    dataset.to_netcdf(folder / "classic.nc", engine="scipy")
+    os.utime(folder / "classic.nc", (AN_HOUR_AGO, AN_HOUR_AGO))
+    (got,) = read()
+    assert list(got.dataset["allergen"].values) == ["birch", "grasses"]
+    assert list(got.dataset["region"].values) == ["north"]
+
+
 def test_measured_and_modelled_are_told_apart(folder, read):
     put(folder, "bulletin.nc", netcdf(value_kind="modelled"))
     assert read()[0].dataset["pollen"].attrs["value_kind"] == "modelled"

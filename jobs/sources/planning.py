@@ -1,0 +1,67 @@
+"""What is lacking of a source: which days, of which places, are to be asked for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from forecast.climate import Asked, Subject
+from jobs.sources.source import Kind, Place, Source
+from models.parameters import load_table
+
+# What a source's values are kept as; of weather ahead the newest run alone is.
+SUBJECTS: dict[Kind, Subject] = {
+    "weather": "weather",
+    "pollen": "pollen",
+    "phenology": "flowering",
+}
+_A_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class Wish:
+    """Places whose days, both inclusive, are to be asked for."""
+
+    places: tuple[Place, ...]
+    first: date
+    last: date
+
+
+def wishes(source: Source, places: Sequence[Place], asked: Asked, *, today: date) -> list[Wish]:
+    """Return what is lacking, the oldest days first.
+
+    A place never asked for lacks all days from twenty years ago on, or from the source's first.
+    Of one that was, the trailing window is asked again: as long as values are revised, or come
+    late. `asked` is what the climate store notes; `today` is the UTC day.
+    """
+    horizon = timedelta(days=(source.horizon_days or 1) - 1)
+    if source.kind not in SUBJECTS:
+        return [Wish(tuple(places), today, today + horizon)]
+    last = today - timedelta(days=math.ceil(source.lag_days))
+    if source.horizon_days is not None:
+        last = today + horizon
+    years = int(load_table("jobs.sources", "pull.toml").number("backfill.years"))
+    first = max(date(today.year - years, 1, 1), source.earliest or date.min)
+    again = timedelta(
+        days=max(source.revised_days, math.ceil(source.lag_days + source.allowance_days))
+    )
+    groups: dict[tuple[date, date], list[Place]] = {}
+    for place in places:
+        for span in _lacking(asked.get(place.id), first, last, again):
+            groups.setdefault(span, []).append(place)
+    return [Wish(tuple(some), *span) for span, some in sorted(groups.items())]
+
+
+def _lacking(
+    held: tuple[date, date] | None, first: date, last: date, again: timedelta
+) -> list[tuple[date, date]]:
+    if held is None:
+        spans = [(first, last)]
+    else:
+        window = max(first, min(held[1] + _A_DAY - again, last + _A_DAY - again))
+        spans = [(first, held[0] - _A_DAY), (window, last)]
+        if window <= held[0]:
+            spans = [(min(first, window), last)]
+    return [span for span in spans if span[0] <= span[1]]
