@@ -101,7 +101,8 @@ def next_seasons(
     """Return the next exposure season by region and allergen, drawn as a forecast draws it."""
     model = train(replace(known, counts=None), wanted, cut=cut)
     drawn = futures(model, known, n_weeks=1, n_draws=N_DRAWS, seed=[known.origin.toordinal()])
-    dates = {f"season_{name}": getattr(drawn.exposure, name) for name in ("start", "peak", "end")}
+    names = ("start", "peak", "end", "dated")
+    dates = {f"season_{name}": getattr(drawn.exposure, name) for name in names}
     return {(w.region, str(w.allergen)): w for w in exposure_seasons(xr.Dataset(dates))}
 
 

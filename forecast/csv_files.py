@@ -1,15 +1,13 @@
-"""Plain CSV files as practices and observers export them: read as text, checked, never guessed at.
+"""Files of our own formats, as text or workbook: known columns, checked, never guessed at.
 
-Everything is read as text with the row number a spreadsheet shows, so that a later check can say
-where a bad value stands.
+What a file looks like is the business of `forecast.sheets`; here stand the checks that the readers
+of branches, dogs, visits, therapies, facts, scores and flowering dates share.
 """
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -17,20 +15,15 @@ from pathlib import Path
 import pandas as pd
 
 from forecast.findings import Finding
-from models.errors import ForepawError
+from forecast.sheets import Sheet, SheetError, read_sheet
 
-_DELIMITERS = (",", ";", "\t")
 _ISO_DAY = r"\d{4}-\d{2}-\d{2}"
 _LISTED = 12  # columns named in an error sentence
 
 
-class CsvFileError(ForepawError):
-    """A file as a whole cannot be read as the CSV it should be; nothing of it was used."""
-
-
 @dataclass
 class CsvTable:
-    """Rows of a CSV file as text (index = row number in the file), and what was found so far."""
+    """Rows of a file as text (index = row number in the file), and what was found so far."""
 
     file: str
     rows: pd.DataFrame
@@ -143,29 +136,28 @@ class CsvTable:
 def read_csv(
     content: bytes, file: str, *, required: Sequence[str], optional: Sequence[str] = ()
 ) -> CsvTable:
-    """Read a CSV file's content into text columns; a file that cannot be one is refused whole."""
-    text, encoding = _decode(content, file)
-    lines = _lines(text, file)
-    header = _header(lines, file, required)
-    rows, numbers, ragged = [], [], []
-    for number, line in enumerate(lines, start=2):
-        if not any(line):
-            continue
-        if len(line) == len(header):
-            rows.append(line)
-            numbers.append(number)
-        else:
-            ragged.append((number, len(line)))
-    if not rows and not ragged:
-        raise CsvFileError(f"{file} holds a header and no rows; export it again")
-    frame = pd.DataFrame(rows, index=pd.Index(numbers, dtype=int), columns=header, dtype="str")
-    table = CsvTable(file, _wanted_columns(frame, required, optional), n_read=len(rows))
-    table.n_read += len(ragged)
-    table.findings += [_ragged(file, number, n, len(header)) for number, n in ragged]
-    if encoding != "utf-8":
-        table.note("encoding", f"not UTF-8, read as {encoding}", "check letters with accents")
-    for name in (n for n in header if n not in (*required, *optional)):
-        near = difflib.get_close_matches(name, [o for o in optional if o not in header], n=1)
+    """Read a file of one of our own formats, as text or workbook; case in headings is no matter.
+
+    A file that cannot be one is refused whole.
+    """
+    return csv_table(
+        read_sheet(content, file, expected=[required]), required=required, optional=optional
+    )
+
+
+def csv_table(sheet: Sheet, *, required: Sequence[str], optional: Sequence[str] = ()) -> CsvTable:
+    """Return a sheet as a table of one of our own formats; see `read_csv`."""
+    columns = _columns(sheet, required)
+    if not sheet.n_read:
+        raise SheetError(f"{sheet.file} holds a header and no rows; export it again")
+    wanted = pd.DataFrame(index=sheet.rows.index)
+    for name in (*required, *optional):
+        given = columns.get(name)
+        blank = pd.Series("", index=sheet.rows.index, dtype="str")
+        wanted[name] = blank if given is None else sheet.rows[given].astype("str")
+    table = CsvTable(sheet.file, wanted, sheet.findings, sheet.n_read)
+    for name in (n for n in columns if n not in (*required, *optional)):
+        near = difflib.get_close_matches(name, [o for o in optional if o not in columns], n=1)
         table.note("column not used", name, f"did you mean {near[0]!r}?" if near else "")
     return table
 
@@ -176,84 +168,25 @@ def read_bytes(path: Path | str) -> tuple[bytes, str]:
     try:
         return path.read_bytes(), path.name
     except OSError as error:
-        raise CsvFileError(f"{path} cannot be read: {(error.strerror or '').lower()}") from error
+        raise SheetError(f"{path} cannot be read: {(error.strerror or '').lower()}") from error
 
 
-def _decode(content: bytes, file: str) -> tuple[str, str]:
-    if not content.strip():
-        raise CsvFileError(f"{file} is empty; export it again")
-    if content.startswith(b"PK"):
-        raise CsvFileError(f"{file} is a workbook, not a CSV file; save it as CSV UTF-8")
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\x00" in content:
-        raise CsvFileError(f"{file} is not a CSV in UTF-8 (it looks like UTF-16); save it as UTF-8")
-    try:
-        return content.decode("utf-8-sig"), "utf-8"
-    except UnicodeDecodeError as error:
-        wrong = error.start
-    try:
-        return content.decode("cp1252"), "Windows-1252"
-    except UnicodeDecodeError as error:
-        row = content[:wrong].count(b"\n") + 1
-        raise CsvFileError(
-            f"{file} is neither UTF-8 (row {row}) nor Windows-1252 text; save it as CSV UTF-8"
-        ) from error
-
-
-def _lines(text: str, file: str) -> Iterator[list[str]]:
-    """Yield the cells of each line; a quotation mark left open would swallow all that follows."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
-    try:
-        yield from reader
-    except csv.Error as error:
-        raise CsvFileError(
-            f"{file} line {reader.line_num} is not CSV ({error}); look for a stray quotation mark "
-            "and export the file again"
-        ) from error
-
-
-def _delimiter(text: str) -> str:
-    first = next(line for line in text.splitlines() if line.strip())
-    return max(_DELIMITERS, key=first.count)
-
-
-def _header(lines: Iterator[list[str]], file: str, required: Sequence[str]) -> list[str]:
-    header = [cell.strip().lower() for cell in next(lines)]
-    twice = [name for name in header if header.count(name) > 1]
-    if twice:
-        raise CsvFileError(f"{file} has two columns called {twice[0]!r}; keep one of them")
-    missing = [name for name in required if name not in header]
+def _columns(sheet: Sheet, required: Sequence[str]) -> dict[str, str]:
+    """Return the columns' headings by their names in lower case, all required ones among them."""
+    if sheet.repeated:
+        twice = sheet.repeated[0].lower()
+        raise SheetError(f"{sheet.file} has two columns called {twice!r}; keep one of them")
+    columns = {heading.lower(): heading for heading in sheet.headings}
+    missing = [name for name in required if name not in columns]
     if not missing:
-        return header
+        return columns
     name = missing[0]
-    near = difflib.get_close_matches(name, header, n=1)
+    near = difflib.get_close_matches(name, columns, n=1)
     hint = f"rename {near[0]!r} to {name!r}" if near else f"add a column {name!r}"
     more = f" (nor {', '.join(missing[1:])})" if len(missing) > 1 else ""
-    raise CsvFileError(
-        f"{file} has no column {name!r}{more}; its first line is "
-        f"{', '.join(header[:_LISTED])!r}; {hint}"
-    )
-
-
-def _wanted_columns(
-    frame: pd.DataFrame, required: Sequence[str], optional: Sequence[str]
-) -> pd.DataFrame:
-    wanted = pd.DataFrame(index=frame.index)
-    for name in (*required, *optional):
-        blank = pd.Series("", index=frame.index, dtype="str")
-        wanted[name] = frame[name].str.strip() if name in frame else blank
-    return wanted
-
-
-def _ragged(file: str, number: int, n_cells: int, n_columns: int) -> Finding:
-    return Finding(
-        "wrong number of cells",
-        "error",
-        file,
-        number,
-        None,
-        f"{n_cells} cells",
-        f"{n_columns}, as in the first line",
-        "look for a stray separator or quotation mark",
+    raise SheetError(
+        f"{sheet.file} has no column {name!r}{more}; its line of headings (row "
+        f"{sheet.heading_row}) is {', '.join(list(columns)[:_LISTED])!r}; {hint}"
     )
 
 
@@ -262,9 +195,9 @@ def is_number(text: pd.Series) -> pd.Series:
     return text.str.fullmatch(r"[+-]?\d+(\.\d+)?")
 
 
-def nothing_kept(table: CsvTable) -> CsvFileError:
+def nothing_kept(table: CsvTable) -> SheetError:
     """Build the refusal of a file of which no row could be kept."""
     first = next(f for f in table.findings if f.severity == "error")
-    return CsvFileError(
+    return SheetError(
         f"{table.file}: none of its {table.n_read} rows could be kept; the first: {first.sentence}"
     )

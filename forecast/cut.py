@@ -8,7 +8,7 @@ never mixed with issued ones.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
 from typing import Any, Literal
@@ -17,13 +17,16 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from forecast.climate import ClimateStore, fill_short_gaps
+from forecast.climate import ClimateStore, fill_short_gaps, join_sources
+from forecast.climate.provenance import NOT_STATED
 from forecast.climate.variables import rules
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.vintages import vintage, vintages
 from forecast.visits.counts import counts_as_known
 from models.errors import ForepawError
+from models.parameters import load_table
+from models.weeks import DAYS_IN_WEEK
 
 # What seasons, exposure and visits are worked out from; radiation is kept, and not needed yet.
 NEEDED = ("tas", "tasmin", "tasmax", "hurs", "pr", "sfcWind")
@@ -60,17 +63,39 @@ class DataCut:
 
 
 @dataclass(frozen=True)
+class StaleSource:
+    """A source that ends long before the origin: of one region, and the last day it reaches."""
+
+    source: Literal["weather", "visits"]
+    region: str
+    until: date
+
+
+@dataclass(frozen=True)
+class WeatherGap:
+    """Days of one region whose weather is not known, among days that are."""
+
+    region: str
+    first: date
+    last: date
+    n_days: int
+
+
+@dataclass(frozen=True)
 class Known:
     """Everything a cut lets be seen.
 
     `observed` is daily, `(region, time)`; `flowering` has region, species, stage, date; `counts` is
-    weekly, `(region, week)`, or None without visits.
+    weekly, `(region, week)`, or None without visits. Where several sources were joined into
+    `observed`, `layers` holds each one's own weather, `(source, region, time)`: an earlier origin
+    joins them anew, since what one source is fitted by must not come from days after it.
     """
 
     origin: date
     observed: xr.Dataset
     flowering: pd.DataFrame
     counts: xr.Dataset | None
+    layers: xr.Dataset | None = None
 
     @cached_property
     def weather(self) -> xr.Dataset:
@@ -87,6 +112,43 @@ class Known:
         """The last day whose weather is known in every region."""
         return pd.Timestamp(self.weather["time"].values[-1]).date()
 
+    def stale_sources(self) -> list[StaleSource]:
+        """Return what ends longer before the origin than its table allows.
+
+        Flowering dates are never stale, since nothing needs them; nor are visits of a region that
+        has none, which are not known at all.
+        """
+        before = self.observed.sel(time=self.observed["time"] < np.datetime64(self.origin))
+        reach = [
+            StaleSource("weather", str(region), day.date())
+            for region, day in _last_known(before).min(axis=1).items()
+        ]
+        if self.counts is not None:
+            for region in self.counts["region"].values:
+                flares = self.counts["flare_visits"].sel(region=region)
+                weeks = flares["week"].values[flares.notnull().values]
+                if len(weeks):
+                    sunday = pd.Timestamp(weeks[-1]) + pd.Timedelta(days=DAYS_IN_WEEK - 1)
+                    reach.append(StaleSource("visits", str(region), sunday.date()))
+        allowed = load_table("forecast", "cut.toml")
+        return [
+            one
+            for one in reach
+            if (self.origin - one.until).days - 1 > allowed.number(f"stale.{one.source}")
+        ]
+
+    def weather_gaps(self, days: int) -> list[WeatherGap]:
+        """Return, by region, what is not known of the last `days` days of the weather."""
+        recent = self.weather[list(NEEDED)].isel(time=slice(-days, None)).to_array()
+        missing = recent.isnull().any("variable")
+        found = []
+        for region in missing["region"].values:
+            at = missing["time"].values[missing.sel(region=region).values]
+            if len(at):
+                first, last = (pd.Timestamp(at[i]).date() for i in (0, -1))
+                found.append(WeatherGap(str(region), first, last, len(at)))
+        return found
+
     def before(self, origin: date) -> Known:
         """Return what was known at an earlier origin."""
         day = np.datetime64(origin)
@@ -94,50 +156,107 @@ class Known:
         if counts is not None:
             ended = counts["week"] + np.timedelta64(7, "D") <= day
             counts = counts.sel(week=counts["week"][ended])
-        return Known(
-            origin,
-            self.observed.sel(time=self.observed["time"] < day),
-            self.flowering[self.flowering["date"] < pd.Timestamp(origin)],
-            counts,
-        )
+        flowering = self.flowering[self.flowering["date"] < pd.Timestamp(origin)]
+        if self.layers is None:
+            observed = self.observed.sel(time=self.observed["time"] < day)
+            return Known(origin, observed, flowering, counts)
+        layers = self.layers.sel(time=self.layers["time"] < day)
+        return Known(origin, join_sources(layers).weather, flowering, counts, layers)
 
 
 def take_cut(
     practice: Practice, records: Records, climate: ClimateStore, *, origin: date
 ) -> DataCut:
     """Pin the newest data held, of counts those known by the origin; a past one is a hindcast."""
-    held = [v for v in vintages(records) if v.known_on <= origin]
+    kind: Literal["issued", "hindcast"] = "issued" if origin >= practice.today else "hindcast"
+    return pin_counts(records, DataCut(origin, climate.head(), None, "", kind))
+
+
+def pin_counts(records: Records, cut: DataCut) -> DataCut:
+    """Return the cut with the newest counts known by its origin; the weather stays as pinned."""
+    held = [v for v in vintages(records) if v.known_on <= cut.origin]
     newest = held[-1] if held else None
-    return DataCut(
-        origin,
-        climate.head(),
-        newest.id if newest else None,
-        newest.case_definition if newest else "",
-        "issued" if origin >= practice.today else "hindcast",
+    return replace(
+        cut,
+        visit_vintage=newest.id if newest else None,
+        case_definition=newest.case_definition if newest else "",
     )
 
 
 def known_at(practice: Practice, records: Records, climate: ClimateStore, *, cut: DataCut) -> Known:
     """Read what a cut lets be seen."""
+    return with_counts(known_weather(practice, climate, cut=cut), records, cut=cut)
+
+
+def known_weather(practice: Practice, climate: ClimateStore, *, cut: DataCut) -> Known:
+    """Read the weather and flowering dates that a cut lets be seen, without its counts.
+
+    Raises
+    ------
+    CutError
+        If a region has no weather, or too little of late, to be forecast from.
+    """
     wanted = [region.id for region in practice.settings.region]
     until = cut.origin - timedelta(days=1)
-    weather = climate.weather(snapshot=cut.climate_snapshot, until=until)
-    missing = [r for r in wanted if r not in weather["region"].values]
+    order = weather_order(practice, climate, snapshot=cut.climate_snapshot)
+    layers = climate.weather_layers(
+        snapshot=cut.climate_snapshot, until=until, sources=order or None
+    )
+    missing = [r for r in wanted if r not in layers["region"].values]
     if missing:
         raise CutError(
             f"a forecast from {cut.origin} was asked; no weather is held for region "
-            f"{', '.join(missing)}: load it with `forepaw import weather FILE`"
+            f"{', '.join(missing)}: fetch it with `forepaw pull`, or load it with `forepaw import "
+            "weather FILE`"
         )
-    weather = weather.sel(region=wanted)
+    layers = layers.sel(region=wanted)
+    weather = join_sources(layers).weather
     _refuse_stale(weather, cut.origin)
-    counts = None
-    if cut.visit_vintage is not None:
-        counts = counts_as_known(records, cut.origin, vintage(records, cut.visit_vintage))
-        counts = counts.reindex(region=wanted)
-        if bool(counts["flare_visits"].isnull().all()):
-            counts = None
     flowering = climate.flowering(snapshot=cut.climate_snapshot, until=until)
-    return Known(cut.origin, weather, flowering, counts)
+    own = flowering[flowering["region"].isin(wanted)]
+    weather.attrs["credit"] = _credit(climate, cut.climate_snapshot, order, own)
+    return Known(
+        cut.origin, weather, flowering, None, layers if layers.sizes["source"] > 1 else None
+    )
+
+
+def weather_order(
+    practice: Practice, climate: ClimateStore, *, snapshot: str | None = None
+) -> list[str]:
+    """Return the sources of weather in the order in which they are joined.
+
+    What was brought by hand goes first, then the sources that practice.toml names under [[pull]],
+    in its order, then what was pulled once and is no longer named.
+    """
+    held = climate.weather_sources(snapshot=snapshot)
+    pulled = {source for source in held if climate.asked("weather", source, snapshot=snapshot)}
+    named = [section.source for section in practice.settings.pull]
+    by_hand = [source for source in held if source not in pulled and source not in named]
+    rest = [source for source in held if source not in by_hand and source not in named]
+    return [*by_hand, *(source for source in named if source in held), *rest]
+
+
+def _credit(climate: ClimateStore, snapshot: str, order: list[str], flowering: pd.DataFrame) -> str:
+    """Return the lines that the owners of weather and flowering dates ask for."""
+    given = {terms.source: terms.credit for terms in climate.sources(snapshot=snapshot)}
+    of_dates = [
+        source
+        for source in flowering["source"].unique()
+        if not given.get(source, NOT_STATED).startswith(NOT_STATED)
+    ]
+    lines = dict.fromkeys(given[source] for source in [*order, *of_dates] if source in given)
+    return "; ".join(line.removesuffix(".") if line != list(lines)[-1] else line for line in lines)
+
+
+def with_counts(known: Known, records: Records, *, cut: DataCut) -> Known:
+    """Return the same with the counts of a cut; None where it has none that are known."""
+    if cut.visit_vintage is None:
+        return known
+    counts = counts_as_known(records, cut.origin, vintage(records, cut.visit_vintage))
+    counts = counts.reindex(region=known.observed["region"].values)
+    if bool(counts["flare_visits"].isnull().all()):
+        return known
+    return replace(known, counts=counts)
 
 
 def _last_known(weather: xr.Dataset) -> pd.DataFrame:
@@ -160,12 +279,13 @@ def _refuse_stale(weather: xr.Dataset, origin: date) -> None:
             asked = f"a forecast from {origin} was asked; {name} of {region} is"
             if pd.isna(day):
                 raise CutError(
-                    f"{asked} not held before that day: load weather that has it with `forepaw "
-                    "import weather FILE`"
+                    f"{asked} not held before that day: fetch weather that has it with `forepaw "
+                    "pull`, or load it with `forepaw import weather FILE`"
                 )
             if day < earliest:
                 raise CutError(
                     f"{asked} held until {day:%Y-%m-%d}, and at most {longest} days may be "
-                    "missing: load newer weather with `forepaw import weather FILE`, or ask for "
+                    "missing: fetch newer weather with `forepaw pull`, load it with `forepaw "
+                    "import weather FILE`, or ask for "
                     f"an earlier day, such as --as-of {day + pd.Timedelta(days=1):%Y-%m-%d}"
                 )

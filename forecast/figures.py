@@ -12,8 +12,8 @@ from forecast.charts.exposure import exposure_chart
 from forecast.charts.fan import fan_chart
 from forecast.issuing import Issue
 from forecast.practice import Practice
-from forecast.regions import regions
-from forecast.wording import LIKELY, exposure_sentence, region_sentence
+from forecast.regions import Region, regions
+from forecast.wording import LIKELY, exposure_sentence, region_sentence, source_sentences
 from models.allergens import catalogue
 
 PAST_VISITS = 52  # last season beside the next
@@ -22,10 +22,14 @@ BANDS = {"lower_90": 0.05, "lower_50": 0.25, "median": 0.5, "upper_50": 0.75, "u
 
 
 def figures(practice: Practice, issue: Issue) -> Iterator[tuple[str, VConcatChart]]:
-    """Yield each figure of an issue with its name: the fan and the exposure of every region."""
-    note, source = _note(practice, issue), str(issue.forecast.attrs["credit"])
+    """Yield each figure of an issue with its name: the fan and the exposure of every region.
+
+    A region whose visits are not known has no fan.
+    """
+    source = str(issue.forecast.attrs["credit"])
     for region in regions(practice).values():
-        if issue.has_visits:
+        note = _note(practice, issue, region)
+        if issue.knows_visits_of(region.id):
             yield (
                 f"visits-{region.id}",
                 fan_chart(
@@ -47,12 +51,12 @@ def figures(practice: Practice, issue: Issue) -> Iterator[tuple[str, VConcatChar
         )
 
 
-def _note(practice: Practice, issue: Issue) -> str:
+def _note(practice: Practice, issue: Issue, region: Region) -> str:
     kind = "Hindcast" if issue.cut.kind == "hindcast" else "Issued"
     parts = [f"{kind} as of {issue.cut.origin}, issue {issue.id}."]
     if practice.settings.practice.invented:
         parts.append("Invented practice on real weather: visits, dogs and owners are made up.")
-    return " ".join(parts)
+    return " ".join([*parts, *source_sentences(issue.forecast, {region.id: region.name})])
 
 
 def fan_frame(forecast: xr.Dataset, region: str) -> pd.DataFrame:

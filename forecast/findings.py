@@ -6,17 +6,16 @@ on. The same findings are printed by a command, shown on a page and kept as a fi
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import astuple, dataclass, fields
 from typing import Literal
 
+from forecast.csv_text import csv_text
+
 # error: the row was left out; warning: kept, but look at it; note: what was done, said aloud.
 Severity = Literal["error", "warning", "note"]
-
-# A cell that starts with one of these is run as a formula by spreadsheet programs.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# Findings of one kind that are listed row by row; nobody reads more, and each takes memory.
+_MOST_LISTED: dict[Severity, int] = {"error": 100_000, "warning": 1_000, "note": 1_000}
 
 
 @dataclass(frozen=True)
@@ -45,6 +44,32 @@ class Finding:
         return f"{place}: {self.check}: {self.found}{allowed}{tail}"
 
 
+def row_findings(
+    check: str,
+    severity: Severity,
+    file: str,
+    column: str | None,
+    *,
+    rows: Sequence[int],
+    found: Sequence[str],
+    allowed: str = "",
+    fix: str = "",
+) -> list[Finding]:
+    """Return a finding for each row; where they are too many to be read, the last one counts them.
+
+    `rows` and `found` go together.
+    """
+    most = _MOST_LISTED[severity]
+    listed = [
+        Finding(check, severity, file, row, column, text, allowed, fix)
+        for row, text in zip(rows[:most], found[:most], strict=True)
+    ]
+    if len(rows) > most:
+        more = f"{len(rows) - most} more rows, the last is row {rows[-1]}"
+        listed.append(Finding(check, severity, file, None, column, more, allowed, fix))
+    return listed
+
+
 def n_errors(findings: Iterable[Finding]) -> int:
     """Count the findings that made a row stay out."""
     return sum(finding.severity == "error" for finding in findings)
@@ -52,15 +77,5 @@ def n_errors(findings: Iterable[Finding]) -> int:
 
 def findings_csv(findings: Iterable[Finding]) -> str:
     """Return the findings as CSV text that a spreadsheet program opens without running anything."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([field.name for field in fields(Finding)])
-    for finding in findings:
-        writer.writerow([_harmless(value) for value in astuple(finding)])
-    return out.getvalue()
-
-
-def _harmless(value: object) -> object:
-    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
-        return "'" + value
-    return value
+    columns = [field.name for field in fields(Finding)]
+    return csv_text(columns, (astuple(finding) for finding in findings))

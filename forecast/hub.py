@@ -30,7 +30,10 @@ TARGETS = {"visits": "wk flare visits", "pressure": "wk flare pressure"}
 
 
 def hub_table(issued: xr.Dataset) -> pd.DataFrame:
-    """Return quantiles of visits and pressure, and the odds of a high week, as a long table."""
+    """Return quantiles of visits and pressure, and the odds of a high week, as a long table.
+
+    A region whose visits are not known has no rows.
+    """
     reference = pd.Timestamp(str(issued.attrs["origin"]))
     frames = [
         _quantile_rows(issued[f"{name}_quantiles"], target, reference)
@@ -56,7 +59,7 @@ def write_hub_table(issued: xr.Dataset, path: Path) -> int:
 
 
 def _quantile_rows(quantiles: xr.DataArray, target: str, reference: pd.Timestamp) -> pd.DataFrame:
-    rows = quantiles.to_series().rename("value").reset_index()
+    rows = quantiles.to_series().rename("value").dropna().reset_index()
     rows["output_type"] = "quantile"
     rows["output_type_id"] = rows["quantile"].map(lambda level: f"{level:g}")
     return _complete(rows, target, reference)

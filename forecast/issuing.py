@@ -1,15 +1,16 @@
-"""From a trained model and a cut to an Issue: one immutable file.
+"""From a trained model and a cut to an Issue: an immutable file, and one of its draws beside it.
 
-The file holds, for the weeks ahead, draws and quantiles of flare visits, pressure and
+They hold, for the weeks ahead, draws and quantiles of flare visits, pressure and
 consultations, the odds of a high week beside what climatology gives, exposure past and ahead, and
-the dates of the next exposure season; and the past counts they were made from. Without visits it
-holds exposure and season dates only.
+the dates of the next exposure season; and the past counts they were made from. Without visits they
+hold exposure and season dates only; a region without visits holds NaN, not known, in their place.
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -19,13 +20,13 @@ import pandas as pd
 import xarray as xr
 from threadpoolctl import threadpool_limits
 
-from forecast.array_files import ArrayFileError, content_hash, read_tree, write_tree
+from forecast import issue_files
 from forecast.climate import ClimateStore
-from forecast.cut import DataCut, Known
+from forecast.cut import DataCut, Known, StaleSource, WeatherGap
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.issues import IssueRow, add_issue, issues
-from forecast.training import Futures, TrainedModel, futures
+from forecast.training import HISTORY_DAYS, Futures, TrainedModel, futures
 from models.backtest import quantiles_of
 from models.errors import ForepawError
 from models.parameters import load_table
@@ -51,7 +52,10 @@ class IssueError(ForepawError):
 
 @dataclass(frozen=True)
 class Issue:
-    """One issued forecast; `forecast` is what its file holds."""
+    """One issued forecast; `forecast` is what its file holds.
+
+    `stale_sources` names what ended long before the origin, such as ``weather of jeju``.
+    """
 
     id: str
     issued_at: datetime
@@ -67,7 +71,16 @@ class Issue:
     @property
     def has_visits(self) -> bool:
         """Whether counts, odds, plans and alerts may be read off it."""
-        return "pressure" in self.forecast
+        return "pressure_quantiles" in self.forecast
+
+    @property
+    def has_draws(self) -> bool:
+        """Whether its draws are still kept: dates, figures and plans are read off them."""
+        return "exposure_ahead" in self.forecast
+
+    def knows_visits_of(self, region: str) -> bool:
+        """Whether any week of visits of a region was known; else nothing is forecast of them."""
+        return self.has_visits and bool(self.forecast["threshold"].sel(region=region).notnull())
 
 
 def make_issue(
@@ -78,15 +91,10 @@ def make_issue(
     issued_at: datetime,
     run_id: str = "",
 ) -> Issue:
-    """Draw the futures, write the file, and return the issue; its row is `keep_issue`'s."""
+    """Draw the futures, write the files, and return the issue; its row is `keep_issue`'s."""
     forecast = draw_forecast(practice, model, known)
     forecast.attrs |= {"issued_at": issued_at.isoformat(), "run_id": run_id}
-    tree = xr.DataTree(forecast)
-    path = practice.issued_folder / f"{known.origin}-{content_hash(tree)[:12]}.nc"
-    try:
-        return read_issue(path)
-    except ArrayFileError:  # not there yet, or damaged since: it is written (anew)
-        write_tree(tree, path)
+    path = issue_files.write_issue(forecast, practice.issued_folder, origin=str(known.origin))
     return read_issue(path)
 
 
@@ -111,6 +119,8 @@ def draw_forecast(practice: Practice, model: TrainedModel, known: Known) -> xr.D
         "practice": practice.settings.practice.name,
         "credit": _credit(practice, known),
         "weather_until": str(known.weather_until),
+        "weather_gaps": _as_json(known.weather_gaps(HISTORY_DAYS)),
+        "stale_sources": _as_json(known.stale_sources()),
         "why_no_visits": model.why_no_visits,
         "tables": json.dumps({name: load_table(p, name).sha256 for p, name in TABLES}),
         "packages": json.dumps({name: version(name) for name in PACKAGES}),
@@ -118,10 +128,15 @@ def draw_forecast(practice: Practice, model: TrainedModel, known: Known) -> xr.D
     return forecast
 
 
+def _as_json(found: Sequence[StaleSource] | Sequence[WeatherGap]) -> str:
+    return json.dumps([asdict(one) for one in found], default=str)
+
+
 def read_issue(path: Path) -> Issue:
     """Read an issue from its file, which tells everything about it."""
-    forecast, digest = _read(path)
+    forecast, digest = issue_files.read_issue(path)
     attrs = forecast.attrs
+    stale = json.loads(attrs.get("stale_sources", "[]"))
     return Issue(
         digest[:12],
         datetime.fromisoformat(attrs["issued_at"]),
@@ -129,27 +144,21 @@ def read_issue(path: Path) -> Issue:
         str(attrs["model_hash"]),
         str(attrs["settings_hash"]),
         int(attrs["seed"]),
-        (),
+        tuple(f"{one['source']} of {one['region']}" for one in stale),
         path,
         digest,
         forecast,
     )
 
 
-def _read(path: Path) -> tuple[xr.Dataset, str]:
-    tree = read_tree(path)
-    digest = content_hash(tree)
-    if not path.stem.endswith(digest[:12]):
-        raise ArrayFileError(f"{path} was changed after it was issued; restore it from a back-up")
-    return tree.to_dataset(), digest
-
-
 def keep_issue(records: Records, climate: ClimateStore, issue: Issue) -> None:
     """Name the climate snapshot and write the row: after the file, so that a row has its file.
 
-    Doing it again changes nothing, so an issue whose process was killed can be completed.
+    Doing it again changes nothing, so an issue whose process was killed can be completed; also when
+    its snapshot is gone meanwhile: it can then be read, and not made again.
     """
-    climate.tag(f"issue-{issue.id}", issue.cut.climate_snapshot)
+    if climate.holds(issue.cut.climate_snapshot):
+        climate.tag(snapshot_name(issue.id), issue.cut.climate_snapshot)
     row = IssueRow(
         id=issue.id,
         issued_at=issue.issued_at,
@@ -167,6 +176,11 @@ def keep_issue(records: Records, climate: ClimateStore, issue: Issue) -> None:
     add_issue(records, row, settings_text=text, summaries=_summaries(issue))
 
 
+def snapshot_name(issue_id: str) -> str:
+    """Return the name under which the climate store keeps the weather of an issue."""
+    return f"issue-{issue_id}"
+
+
 def _summaries(issue: Issue) -> dict[str, dict[str, object]]:
     """One line a region: what a season page shows without opening the file."""
     found: dict[str, dict[str, object]] = {}
@@ -176,10 +190,13 @@ def _summaries(issue: Issue) -> dict[str, dict[str, object]]:
             continue
         one = issue.forecast.sel(region=region)
         odds = one["odds_high"].to_series().dropna()
+        if odds.empty:
+            found[str(region)] = {"visits": "not known"}
+            continue
         found[str(region)] = {
-            "expected_visits": round(float(one["visits"].mean("draw").sum()), 1),
-            "highest_week": f"{pd.Timestamp(str(odds.idxmax())):%Y-%m-%d}" if len(odds) else None,
-            "odds_high": round(float(odds.max()), 3) if len(odds) else None,
+            "expected_visits": round(float(one["visits_mean"].sum()), 1),
+            "highest_week": f"{pd.Timestamp(str(odds.idxmax())):%Y-%m-%d}",
+            "odds_high": round(float(odds.max()), 3),
         }
     return found
 
@@ -191,7 +208,10 @@ def _credit(practice: Practice, known: Known) -> str:
 
 
 def latest_issue(practice: Practice, records: Records, *, as_of: date | None = None) -> Issue:
-    """Return the issue with the latest origin (by `as_of`, if given), the last made of several."""
+    """Return the issue with the latest origin (by `as_of`, if given), the last made of several.
+
+    One whose draws are no longer kept is refused.
+    """
     rows = [row for row in issues(records) if as_of is None or row.origin <= as_of]
     if not rows:
         when = "" if as_of is None else f" from {as_of} or before"
@@ -199,7 +219,14 @@ def latest_issue(practice: Practice, records: Records, *, as_of: date | None = N
         raise IssueError(
             f"no forecast{when} has been issued yet; make one with `forepaw issue{again}`"
         )
-    return read_issue(practice.issued_folder / rows[-1].file)
+    latest = read_issue(practice.issued_folder / rows[-1].file)
+    if not latest.has_draws:
+        raise IssueError(
+            f"the draws of issue {latest.id}, the latest of {latest.cut.origin} or before, were "
+            "asked for; they are kept for a while only, unless a plan was made from them; make a "
+            f"forecast anew with `forepaw issue --as-of {latest.cut.origin}`"
+        )
+    return latest
 
 
 def _forecast(
@@ -212,13 +239,14 @@ def _forecast(
     past = past.reindex(week=gone).rename(week="past_week")
     order = ("region", "allergen", "draw")
     dates = {"start": drawn.exposure.start, "peak": drawn.exposure.peak, "end": drawn.exposure.end}
+    ahead = drawn.exposure.weekly.sel(week=weeks).transpose("region", "allergen", "week", "draw")
     held = xr.Dataset(
         {
             "exposure_past": past.transpose("region", "allergen", "past_week").astype(np.float32),
-            "exposure_ahead": drawn.exposure.weekly.sel(week=weeks).transpose(
-                "region", "allergen", "week", "draw"
-            ),
+            "exposure_ahead": ahead,
+            "exposure_quantiles": quantiles_of(ahead).astype(np.float32),
             **{f"season_{k}": v.transpose(*order) for k, v in dates.items()},
+            "season_dated": drawn.exposure.dated.transpose(*order).astype(np.int8),
             "listed": model.exposure.listed.transpose("region", "allergen").astype(np.int8),
         }
     )
@@ -244,19 +272,22 @@ def _visit_arrays(
     rate = 1000.0 * visits.pressure / visits.consultations.clip(min=1)
     threshold = model.visits.thresholds(centile)
     arrays = {
-        "visits": visits.visits.astype(np.int32),
-        "pressure": visits.pressure.astype(np.int32),
-        "consultations": visits.consultations.astype(np.int32),
+        "visits": visits.visits.astype(np.float32),
+        "pressure": visits.pressure.astype(np.float32),
+        "consultations": visits.consultations.astype(np.float32),
+        "visits_mean": visits.visits.mean("draw"),
         "visits_quantiles": quantiles_of(visits.visits),
         "pressure_quantiles": quantiles_of(visits.pressure),
         "consultations_quantiles": quantiles_of(visits.consultations),
         "climatology_quantiles": quantiles_of(visits.members["climatology"]),
         "threshold": threshold,
         "season_threshold": model.visits.season_thresholds(centile),
-        # a region without a threshold has no odds: not known is not "never"
-        "odds_high": (rate > threshold).mean("draw").where(threshold.notnull()),
+        "odds_high": (rate > threshold).mean("draw"),
         "climatology_odds": model.visits.climatology_odds(weeks, centile),
     }
+    # of a region whose visits nobody reported, those of the others say nothing
+    reported = threshold.notnull()
+    arrays = {name: array.where(reported) for name, array in arrays.items()}
     return xr.Dataset({k: v.drop_vars("driver", errors="ignore") for k, v in arrays.items()})
 
 

@@ -96,8 +96,12 @@ class Practice:
     @property
     def today(self) -> date:
         """The latest calendar day that any region of the practice has reached."""
+        return self.day_of(self.now)
+
+    def day_of(self, moment: datetime) -> date:
+        """Return the latest calendar day that any region of the practice had reached then."""
         zones = {ZoneInfo(region.time_zone) for region in self.settings.region}
-        return max(self.now.astimezone(zone).date() for zone in zones)
+        return max(moment.astimezone(zone).date() for zone in zones)
 
 
 def template() -> str:

@@ -16,13 +16,20 @@ from threadpoolctl import threadpool_limits
 
 from forecast.array_files import content_hash
 from forecast.climate import ClimateStore
+from forecast.climate.thinning import ages
 from forecast.cut import known_at
+from forecast.issue_files import DRAWS_HASH, parted
 from forecast.issuing import Issue, draw_forecast, read_issue
 from forecast.practice import Practice, parse_settings
 from forecast.records.engine import Records
 from forecast.records.issues import issue as issue_row
 from forecast.regions import regions
 from forecast.training import train
+from models.errors import ForepawError
+
+
+class RemakeError(ForepawError):
+    """An issue cannot be made again."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +54,13 @@ class Remade:
 def remake(practice: Practice, records: Records, climate: ClimateStore, *, issue_id: str) -> Remade:
     """Train and draw anew from what an issue pinned, and compare; nothing is written."""
     stored = read_issue(practice.issued_folder / issue_row(records, issue_id).file)
+    if not climate.holds(stored.cut.climate_snapshot):
+        raise RemakeError(
+            f"issue {issue_id} of {stored.cut.origin} was to be made again; the weather it was "
+            f"made from is no longer held: {ages().weekly} days after an issue it is kept for one "
+            f"issue a week, {ages().monthly} days after for one a month, and for those a plan was "
+            "made from; the forecast itself is kept"
+        )
     text = str(stored.forecast.attrs["settings_text"])
     then = replace(
         practice, settings=parse_settings(text), settings_text=text, now=stored.issued_at
@@ -58,13 +72,20 @@ def remake(practice: Practice, records: Records, climate: ClimateStore, *, issue
     return Remade(
         stored,
         model.hash == stored.model_hash,
-        _arrays(again) == _arrays(stored.forecast),
+        _arrays(again) == _arrays(stored.forecast) and _same_draws(stored.forecast, again),
         _changed(stored.forecast, again),
     )
 
 
 def _arrays(forecast: xr.Dataset) -> str:
-    return content_hash(xr.DataTree(forecast), attributes=False)
+    kept, _ = parted(forecast)
+    return content_hash(xr.DataTree(kept), attributes=False)
+
+
+def _same_draws(then: xr.Dataset, now: xr.Dataset) -> bool:
+    """Say whether draws are those of then, which are told by their hash when they are gone."""
+    _, draws = parted(now)
+    return content_hash(xr.DataTree(draws)) == then.attrs.get(DRAWS_HASH)
 
 
 def _changed(then: xr.Dataset, now: xr.Dataset) -> tuple[str, ...]:

@@ -34,7 +34,10 @@ class WeekOdds:
 
 @dataclass(frozen=True)
 class SeasonWindow:
-    """When a season starts, peaks and ends: three dates each, for 10, 50 and 90 % of the draws."""
+    """When a season starts, peaks and ends: three dates each, for 10, 50 and 90 % of the draws.
+
+    `share_of_draws` is the share, of the draws in which it is known, that have this season.
+    """
 
     region: str
     kind: str
@@ -84,19 +87,43 @@ def exposure_seasons(issued: xr.Dataset) -> list[SeasonWindow]:
     """Return the next exposure season of every allergen and region that has one.
 
     Late in a season it is over in some draws, whose next one is a year away: the season of most
-    draws is given, and the dates of the others are left out of its spread.
+    draws is given, and the dates of the others are left out of its spread. Draws whose season the
+    weather does not tell are left out, and out of the share.
     """
     found = []
     for region in issued["region"].values:
         for allergen in issued["allergen"].values:
-            days = [
-                issued[f"season_{what}"].sel(region=region, allergen=allergen).values
-                for what in ("start", "peak", "end")
-            ]
-            window = _window(str(region), "exposure", str(allergen), _same_season(days))
+            one = issued.sel(region=region, allergen=allergen)
+            days = [one[f"season_{what}"].values for what in ("start", "peak", "end")]
+            window = _window(
+                str(region), "exposure", str(allergen), _same_season(days), known=_dated(one)
+            )
             if window:
                 found.append(window)
     return found
+
+
+def seasons_not_known(issued: xr.Dataset) -> set[tuple[str, str]]:
+    """Return region and allergen where the next season has no dates since too little is known.
+
+    Elsewhere an allergen without a window has no season ahead.
+    """
+    given = {(window.region, window.allergen) for window in exposure_seasons(issued)}
+    return {
+        (str(region), str(allergen))
+        for region in issued["region"].values
+        for allergen in issued["allergen"].values
+        if (str(region), str(allergen)) not in given
+        and not _dated(issued.sel(region=region, allergen=allergen)).all()
+    }
+
+
+def _dated(one: xr.Dataset) -> NDArray[np.bool_]:
+    """Return which draws know their season; in an issue that does not say, all of them."""
+    if "season_dated" not in one:
+        return np.ones(one["season_start"].sizes["draw"], dtype=bool)
+    dated: NDArray[np.bool_] = one["season_dated"].values.astype(bool)
+    return dated
 
 
 def _same_season(days: list[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
@@ -150,13 +177,20 @@ def _longest_stretches(
 
 
 def _window(
-    region: str, kind: str, allergen: str | None, days: list[NDArray[np.float64]]
+    region: str,
+    kind: str,
+    allergen: str | None,
+    days: list[NDArray[np.float64]],
+    *,
+    known: NDArray[np.bool_] | None = None,
 ) -> SeasonWindow | None:
     has = np.isfinite(days[0])
-    if has.mean() < load_table("forecast", "risk.toml").number("window.least_share"):
+    n_known = len(has) if known is None else int(known.sum())
+    share = has.sum() / max(n_known, 1)
+    if share < load_table("forecast", "risk.toml").number("window.least_share"):
         return None
     spans = [_span(d[has]) for d in days]
-    return SeasonWindow(region, kind, allergen, spans[0], spans[1], spans[2], float(has.mean()))
+    return SeasonWindow(region, kind, allergen, spans[0], spans[1], spans[2], float(share))
 
 
 def _span(days: NDArray[np.float64]) -> Span:

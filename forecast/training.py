@@ -16,7 +16,7 @@ import pandas as pd
 import xarray as xr
 
 from forecast.array_files import ArrayFileError, content_hash, read_tree, write_tree
-from forecast.cut import DataCut, Known
+from forecast.cut import NEEDED, DataCut, Known
 from forecast.regions import Region
 from models.allergens import Allergen, catalogue
 from models.flare.attribution import Evidence, driver_evidence
@@ -149,7 +149,9 @@ def futures(
     # past years stand in from the first day whose weather is not known, which may lie before origin
     first = np.datetime64(known.weather_until) + np.timedelta64(1, "D")
     days = max((weeks[-1] - pd.Timestamp(first)).days + DAYS_IN_WEEK, NEXT_SEASON_DAYS)
-    traces = continue_with_past_years(known.weather, first, days=days, history_days=HISTORY_DAYS)
+    # a source may lack, or give later, what nothing is worked out from: no year is unusable for it
+    weather = known.weather[list(NEEDED)]
+    traces = continue_with_past_years(weather, first, days=days, history_days=HISTORY_DAYS)
     streams = DrawStreams(seed, n_draws, [str(r) for r in traces["region"].values])
     ahead = model.exposure.ahead(
         traces,

@@ -6,19 +6,25 @@ say the same thing. Odds are said as fractions, never as colours or levels.
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
+from itertools import groupby
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from forecast.risk import SeasonWindow, Span, exposure_seasons
+from forecast.issuing import Issue
+from forecast.risk import SeasonWindow, Span, exposure_seasons, seasons_not_known
 from models.allergens import catalogue
 from models.flare.attribution import FOUND, Evidence
+from models.weeks import monday_of
 
 LIKELY = 0.5
 DAYS_IN_YEAR = 365
+NAMED_REGIONS = 5  # a sentence names no more of them
 INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
 _SPOKEN = [
     Fraction(1, 20),
@@ -79,6 +85,21 @@ def season_sentence(window: SeasonWindow, name: str) -> str:
     )
 
 
+def season_cell(window: SeasonWindow, origin: date) -> tuple[str, str]:
+    """Say a season's days, and the spread of what is still ahead of it, as seen from a day.
+
+    A season of a later year is said with its year.
+    """
+    ends = f"ends {days(max(window.end[0], origin), window.end[2])}"
+    if window.start[2] < origin:
+        return f"on since {day(window.start[1])}", ends
+    if window.start[1] < origin:
+        return "likely on now", ends
+    year = f" {window.end[1].year}" if window.start[1].year > origin.year else ""
+    start = f"start {days(window.start[0], window.start[2])}"
+    return days(window.start[1], window.end[1]) + year, start
+
+
 def region_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     """Say the answer for one region: the likely high weeks, the highest, and what to expect."""
     if "odds_high" not in issued:
@@ -89,7 +110,11 @@ def region_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     one = issued.sel(region=region)
     chance = one["odds_high"].to_series()
     if not np.isfinite(chance).any():
-        return f"{name}: not known; no visits of this region are held."
+        return (
+            f"{name}: flare visits are not known, as no week of visits of this region is on "
+            "record; exposure and season dates only. Bring its visits in with `forepaw import "
+            "visits FILE`."
+        )
     best = pd.Timestamp(str(chance.idxmax()))
     expected = one["visits_quantiles"].sel(week=best)
     numbers = [float(expected.sel(quantile=q, method="nearest")) for q in (0.05, 0.5, 0.95)]
@@ -118,15 +143,99 @@ def exposure_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     """Say for one region which modelled seasons run at the origin and which come next."""
     origin = date.fromisoformat(str(issued.attrs["origin"]))
     known = catalogue()
-    windows = [w for w in exposure_seasons(issued) if w.region == region]
-    windows.sort(key=lambda window: window.start[1])
+    one = issued.sel(region=[region])
+    windows = sorted(exposure_seasons(one), key=lambda window: window.start[1])
     now = [w for w in windows if w.start[1] <= origin <= w.end[1]]
     after = [w for w in windows if w.start[1] > origin][:2]
     said = [
         f"{known[str(w.allergen)].name} now, likely over {days(w.end[0], w.end[2])}" for w in now
     ]
     said += [f"{known[str(w.allergen)].name} from {days(w.start[0], w.start[2])}" for w in after]
+    unknown = [known[allergen].name for _, allergen in sorted(seasons_not_known(one))]
+    if unknown:
+        said.append(f"not known of {_listed(unknown)}, for want of weather")
     return f"Modelled exposure in {name}: " + ("; ".join(said) or "no season ahead") + "."
+
+
+def opening_sentences(issue: Issue, names: Mapping[str, str]) -> list[str]:
+    """Say what must be known before a forecast is read: invented, past, without visits, late."""
+    said = [INVENTED] if issue.forecast.attrs["invented"] else []
+    if issue.cut.kind == "hindcast":
+        said.append("A hindcast: made after that day, from what was known before it.")
+    if not issue.has_visits:
+        said.append(
+            "Exposure and season dates only: no counts, no odds of visits, no plans, since "
+            f"{issue.forecast.attrs['why_no_visits']}."
+        )
+    return said + source_sentences(issue.forecast, names)
+
+
+def answer(issue: Issue, names: Mapping[str, str]) -> list[str]:
+    """Return the whole answer in sentences: what it rests on, then region by region."""
+    attrs = issue.forecast.attrs
+    head = f"{attrs['practice']}: forecast as of {issue.cut.origin} ({issue.cut.kind}, issue "
+    lines = [f"{head}{issue.id})", *opening_sentences(issue, names)]
+    for region, name in names.items():
+        if issue.has_visits:
+            lines.append(region_sentence(issue.forecast, region, name))
+        lines.append(exposure_sentence(issue.forecast, region, name))
+    return [*lines, str(attrs["credit"])]
+
+
+def source_sentences(issued: xr.Dataset, names: Mapping[str, str]) -> list[str]:
+    """Say which source ends early or has holes, until when, what stands in, what to do.
+
+    `names` gives the names of the regions to speak of. Empty where everything reaches the day
+    before the origin.
+    """
+    origin = date.fromisoformat(str(issued.attrs["origin"]))
+    until = date.fromisoformat(str(issued.attrs["weather_until"]))
+    stale, gaps = (
+        [one for one in json.loads(issued.attrs.get(what, "[]")) if one["region"] in names]
+        for what in ("stale_sources", "weather_gaps")
+    )
+    late = {kind: [one for one in stale if one["source"] == kind] for kind in ("weather", "visits")}
+    missing = (origin - until).days - 1
+    said = []
+    if missing > 0:
+        of = f" of {_regions(late['weather'], names)}" if late["weather"] else ""
+        between = "the day between" if missing == 1 else f"the {missing} days between"
+        do = "; load newer weather with `forepaw import weather FILE`" if late["weather"] else ""
+        said.append(
+            f"Weather{of} is held until {until} only: past years stand in for {between}{do}."
+        )
+    for sunday, same in groupby(sorted(late["visits"], key=_until), key=_until):
+        week = monday_of(date.fromisoformat(sunday))
+        said.append(
+            f"Visits of {_regions(list(same), names)} are on record up to the week of {day(week)} "
+            f"{week.year} only: flares since then are not known, and the forecast goes on without "
+            "them; bring newer ones in with `forepaw import visits FILE`."
+        )
+    for gap in gaps:
+        first, last = date.fromisoformat(gap["first"]), date.fromisoformat(gap["last"])
+        of = f"{gap['n_days']} days of " if gap["n_days"] > 1 else ""
+        said.append(
+            f"Weather of {names[gap['region']]} is not known on {of}{days(first, last)} "
+            f"{last.year}: nor is past exposure then, and of pollen that follows the warmth not "
+            "until its season is over; past years stand in for the forecast."
+        )
+    return said
+
+
+def _until(one: Mapping[str, str]) -> str:
+    return one["until"]
+
+
+def _regions(found: Sequence[Mapping[str, str]], names: Mapping[str, str]) -> str:
+    """Name the regions of some sources: the first few, and how many more."""
+    named = [names[one["region"]] for one in found]
+    more = len(named) - NAMED_REGIONS
+    return _listed(named if more <= 0 else [*named[:NAMED_REGIONS], f"{more} more regions"])
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Join names as a sentence does: ``Birch, Oak and Grass``."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def evidence_sentence(evidence: Evidence) -> str:

@@ -1,40 +1,42 @@
-"""What commands print: progress, the answer by region, plans, the record of past forecasts."""
+"""What commands print: progress, the answer by region, the record of past forecasts."""
 
 from __future__ import annotations
 
 import time
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 from rich.console import Console
 from rich.padding import Padding
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 from rich.text import Text
 
-from forecast.dosing.plan import CAUTIONS, DosePlan, Proposal
 from forecast.issuing import Issue
 from forecast.practice import Practice
-from forecast.records.dogs import identity_of
-from forecast.records.engine import Records
 from forecast.regions import regions
-from forecast.risk import exposure_seasons, flare_seasons
-from forecast.wording import INVENTED, day, days, evidence_sentence, odds, region_sentence, span
+from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
+from forecast.wording import (
+    INVENTED,
+    day,
+    days,
+    evidence_sentence,
+    odds,
+    opening_sentences,
+    region_sentence,
+    season_cell,
+)
 from models.allergens import catalogue
 from models.flare.attribution import Evidence
 
-_SHOWN_FIRST = (
-    Proposal.DATED_DOSES,
-    Proposal.SEE_NOW,
-    Proposal.HOLD_A_SLOT,
-    Proposal.VET_DECIDES,
-    Proposal.EXAMINE,
-    Proposal.NOTHING,
-)
 BARS = " ▁▂▃▄▅▆▇█"
+INDENT, GAP = 2, 2  # of what stands under a heading; between columns
+NAME_COLUMN = 18  # an allergen's name; a longer one takes two lines, as its seasons do
 console = Console(highlight=False, soft_wrap=False)
 progress = Console(stderr=True, highlight=False)
 _began = time.monotonic()
@@ -45,6 +47,21 @@ def say(step: str) -> None:
     progress.print(f"[dim]{time.monotonic() - _began:5.1f} s[/]  {step}")
 
 
+@contextmanager
+def bar(what: str) -> Iterator[Callable[[float], None] | None]:
+    """Show a bar while something goes on; hand out what to tell the share done, 0 to 1.
+
+    Only where a person watches: on anything but a terminal there is no bar, and None is handed out.
+    """
+    if not progress.is_terminal:
+        yield None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn())
+    with Progress(*columns, TimeElapsedColumn(), console=progress, transient=True) as shown:
+        task = shown.add_task(what, total=1.0)
+        yield lambda share: shown.update(task, completed=share)
+
+
 def heading(text: str) -> None:
     """Print a section's heading."""
     console.print()
@@ -53,7 +70,7 @@ def heading(text: str) -> None:
 
 def paragraph(text: str, *, style: str = "") -> None:
     """Print a paragraph, wrapped and set in."""
-    console.print(Padding(Text(text, style=style), (0, 0, 0, 2)))
+    console.print(Padding(Text(text, style=style), (0, 0, 0, INDENT), expand=False))
 
 
 def show_issue(practice: Practice, made: Issue) -> None:
@@ -61,41 +78,34 @@ def show_issue(practice: Practice, made: Issue) -> None:
     names = {region.id: region.name for region in regions(practice).values()}
     forecast = made.forecast
     heading(f"Forecast as of {made.cut.origin} ({made.cut.kind}, issue {made.id})")
-    if practice.settings.practice.invented:
-        paragraph(INVENTED, style="bold")
-    if not made.has_visits:
-        paragraph(
-            "Exposure and season dates only: no counts, no odds of visits, no plans, since "
-            f"{forecast.attrs['why_no_visits']}."
-        )
-    until = date.fromisoformat(str(forecast.attrs["weather_until"]))
-    missing = (made.cut.origin - until).days - 1
-    if missing:
-        paragraph(
-            f"Weather is held until {until}; past years stand in for the {missing} days between."
-        )
+    for sentence in opening_sentences(made, names):
+        paragraph(sentence, style="bold" if sentence == INVENTED else "")
     if made.has_visits:
         for region in forecast["region"].values:
             paragraph(region_sentence(forecast, str(region), names[str(region)]))
-        heading("Odds of a high week, week by week (a full bar is certain; dots: as usual or less)")
+        heading("Odds of a high week (full bar: certain; dot: as usual for the week, or less)")
         _odds_strips(forecast, names)
-        heading("Flare season: first and last week above the region's threshold")
+        heading("Flare season: weeks above the region's threshold; median (8 in 10 draws)")
         _flare_table(forecast, names)
-    heading("Exposure seasons: median date (8 in 10 draws); modelled, no pollen was measured")
-    _exposure_table(forecast, names)
+    heading("Exposure seasons: median days (8 in 10 draws); modelled, no pollen was measured")
+    _exposure_tables(forecast, names)
+    console.print()
+    paragraph(str(forecast.attrs["credit"]), style="dim")
 
 
 def _odds_strips(forecast: xr.Dataset, names: dict[str, str]) -> None:
     weeks = pd.DatetimeIndex(forecast["week"].values)
     width = max(len(name) for name in names.values()) + 2
-    console.print(" " * (width + 2) + month_line(weeks), style="dim")
-    for region in forecast["region"].values:
-        one = forecast.sel(region=region)
-        cells = [
-            _bar(float(p), float(c))
-            for p, c in zip(one["odds_high"].values, one["climatology_odds"].values, strict=True)
-        ]
-        console.print(f"  {names[str(region)]:<{width}}" + "".join(cells))
+    # a month's name may stand over the last week, and is three letters long
+    n_fitting = max(console.width - width - len("  Jan"), len("Jan "))
+    for first in range(0, len(weeks), n_fitting):
+        shown = slice(first, first + n_fitting)
+        console.print(" " * (width + 2) + month_line(weeks[shown]), style="dim")
+        for region in forecast["region"].values:
+            one = forecast.sel(region=region).isel(week=shown)
+            pairs = zip(one["odds_high"].values, one["climatology_odds"].values, strict=True)
+            cells = [_bar(float(p), float(c)) for p, c in pairs]
+            console.print(f"  {names[str(region)]:<{width}}" + "".join(cells))
 
 
 def month_line(weeks: pd.DatetimeIndex) -> str:
@@ -122,7 +132,7 @@ def _bar(chance: float, usual: float) -> str:
 
 def new_table(*columns: str) -> Table:
     """Return an empty table in the house look."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table = Table(box=None, pad_edge=False, padding=(0, GAP, 0, 0), header_style="dim")
     for column in columns:
         table.add_column(column, overflow="fold")
     return table
@@ -130,102 +140,97 @@ def new_table(*columns: str) -> Table:
 
 def print_table(table: Table) -> None:
     """Print a table, set in."""
-    console.print(Padding(table, (0, 0, 0, 2)))
+    console.print(Padding(table, (0, 0, 0, INDENT), expand=False))
 
 
 def _flare_table(forecast: xr.Dataset, names: dict[str, str]) -> None:
     found = {window.region: window for window in flare_seasons(forecast)}
-    table = new_table("region", "start", "peak", "end", "comes in", "visits expected in it")
+    table = new_table("region, odds", "start", "peak", "end", "visits in it")
     for region, name in names.items():
         window = found.get(region)
         if window is None:
             known = bool(forecast["season_threshold"].sel(region=region).notnull())
-            table.add_row(name, "none likely" if known else "not known", "", "", "", "")
+            table.add_row(name, "none likely" if known else "not known", "", "", "")
             continue
         weeks = pd.DatetimeIndex(forecast["week"].values)
         inside = (weeks >= pd.Timestamp(window.start[1])) & (weeks <= pd.Timestamp(window.end[1]))
         total = forecast["visits"].sel(region=region).values[:, inside].sum(1)
         low, middle, high = np.quantile(total, [0.05, 0.5, 0.95])
         table.add_row(
-            name,
-            span(window.start),
-            span(window.peak),
-            span(window.end),
-            odds(window.share_of_draws),
-            f"{middle:.0f} ({low:.0f}-{high:.0f})",
+            _two_lines(name, odds(window.share_of_draws)),
+            _flare_start(window, weeks[0].date()),
+            _two_lines(day(window.peak[1]), days(window.peak[0], window.peak[2])),
+            _two_lines(day(window.end[1]), days(window.end[0], window.end[2])),
+            _two_lines(f"{middle:.0f}", f"{low:.0f}-{high:.0f}"),
         )
     print_table(table)
 
 
-def _exposure_table(forecast: xr.Dataset, names: dict[str, str]) -> None:
+def _flare_start(window: SeasonWindow, first_week: date) -> str | Text:
+    """Say a start; a season that runs in the first week of the forecast may be older than it."""
+    if window.start[2] <= first_week:
+        return "already on"
+    if window.start[1] <= first_week:
+        return "likely on now"
+    return _two_lines(day(window.start[1]), days(window.start[0], window.start[2]))
+
+
+def _two_lines(first: str, second: str) -> Text:
+    return Text.assemble(first, "\n", (second, "dim"))
+
+
+def _exposure_tables(forecast: xr.Dataset, names: dict[str, str]) -> None:
+    """Print a table of as many regions as stand side by side, then the next ones."""
+    origin = date.fromisoformat(str(forecast.attrs["origin"]))
     windows = {(w.region, str(w.allergen)): w for w in exposure_seasons(forecast)}
-    table = new_table("", *names.values())
+    unknown = seasons_not_known(forecast)
+    allergens = [str(allergen) for allergen in forecast["allergen"].values]
     known = catalogue()
-    for allergen in forecast["allergen"].values:
-        cells = []
-        for region in names:
-            window = windows.get((region, str(allergen)))
-            listed = bool(forecast["listed"].sel(region=region, allergen=allergen))
-            if not listed:
-                cells.append("not listed")
+    columns = []
+    for region, name in names.items():
+        column = [name]
+        for allergen in allergens:
+            window = windows.get((region, allergen))
+            if not bool(forecast["listed"].sel(region=region, allergen=allergen)):
+                column.append("not listed")
             elif window is None:
-                cells.append("none")
+                column.append("not known" if (region, allergen) in unknown else "none")
             else:
-                spread = days(window.start[0], window.start[2])
-                cells.append(f"{days(window.start[1], window.end[1])}\n[dim]start {spread}[/]")
-        table.add_row(known[str(allergen)].name, *cells)
-    print_table(table)
+                column.append("\n".join(season_cell(window, origin)))
+        columns.append(column)
+    groups = side_by_side(columns, console.width - INDENT - NAME_COLUMN - GAP)
+    for number, shown in enumerate(groups):
+        if number:
+            console.print()
+        table = new_table("", *(column[0] for column in shown))
+        table.columns[0].max_width = NAME_COLUMN
+        for row, allergen in enumerate(allergens, start=1):
+            cells = [column[row].partition("\n") for column in shown]
+            table.add_row(known[allergen].name, *(_two_lines(up, low) for up, _, low in cells))
+        print_table(table)
 
 
-def show_plans(
-    practice: Practice,
-    records: Records,
-    made: Issue,
-    plans: Sequence[DosePlan],
-    *,
-    in_full: bool,
-    names: dict[str, str] | None = None,
-) -> None:
-    """Print proposals; the dated ones and those that need a vet first, each with its reasons."""
-    if not made.has_visits:
-        paragraph(
-            "No plans: without visits nothing is known of when these dogs flare "
-            f"({made.forecast.attrs['why_no_visits']})."
-        )
-        return
-    heading(f"Proposals for dogs, from issue {made.id}: a vet who examined the dog decides")
-    if practice.settings.practice.invented:
-        paragraph(INVENTED, style="bold")
-    ordered = sorted(plans, key=lambda one: _SHOWN_FIRST.index(one.proposal))
-    if not in_full:
-        counts = Counter(one.proposal for one in ordered)
-        paragraph("; ".join(f"{proposal}: {n}" for proposal, n in counts.items()) or "No dog.")
-    for one in ordered:
-        _show_plan(records, one, names or {}, n_reasons=None if in_full else 2)
-    heading("On every plan")
-    for caution in CAUTIONS:
-        paragraph(caution.sentence)
+def side_by_side(columns: Sequence[Sequence[str]], room: int) -> list[list[Sequence[str]]]:
+    """Part columns of text into groups that fit a width side by side, at least one a group."""
+    groups: list[list[Sequence[str]]] = [[]]
+    left = room
+    for column in columns:
+        width = max(len(line) for cell in column for line in cell.split("\n"))
+        if groups[-1] and width > left:
+            groups.append([])
+            left = room
+        groups[-1].append(column)
+        left -= width + GAP
+    return groups
 
 
-def _show_plan(
-    records: Records, one: DosePlan, stories: dict[str, str], *, n_reasons: int | None
-) -> None:
-    identity = identity_of(records, one.dog)
-    who = "erased" if identity is None else f"{identity.name or 'no name'}, {identity.reference}"
-    story = f" ({stories[one.dog]})" if one.dog in stories else ""
-    text = Text.assemble((who, "bold"), story, ": ", (str(one.proposal), "bold"))
-    if one.doses:
-        text.append(f", {', '.join(_with_year(dose.date) for dose in one.doses)}", style="bold")
-    console.print(Padding(text, (0, 0, 0, 2)))
-    reasons = [reason.sentence for reason in one.reasons]
-    shown = reasons[:n_reasons]
-    more = len(reasons) - len(shown)
-    tail = f"; and {more} more" if more else ""
-    console.print(Padding(Text("; ".join(shown) + tail + ".", style="dim"), (0, 0, 0, 4)))
-
-
-def _with_year(moment: date) -> str:
-    return f"{moment:%a} {day(moment)} {moment.year}"
+def show_files(files: Sequence[Path]) -> None:
+    """Print what was written: the folder, then the names; a figure once for all its forms."""
+    heading("Written, every figure as SVG and PNG, to")
+    console.print(f"  {files[0].parent}", soft_wrap=True)
+    figure = (".svg", ".png")
+    names = dict.fromkeys(file.stem if file.suffix in figure else file.name for file in files)
+    paragraph(", ".join(names))
 
 
 def show_evidence(found: Sequence[Evidence]) -> None:
@@ -247,8 +252,8 @@ def show_record(scores: pd.DataFrame) -> None:
         "weeks scored",
         "error against climatology",
         "error against last season",
-        "half held",
-        "nine in ten held",
+        "50 % band held",
+        "90 % band held",
     )
     for _, row in summary[summary["model"] == "forepaw"].iterrows():
         table.add_row(

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 from rich.table import Table
 
+from forecast.visits.judging import Relearnt
 from forecast.visits.labelling.agreement import ALL
 from forecast.visits.labelling.sheet import QUESTION
 from forecast.visits.overview import ROLES, certainty_shares, count_table, exclusion_counts
@@ -135,3 +136,23 @@ def show_counts(visits: pd.DataFrame, *, definition: str) -> None:
     print_table(table)
     for name, count in exclusion_counts(visits).items():
         paragraph(f"{name}: {count:,}")
+
+
+def show_relearnt(done: Relearnt) -> None:
+    """Print what a change of the case definition did to the verdicts."""
+    heading(f"Case definition in force: {done.version}")
+    paragraph(f"{done.n_judged:,} visits were judged; earlier verdicts are kept beside these.")
+    moved = done.changed
+    if done.before is None or moved.empty:
+        return
+    moved = moved.loc[moved["before"] != moved["after"]]
+    if moved.empty:
+        paragraph(f"No visit is of another kind than by {done.before}.")
+        return
+    paragraph(f"Visits of another kind than by {done.before}:")
+    table = new_table("was", "is", "visits")
+    _numbers_right(table, 2)
+    for row in moved.to_dict("records"):
+        table.add_row(str(row["before"]), str(row["after"]), f"{row['visits']:,}")
+    print_table(table)
+    paragraph("`forepaw issue` counts and learns by it from now on.")

@@ -11,6 +11,7 @@ from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.training import TrainedModel
 from jobs.ledger import recorded_run
+from jobs.tidy import tidy
 
 
 def issue(
@@ -22,7 +23,10 @@ def issue(
     known: Known,
     say: Callable[[str], None],
 ) -> Issue:
-    """Issue one forecast; its climate snapshot is tagged, so that it can be made again."""
+    """Issue one forecast; its climate snapshot is named, so that it can be made again.
+
+    Then what has been kept long enough is taken away, so that no practice grows without bound.
+    """
     say(f"drawing {practice.settings.forecast.draws} futures")
     cut = model.cut
     with recorded_run(
@@ -32,4 +36,5 @@ def issue(
         keep_issue(records, climate, made)
         result.rows = made.forecast.sizes["region"]
         result.sentence = f"issue {made.id}"
+    tidy(practice, records, climate, say=say)
     return made

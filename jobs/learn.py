@@ -9,21 +9,15 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from forecast.climate import ClimateStore
-from forecast.cut import Known, known_at, take_cut
-from forecast.dosing.therapies import therapies
+from forecast.cut import Known, known_weather, pin_counts, take_cut, with_counts
+from forecast.dosing.therapies import cover_rules
 from forecast.practice import Practice
 from forecast.records import visits
 from forecast.records.engine import Records
 from forecast.regions import regions
 from forecast.training import TrainedModel, train, write_model
 from forecast.visits import make_vintage
-from forecast.visits.counts import AS_FINALLY_KNOWN, AS_KNOWN_THEN
 from jobs.ledger import recorded_run
-
-
-def cover_days() -> dict[str, int | None]:
-    """Return how many days a dose of each class covers, for the share under cover."""
-    return {t.id: t.days("ends_at") for t in therapies().values()}
 
 
 def learn(
@@ -34,14 +28,25 @@ def learn(
     origin: date,
     say: Callable[[str], None],
 ) -> tuple[TrainedModel, Known]:
-    """Count, train and write; return the model and what it was trained on."""
+    """Count, train and write; return the model and what it was trained on.
+
+    Too little weather is refused before anything is counted. Counts that were made before a later
+    refusal stay: they say truly what was known, and counting the same again adds none.
+    """
     places = regions(practice)  # a slip in practice.toml is told before anything else
     with recorded_run(practice, records, "learn", local_date=origin, cut=None) as result:
+        cut = take_cut(practice, records, climate, origin=origin)
+        known = known_weather(practice, climate, cut=cut)
         if _has_visits(records, origin):
             say("counting flare visits by region and week")
-            _count(practice, records, origin)
-        cut = take_cut(practice, records, climate, origin=origin)
-        known = known_at(practice, records, climate, cut=cut)
+            make_vintage(
+                practice,
+                records,
+                cover_rules=cover_rules(),
+                known_on=min(origin, practice.today),
+            )
+            cut = pin_counts(records, cut)
+        known = with_counts(known, records, cut=cut)
         say("training seasons, exposure and flare visits")
         with threadpool_limits(1):
             model = train(known, places, cut=cut)
@@ -52,15 +57,3 @@ def learn(
 
 def _has_visits(records: Records, origin: date) -> bool:
     return bool((visits.visits(records)["date"] < pd.Timestamp(origin)).any())
-
-
-def _count(practice: Practice, records: Records, origin: date) -> None:
-    """Count what was known at the origin; of a past one, what a later export says of it."""
-    is_past = origin < practice.today
-    make_vintage(
-        practice,
-        records,
-        cover_days=cover_days(),
-        known_on=min(origin, practice.today),
-        kind=AS_FINALLY_KNOWN if is_past else AS_KNOWN_THEN,
-    )

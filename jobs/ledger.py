@@ -23,11 +23,15 @@ DONE, FAILED = "done", "failed"
 
 @dataclass
 class JobResult:
-    """What a run has to say at its end; the job fills it in."""
+    """What a run has to say at its end; the job fills it in.
+
+    `failed` marks one that came to its end without all that it was for.
+    """
 
     run_id: str
     rows: int | None = None
     sentence: str = ""
+    failed: bool = False
     details: dict[str, Any] = field(default_factory=dict)
 
 
@@ -43,7 +47,7 @@ def recorded_run(
         state = FAILED
         try:
             yield result
-            state = DONE
+            state = FAILED if result.failed else DONE
         except BaseException as error:
             # the kind of error only: its text may hold a name
             result.sentence = f"stopped by {type(error).__name__}"

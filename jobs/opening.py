@@ -15,13 +15,16 @@ from pathlib import Path
 
 from forecast.array_files import ArrayFileError
 from forecast.climate import ClimateStore, open_climate
+from forecast.issue_files import DRAWS_FOLDER, draws_file
 from forecast.issuing import keep_issue, read_issue
 from forecast.practice import Practice
+from forecast.privacy import replay_erasures
 from forecast.records import open_records
 from forecast.records.engine import Records
 from forecast.records.imports import sweep_pending
 from forecast.records.issues import issues
 from forecast.records.runs import finish_run, runs
+from forecast.records.strangers import sweep_unregistered
 
 LOCK_FILE = "running.lock"
 RUNNING, COMPLETED, SWEPT = "running", "completed", "swept"
@@ -61,10 +64,13 @@ def settle(practice: Practice, records: Records, climate: ClimateStore) -> list[
 def _settle(practice: Practice, records: Records, climate: ClimateStore) -> list[str]:
     done = [f"removed {path.name}" for path in _partial_files(practice)]
     done += _complete_issues(practice, records, climate)
+    if n_erasures := replay_erasures(practice, records):
+        done.append(f"erased again {n_erasures} owners whom a back-up had brought back")
     dead = [run for run in runs(records) if run.state == RUNNING]
     if dead:
         # every pending import is a dead one: a living one would hold the lock
         sweep_pending(records, practice.now + timedelta(days=1))
+        sweep_unregistered(records)
     for run in dead:
         committed = climate.snapshot_of_run(run.id) is not None
         completed = committed or any(run.id in line for line in done)
@@ -77,7 +83,8 @@ def _settle(practice: Practice, records: Records, climate: ClimateStore) -> list
 
 
 def _partial_files(practice: Practice) -> list[Path]:
-    folders = (practice.issued_folder, practice.trained_folder)
+    issued = practice.issued_folder
+    folders = (issued, issued / DRAWS_FOLDER, practice.trained_folder)
     found = [path for folder in folders for path in folder.glob(".*.part")]
     for path in found:
         path.unlink(missing_ok=True)
@@ -88,13 +95,19 @@ def _complete_issues(practice: Practice, records: Records, climate: ClimateStore
     """Write the row of every whole issue file that has none; set a broken one aside."""
     rows = {row.file for row in issues(records)}
     done = []
+    for path in sorted((practice.issued_folder / DRAWS_FOLDER).glob("*.nc")):
+        if path.name not in rows and not (practice.issued_folder / path.name).exists():
+            path.unlink()  # its process was killed between the two files of an issue
+            done.append(f"removed the draws {path.name} of an issue that was not made")
     for path in sorted(practice.issued_folder.glob("*.nc")):
         if path.name in rows:
             continue
         try:
             issue = read_issue(path)
         except ArrayFileError:
-            path.rename(path.with_suffix(".broken"))
+            for part in (path, draws_file(path)):
+                if part.exists():
+                    part.rename(part.with_suffix(".broken"))
             done.append(f"set {path.name} aside: it is not whole")
             continue
         keep_issue(records, climate, issue)

@@ -1,21 +1,33 @@
-"""Outputs: what an issue leaves in the outbox, the long table and its figures."""
+"""Outputs: what an issue leaves in the outbox, its answer in words, the long table, its figures."""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Sequence
 from pathlib import Path
 
 from forecast.charts.render import render
+from forecast.dosing.desk import plans_csv
+from forecast.dosing.plan import DosePlan
 from forecast.figures import figures
 from forecast.hub import write_hub_table
 from forecast.issuing import Issue
 from forecast.practice import Practice
+from forecast.records.engine import Records
+from forecast.regions import regions
+from forecast.wording import answer
 
 
 def write_outputs(practice: Practice, issue: Issue) -> list[Path]:
-    """Write forecast.csv and every figure as SVG and PNG; return their paths."""
-    folder = practice.outbox_folder / issue.id
-    folder.mkdir(parents=True, exist_ok=True)
-    written: list[Path] = []
+    """Write forecast.txt, forecast.csv and every figure as SVG and PNG; return their paths.
+
+    Without visits there is no forecast.csv: an empty table would be read as a forecast of nothing.
+    """
+    folder = _folder(practice, issue)
+    names = {region.id: region.name for region in regions(practice).values()}
+    words = folder / "forecast.txt"
+    _write(words, "\n".join(answer(issue, names)) + "\n")
+    written = [words]
     if issue.has_visits:
         table = folder / "forecast.csv"
         write_hub_table(issue.forecast, table)
@@ -23,3 +35,25 @@ def write_outputs(practice: Practice, issue: Issue) -> list[Path]:
     for name, chart in figures(practice, issue):
         written += render(chart, folder / name)
     return written
+
+
+def write_plans(
+    practice: Practice, records: Records, issue: Issue, plans: Sequence[DosePlan]
+) -> Path:
+    """Write plans.csv beside the issue's other files; return its path."""
+    path = _folder(practice, issue) / "plans.csv"
+    _write(path, plans_csv(records, plans))
+    return path
+
+
+def _folder(practice: Practice, issue: Issue) -> Path:
+    folder = practice.outbox_folder / issue.id
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _write(path: Path, text: str) -> None:
+    """Write so that the name stands for the whole text or for what was there before."""
+    partial = path.with_name(path.name + ".part")
+    partial.write_text(text, encoding="utf-8")
+    os.replace(partial, path)

@@ -71,4 +71,5 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
         seed=1,
         say=lambda _: None,
         weeks_between_origins=52,
+        raw_exports=False,
     )

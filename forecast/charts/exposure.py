@@ -53,13 +53,18 @@ def exposure_text(frame: pd.DataFrame, *, title: str, note: str | None = None) -
     rows = _shaded(frame)
     weeks = pd.DatetimeIndex(rows["week"].drop_duplicates()).sort_values()
     span = f"weeks of {theme.words_of(weeks[0])} to {theme.words_of(weeks[-1])}"
-    peaks = _peaks(rows)
     parts = [title, f"One strip an allergen, {span}."]
-    for allergen, week in peaks.items():
-        if pd.isna(week):
-            parts.append(f"{allergen}: no exposure in these weeks, or not known.")
+    n_unknown = _n_unknown(rows)
+    for allergen, week in _peaks(rows).items():
+        unknown = n_unknown[str(allergen)]
+        gap = f", not known in {unknown} of them" if unknown else ""
+        if unknown == len(weeks):
+            parts.append(f"{allergen}: not known in these weeks.")
+        elif pd.isna(week):
+            parts.append(f"{allergen}: no exposure in these weeks{gap}.")
         else:
-            parts.append(f"{allergen}: highest in the week of {theme.words_of(week)}.")
+            of = " of those known" if unknown else ""
+            parts.append(f"{allergen}: highest{of} in the week of {theme.words_of(week)}{gap}.")
     return " ".join([*parts, *([note] if note else [])])
 
 
@@ -138,14 +143,29 @@ def _shade(highest: float) -> alt.Color:
 
 
 def _peak_rows(rows: pd.DataFrame) -> theme.Rows:
+    n_unknown = _n_unknown(rows)
     return [
         {
             "allergen": allergen,
             "week": None if pd.isna(week) else theme.instant(week),
-            "words": "no peak here" if pd.isna(week) else f"peak {week.day} {week:%b}",
+            "words": _peak_word(week, has_gap=n_unknown[str(allergen)] > 0),
         }
         for allergen, week in _peaks(rows).items()
     ]
+
+
+def _n_unknown(rows: pd.DataFrame) -> dict[str, int]:
+    """Count the weeks of each allergen in which its exposure is not known."""
+    unknown = rows["exposure"].isna()
+    return {
+        str(name): int(unknown[own].sum()) for name, own in rows.groupby("allergen").groups.items()
+    }
+
+
+def _peak_word(week: pd.Timestamp, *, has_gap: bool) -> str:
+    if pd.isna(week):
+        return "not known" if has_gap else "no peak here"
+    return f"peak {week.day} {week:%b}"
 
 
 def _peak_words(scale: alt.Scale, order: list[str]) -> list[alt.Chart]:

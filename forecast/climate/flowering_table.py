@@ -2,30 +2,56 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 import zarr
 
+from forecast.climate.layered import array, words
 from forecast.climate.variables import rules
-from forecast.climate.weather_arrays import array, words
 
 GROUP = "phenology"
-_WORDS = ("region", "species", "stage", "source")
+_KEY = ("region", "species", "stage")
+_WORDS = (*_KEY, "source")
 COLUMNS = (*_WORDS, "date")
 
 
-def merge_flowering(held: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
+@dataclass(frozen=True)
+class MergedFlowering:
+    """The dates after new ones were laid over them, and what became of the new ones."""
+
+    frame: pd.DataFrame
+    n_new: int
+    n_corrected: int
+    n_held_already: int
+
+
+def merge_flowering(held: pd.DataFrame, new: pd.DataFrame) -> MergedFlowering:
     """Lay new dates over those held: a later report of the same season replaces the earlier.
 
-    Calendar years would not do: a season may cross New Year.
+    Whatever the source: one observation that comes in two files is one observation. The same date
+    again changes nothing, and keeps the source it first came from. Calendar years would not do as
+    seasons: one may cross New Year.
     """
     apart = pd.Timedelta(days=rules().number("flowering.same_season"))
-    new = new.drop_duplicates(list(COLUMNS), keep="last")
-    both = held.reset_index().merge(new, on=list(_WORDS), suffixes=("", "_new"))
-    replaced = both.loc[(both["date"] - both["date_new"]).abs() < apart, "index"]
+    new = new.drop_duplicates([*_KEY, "date"], keep="last").reset_index(drop=True)
+    pairs = held.reset_index(names="held").merge(
+        new.reset_index(names="new"), on=list(_KEY), suffixes=("", "_new")
+    )
+    pairs = pairs.loc[(pairs["date"] - pairs["date_new"]).abs() < apart]
+    same = pairs.loc[pairs["date"] == pairs["date_new"]]
+    replaced = pairs.loc[~pairs["held"].isin(same["held"]), "held"]
+    is_held = new.index.isin(same["new"])
+    corrects = ~is_held & new.index.isin(pairs["new"])
     kept = held.loc[~held.index.isin(replaced)]
-    merged = pd.concat([kept, new], ignore_index=True)
-    return merged.sort_values(list(COLUMNS), ignore_index=True)
+    merged = pd.concat([kept, new.loc[~is_held]], ignore_index=True)
+    return MergedFlowering(
+        merged.drop_duplicates([*_KEY, "date"]).sort_values(list(COLUMNS), ignore_index=True),
+        int((~is_held & ~corrects).sum()),
+        int(corrects.sum()),
+        int(is_held.sum()),
+    )
 
 
 def write_flowering(group: zarr.Group, frame: pd.DataFrame) -> None:

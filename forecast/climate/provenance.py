@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, cast
 
 import icechunk
+import xarray as xr
 import zarr
 
 NOT_STATED = "not stated"
+# By region the first and the last day that a service was asked for without fail.
+Asked = Mapping[str, tuple[date, date]]
+_A_DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True)
@@ -79,6 +84,37 @@ class Commit:
             "n_regions": self.n_regions,
         }
 
+    def note(self, group: zarr.Group, dataset: xr.Dataset | None, asked: Asked | None) -> None:
+        """Keep terms, days and what was asked for, of arrays or of none."""
+        day = NOT_STATED
+        if dataset is not None:
+            times = dataset.indexes["time"]
+            self.days, self.n_regions = (times[0], times[-1]), dataset.sizes["region"]
+            day = str(dataset.attrs.get("day_definition", NOT_STATED))
+            self.note_terms(group, day)
+        self.note_asked(group, asked)
+
+    def note_asked(self, group: zarr.Group, asked: Asked | None) -> None:
+        """Lengthen, by region, the span of days that the source was asked for without fail.
+
+        A span that does not adjoin what is noted is left out: it would hide the days between.
+        """
+        if not asked:
+            return
+        source = self.terms["source"]
+        spans = dict(asked_of(group, source))
+        for region, (first, last) in asked.items():
+            before = spans.get(region, (first, last))
+            if first <= before[1] + _A_DAY and last >= before[0] - _A_DAY:
+                spans[region] = (min(first, before[0]), max(last, before[1]))
+        if self.days[0] is None:
+            days = [day for span in asked.values() for day in span]
+            self.days, self.n_regions = (min(days), max(days)), len(asked)
+        written = dict(cast("dict[str, Any]", group.attrs.get("asked", {})))
+        new = {region: [day.isoformat() for day in span] for region, span in spans.items()}
+        if written.get(source) != new:
+            group.attrs["asked"] = cast("Any", written | {source: new})
+
     def note_terms(self, group: zarr.Group, day_definition: str) -> None:
         """Keep the source's terms beside its values too: commits expire, credit does not."""
         before = _held(group)
@@ -89,6 +125,15 @@ class Commit:
         group.attrs["sources"] = cast("Any", held)
         days = dict.fromkeys(terms["day_definition"] for terms in held.values())
         group.attrs["day_definition"] = "; ".join(days)
+
+
+def asked_of(group: zarr.Group, source: str) -> Asked:
+    """Return the days that a source was asked for without fail, by region."""
+    noted = cast("dict[str, Any]", group.attrs.get("asked", {})).get(source, {})
+    return {
+        region: (date.fromisoformat(first), date.fromisoformat(last))
+        for region, (first, last) in noted.items()
+    }
 
 
 def _held(group: zarr.Group) -> dict[str, dict[str, str]]:

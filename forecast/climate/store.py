@@ -2,42 +2,41 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
-from datetime import date, datetime
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import icechunk
 import pandas as pd
 import xarray as xr
 import zarr
-from zarr.errors import GroupNotFoundError
 
-from forecast.climate import flowering_table, weather_arrays
+from forecast.climate import flowering_table, layered, pollen_arrays, weather_arrays
 from forecast.climate.errors import ClimateError
-from forecast.climate.provenance import (
-    NOT_STATED,
-    Commit,
-    Provenance,
-    SourceTerms,
-    provenance_of,
-    terms_of,
-)
-from forecast.climate.variables import variables
+from forecast.climate.provenance import NOT_STATED, Asked, Commit
+from forecast.climate.reading import BRANCH, GROUP_OF, ClimateReader, Subject
 from forecast.climate.writer_lock import writer_lock
 
 WAIT_SECONDS = 30.0
-_BRANCH = "main"
 _REPOSITORY = "repository"
 
 
-class ClimateStore:
-    """Daily weather and flowering dates under one folder; every commit is a snapshot for ever."""
+@dataclass(frozen=True)
+class CleanUp:
+    """What a clean-up took away."""
+
+    n_names: int
+    n_snapshots: int
+    n_bytes: int
+
+
+class ClimateStore(ClimateReader):
+    """Daily weather and flowering dates under one folder; every commit is a snapshot."""
 
     def __init__(self, folder: Path, repository: icechunk.Repository, wait_seconds: float) -> None:
-        self.folder = folder
-        self._repository = repository
+        super().__init__(folder, repository)
         self._wait_seconds = wait_seconds
 
     @classmethod
@@ -65,21 +64,81 @@ class ClimateStore:
         credit: str,
         retrieved_at: datetime,
         run_id: str | None = None,
+        asked: Asked | None = None,
     ) -> str:
         """Add days, regions or corrected values of a source in one commit; return its snapshot.
 
         The newest value of a source wins; earlier snapshots stay readable as they were. The very
-        same delivery again (values, terms, time of retrieval) changes nothing.
+        same delivery again (values, terms, time of retrieval) changes nothing. `asked` notes which
+        days a service was asked for, by region.
         """
-        dataset = _daily(dataset)
+        dataset = weather_arrays.daily(dataset)
         commit = Commit("weather", source, licence, credit, _aware(retrieved_at), run_id)
-        times = dataset.indexes["time"]
-        commit.days, commit.n_regions = (times[0], times[-1]), dataset.sizes["region"]
         with self._writing(commit) as root:
             weather_arrays.merge_weather(root, dataset, source)
-            group = root.require_group(weather_arrays.GROUP)
-            day = str(dataset.attrs.get("day_definition", NOT_STATED))
-            commit.note_terms(group, day)
+            commit.note(root.require_group(weather_arrays.GROUP), dataset, asked)
+        return commit.snapshot
+
+    def append_pollen(
+        self,
+        dataset: xr.Dataset,
+        *,
+        source: str,
+        licence: str,
+        credit: str,
+        retrieved_at: datetime,
+        run_id: str | None = None,
+        asked: Asked | None = None,
+    ) -> str:
+        """Add pollen: ``pollen`` in grains m-3 or ``pollen_index``, (region, allergen, time).
+
+        The attribute ``value_kind`` of the array says measured or modelled; a source is one of
+        them for good. Days ahead that a later pull changes stay in earlier snapshots.
+        """
+        pollen_arrays.check_pollen(dataset)
+        dataset = layered.every_day(dataset, "pollen")
+        commit = Commit("pollen", source, licence, credit, _aware(retrieved_at), run_id)
+        with self._writing(commit) as root:
+            pollen_arrays.merge_pollen(root, dataset, source)
+            commit.note(root.require_group(pollen_arrays.GROUP), dataset, asked)
+        return commit.snapshot
+
+    def replace_weather_ahead(
+        self,
+        dataset: xr.Dataset,
+        *,
+        source: str,
+        licence: str,
+        credit: str,
+        retrieved_at: datetime,
+        run_id: str | None = None,
+    ) -> str:
+        """Keep a run of a forecast, dims (region, member, time), in place of the source's last one.
+
+        Earlier runs are read by their snapshot.
+        """
+        dataset = weather_arrays.daily(dataset)
+        commit = Commit("weather ahead", source, licence, credit, _aware(retrieved_at), run_id)
+        with self._writing(commit) as root:
+            weather_arrays.replace_ahead(root, dataset, source)
+            commit.note(root.require_group(weather_arrays.AHEAD), dataset, None)
+        return commit.snapshot
+
+    def note_asked(
+        self,
+        subject: Subject,
+        asked: Asked,
+        *,
+        source: str,
+        licence: str,
+        credit: str,
+        retrieved_at: datetime,
+        run_id: str | None = None,
+    ) -> str:
+        """Note days that a service was asked for, and that it had nothing for."""
+        commit = Commit(subject, source, licence, credit, _aware(retrieved_at), run_id)
+        with self._writing(commit) as root:
+            commit.note(root.require_group(GROUP_OF[subject]), None, asked)
         return commit.snapshot
 
     def append_flowering(
@@ -91,8 +150,13 @@ class ClimateStore:
         credit: str,
         retrieved_at: datetime,
         run_id: str | None = None,
+        asked: Asked | None = None,
     ) -> str:
-        """Add flowering dates (columns region, species, stage, date) in one commit."""
+        """Add flowering dates (columns region, species, stage, date) in one commit.
+
+        A date of a season that is held, from whatever source, replaces it in the newest state;
+        earlier snapshots stay as they were. Dates that are all held already change nothing.
+        """
         wanted = ["region", "species", "stage", "date"]
         missing = [name for name in wanted if name not in frame]
         if missing or frame.empty:
@@ -108,15 +172,16 @@ class ClimateStore:
             group = root.require_group(flowering_table.GROUP)
             held = flowering_table.read_flowering(group)
             merged = flowering_table.merge_flowering(held, new)
-            if not merged.equals(held):
-                flowering_table.write_flowering(group, merged)
-            commit.note_terms(group, NOT_STATED)
+            if not merged.frame.equals(held):
+                flowering_table.write_flowering(group, merged.frame)
+                commit.note_terms(group, NOT_STATED)
+            commit.note_asked(group, asked)
         return commit.snapshot
 
     @contextmanager
     def _writing(self, commit: Commit) -> Iterator[zarr.Group]:
         with writer_lock(self.folder, self._wait_seconds):
-            session = self._repository.writable_session(_BRANCH)
+            session = self._repository.writable_session(BRANCH)
             yield zarr.open_group(session.store, mode="a")
             # the very delivery that is held already makes no commit
             commit.snapshot = (
@@ -126,7 +191,10 @@ class ClimateStore:
             )
 
     def tag(self, name: str, snapshot: str) -> None:
-        """Name a snapshot so that it is kept; the same name for the same snapshot is no fault."""
+        """Name a snapshot so that it is kept; the same name for the same snapshot is no fault.
+
+        A name that was taken away is not given again, so that thinning is for good.
+        """
         with writer_lock(self.folder, self._wait_seconds):
             held = self.tags().get(name)
             if held == snapshot:
@@ -136,137 +204,45 @@ class ClimateStore:
                     f"the tag {name!r} was asked for snapshot {snapshot}; it already names {held}"
                 )
             self._session(snapshot)
-            self._repository.create_tag(name, snapshot)
+            try:
+                self._repository.create_tag(name, snapshot)
+            except icechunk.IcechunkError as error:
+                # Icechunk remembers the names that were deleted, and lists them no longer
+                if "already exists" not in str(error):
+                    raise
 
-    # -------------------------------------------------------------------------- reading
-    def head(self) -> str:
-        """Return the newest snapshot."""
-        return self._repository.lookup_branch(_BRANCH)
+    def clean_up(self, *, names: Collection[str], replaced_before: datetime) -> CleanUp:
+        """Take names away, then delete every snapshot that nothing needs any more.
 
-    def tags(self) -> dict[str, str]:
-        """Return the named snapshots."""
-        names = sorted(self._repository.list_tags())
-        return {name: self._repository.lookup_tag(name) for name in names}
-
-    def weather(
-        self,
-        *,
-        snapshot: str | None = None,
-        until: date | None = None,
-        regions: Sequence[str] | None = None,
-        sources: Sequence[str] | None = None,
-    ) -> xr.Dataset:
-        """Return weather (region, time) as of a snapshot, up to and with the day `until`.
-
-        Values are as observed: NaN where missing. Where several sources gave a value the first of
-        `sources` wins (in the order in which they came, unless given).
+        What is named stays, and what was the newest at `replaced_before` or since: a run under way
+        reads one of those. Killed midway it leaves a store that can be read; the next clean-up
+        finishes. Doing it again changes nothing.
         """
-        session = self._session(snapshot)
-        group = _group(session, weather_arrays.GROUP)
-        if group is None:
-            raise ClimateError(
-                "the climate store holds no weather yet; load it with `forepaw import weather FILE`"
-            )
-        held = weather_arrays.words(group, "source")
-        used = held if sources is None else list(sources)
-        _refuse_unknown("source", used, held)
-        if regions is not None:
-            _refuse_unknown("region", regions, weather_arrays.words(group, "region"))
-        result = weather_arrays.read_weather(group, until=until, regions=regions, sources=used)
-        terms = [t for t in terms_of(group) if t.source in used]
-        result.attrs = {
-            "climate_snapshot": session.snapshot_id,
-            "source": "; ".join(used),
-            "licence": "; ".join(dict.fromkeys(t.licence for t in terms)),
-            "credit": "; ".join(dict.fromkeys(t.credit for t in terms)),
-            "day_definition": "; ".join(dict.fromkeys(t.day_definition for t in terms)),
-        }
-        return result
-
-    def flowering(self, *, snapshot: str | None = None, until: date | None = None) -> pd.DataFrame:
-        """Return flowering dates as of a snapshot: region, species, stage, date, source."""
-        group = _group(self._session(snapshot), flowering_table.GROUP)
-        frame = flowering_table.read_flowering(group)
-        if until is not None:
-            frame = frame.loc[frame["date"] <= pd.Timestamp(until)]
-        return frame[["region", "species", "stage", "date", "source"]].reset_index(drop=True)
-
-    def sources(self, *, snapshot: str | None = None) -> list[SourceTerms]:
-        """Return every source the store drew on, with its terms and when it was last asked."""
-        session = self._session(snapshot)
-        names = (weather_arrays.GROUP, flowering_table.GROUP)
-        groups = [group for name in names if (group := _group(session, name)) is not None]
-        found = [terms for group in groups for terms in terms_of(group)]
-        newest = {terms.source: terms for terms in sorted(found, key=lambda t: t.retrieved_at)}
-        return [newest[name] for name in sorted(newest)]
-
-    def provenance(self, *, snapshot: str | None = None) -> list[Provenance]:
-        """Return the commits that led to a snapshot, newest first."""
-        start = self._session(snapshot).snapshot_id
-        commits = self._repository.ancestry(snapshot_id=start)
-        return [provenance_of(info) for info in commits if "subject" in info.metadata]
-
-    def snapshot_of_run(self, run_id: str) -> str | None:
-        """Return the snapshot that a run committed, None if it did not come that far."""
-        found = (p.snapshot for p in self.provenance() if p.run_id == run_id)
-        return next(found, None)
-
-    def _session(self, snapshot: str | None) -> icechunk.Session:
         try:
-            if snapshot is None:
-                return self._repository.readonly_session(_BRANCH)
-            return self._repository.readonly_session(snapshot_id=snapshot)
+            with writer_lock(self.folder, self._wait_seconds):
+                return self._clean_up(set(names), replaced_before)
         except icechunk.IcechunkError as error:
+            cause = str(error).strip().splitlines()[0]
             raise ClimateError(
-                f"snapshot {snapshot!r} was asked for; the climate store {self.folder} holds no "
-                "such snapshot, or it has expired"
+                f"the climate store {self.folder} could not be cleaned up: {cause}; what is named "
+                "in it can be read as before"
             ) from error
 
-
-def _group(session: icechunk.Session, name: str) -> zarr.Group | None:
-    """Return a group of arrays, None where nothing was put into it yet."""
-    try:
-        return zarr.open_group(session.store, path=name, mode="r")
-    except GroupNotFoundError:
-        return None
-
-
-def _daily(dataset: xr.Dataset) -> xr.Dataset:
-    """Return the dataset over every day of its span; refuse one that is not in house form."""
-    wanted = {"region", "time", "latitude", "longitude", "elevation"}
-    missing = wanted - set(dataset.coords)
-    given = [name for name in variables() if name in dataset]
-    if missing or not given or dataset.sizes.get("time", 0) == 0:
-        raise ClimateError(
-            "weather needs dims (region, time), latitude, longitude and elevation of each region "
-            f"and at least one of {', '.join(variables())}; missing: "
-            f"{', '.join(sorted(missing)) or 'values'}"
-        )
-    for name in given:
-        unit = dataset[name].attrs.get("units")
-        if unit != variables()[name].unit:
-            raise ClimateError(
-                f"weather to be kept has {name} in {unit!r}; the store keeps it in "
-                f"{variables()[name].unit!r}; convert it first"
+    def _clean_up(self, names: set[str], replaced_before: datetime) -> CleanUp:
+        names &= self._repository.list_tags()
+        for name in sorted(names):
+            self._repository.delete_tag(name)
+        needed = self._newest_at(replaced_before)
+        if needed is not None:
+            # out of the history with those before it; names, and what they name, are not touched
+            self._repository.expire_snapshots(
+                needed.written_at, delete_expired_branches=False, delete_expired_tags=False
             )
-    days = pd.DatetimeIndex(dataset.indexes["time"])
-    if not (days.is_monotonic_increasing and days.is_unique and (days == days.floor("D")).all()):
-        raise ClimateError("weather to be kept must have one row a day, in order, at midnight")
-    full = pd.date_range(days[0], days[-1], freq="D")
-    return dataset if len(full) == len(days) else dataset.reindex(time=full)
+        freed = self._repository.garbage_collect(replaced_before)
+        return CleanUp(len(names), freed.snapshots_deleted, freed.bytes_deleted)
 
 
 def _aware(moment: datetime) -> datetime:
     if moment.tzinfo is None:
         raise ClimateError(f"the time of retrieval {moment} has no offset from UTC; give one")
     return moment
-
-
-def _refuse_unknown(what: str, asked: Sequence[str], held: Sequence[str]) -> None:
-    wrong = [name for name in asked if name not in held]
-    if wrong:
-        near = difflib.get_close_matches(wrong[0], held, n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
-        raise ClimateError(
-            f"weather of {what} {wrong[0]!r} was asked for; the store holds {', '.join(held)}{hint}"
-        )

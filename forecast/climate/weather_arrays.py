@@ -1,191 +1,137 @@
-"""How weather lies in the store: Zarr arrays over (region, time, source) in one group.
+"""How weather lies in the store: arrays over (region, time, source), and runs that look ahead.
 
-The time axis is every day from the first to the last, so a place is found by counting. Chunks
-never written cost nothing and read as missing.
+A run of a forecast replaces the one before as a whole; older ones are read by their snapshot.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import xarray as xr
 import zarr
-from numpy.typing import NDArray
 
+from forecast.climate import layered
 from forecast.climate.errors import ClimateError
+from forecast.climate.layered import Layout, array, numbers, words
 from forecast.climate.variables import variables
 
 GROUP = "weather_observed"
+AHEAD = "weather_ahead"
 CHUNKS = (100, 366, 1)  # regions, days, sources
-_TIME_UNITS = "days since 1970-01-01"
-_POSITIONS = {"latitude": "degrees_north", "longitude": "degrees_east", "elevation": "m"}
+_AHEAD_CHUNKS = (100, 10, 366)  # regions, members, days
 
 
-def array(group: zarr.Group, name: str) -> zarr.Array[Any]:
-    """Return an array of a group; the library's own type leaves open that it is a group."""
-    return cast("zarr.Array[Any]", group[name])
-
-
-def words(group: zarr.Group, name: str) -> list[str]:
-    """Return an array of words."""
-    return [str(word) for word in np.asarray(array(group, name)[:])]
-
-
-def _numbers(group: zarr.Group, name: str) -> NDArray[Any]:
-    return np.asarray(array(group, name)[:])
+def layout() -> Layout:
+    """Return how observed weather lies."""
+    arrays = {variable.name: variable.attributes for variable in variables().values()}
+    return Layout(GROUP, ("region", "time", "source"), CHUNKS, arrays)
 
 
 def merge_weather(root: zarr.Group, dataset: xr.Dataset, source: str) -> bool:
-    """Lay a source's values over what it gave before; say whether anything changed.
-
-    A value given now wins over the one given before; a value missing now leaves it as it was.
-    """
-    group = root.require_group(GROUP)
-    if "time" not in group:
-        _create(group)
-    days = dataset["time"].values.astype("datetime64[D]").astype(np.int64)
-    changed = _grow(group, [str(r) for r in dataset["region"].values], days, source)
-    rows = _positions(words(group, "region"), dataset["region"].values.tolist())
-    first = int(days[0] - _numbers(group, "time")[0])
-    span = slice(first, first + len(days))
-    layer = words(group, "source").index(source)
-    for name in (n for n in variables() if n in dataset):
-        values = dataset[name].transpose("region", "time").values.astype(np.float32)
-        changed |= _overlay(array(group, name), (rows, span, layer), values)
-    for name in _POSITIONS:
-        changed |= _overlay(array(group, name), (rows,), dataset[name].values.astype(float))
-    return changed
+    """Lay a source's values over what it gave before; say whether anything changed."""
+    return layered.merge(root, layout(), dataset, source)
 
 
-def _create(group: zarr.Group) -> None:
-    labels: dict[str, Any] = {"dtype": str, "shape": (0,), "chunks": (1000,)}
-    group.create_array("region", dimension_names=["region"], **labels)
-    group.create_array("source", dimension_names=["source"], **labels)
-    group.create_array(
-        "time",
-        shape=(0,),
-        chunks=(100_000,),
-        dtype="int64",
-        dimension_names=["time"],
-        attributes={"units": _TIME_UNITS, "calendar": "standard", "standard_name": "time"},
-    )
-    for name, unit in _POSITIONS.items():
-        group.create_array(
-            name,
-            shape=(0,),
-            chunks=(1000,),
-            dtype="float64",
-            fill_value=np.nan,
-            dimension_names=["region"],
-            attributes={"units": unit},
-        )
-    for variable in variables().values():
-        group.create_array(
-            variable.name,
-            shape=(0, 0, 0),
-            chunks=CHUNKS,
-            dtype="float32",
-            fill_value=np.nan,
-            dimension_names=["region", "time", "source"],
-            attributes=dict(variable.attributes),
-        )
-
-
-def _grow(group: zarr.Group, regions: Sequence[str], days: NDArray[np.int64], source: str) -> bool:
-    """Make room for new regions, days and sources; True if there was something to make room for."""
-    labels = {name: words(group, name) for name in ("region", "source")}
-    wanted = {
-        "region": labels["region"] + [r for r in regions if r not in labels["region"]],
-        "source": labels["source"] + [s for s in (source,) if s not in labels["source"]],
-    }
-    held = _numbers(group, "time")
-    first = min(int(days[0]), int(held[0])) if len(held) else int(days[0])
-    last = max(int(days[-1]), int(held[-1])) if len(held) else int(days[-1])
-    axis = np.arange(first, last + 1)
-    earlier = int(held[0]) - first if len(held) else 0
-    grown = len(axis) != len(held) or wanted != labels
-    if not grown:
-        return False
-    for name in variables():
-        _resize(
-            array(group, name), (len(wanted["region"]), len(axis), len(wanted["source"])), earlier
-        )
-    for name in _POSITIONS:
-        array(group, name).resize((len(wanted["region"]),))
-    for name, named in wanted.items():
-        array(group, name).resize((len(named),))
-        array(group, name)[:] = np.array(named, dtype=object)
-    array(group, "time").resize((len(axis),))
-    array(group, "time")[:] = axis
-    return True
-
-
-def _resize(kept: zarr.Array[Any], shape: tuple[int, int, int], earlier: int) -> None:
-    """Resize; days put before the first one shift all the others, which rewrites the array."""
-    if earlier == 0:
-        kept.resize(shape)
-        return
-    held = np.asarray(kept[:])
-    kept.resize(shape)
-    shifted = np.full(shape, np.nan, dtype=held.dtype)
-    shifted[: held.shape[0], earlier : earlier + held.shape[1], : held.shape[2]] = held
-    kept[:] = shifted
-
-
-def _overlay(kept: zarr.Array[Any], place: tuple[Any, ...], values: NDArray[Any]) -> bool:
-    held = np.asarray(kept.oindex[place])
-    merged = np.where(np.isnan(values), held, values)
-    if np.array_equal(merged, held, equal_nan=True):
-        return False
-    kept.oindex[place] = merged
-    return True
-
-
-def read_weather(
+def read_layers(
     group: zarr.Group, *, until: date | None, regions: Sequence[str] | None, sources: Sequence[str]
 ) -> xr.Dataset:
-    """Read (region, time) up to a day; where several sources gave a value the first named wins."""
-    names = words(group, "region")
-    chosen = names if regions is None else list(regions)
-    days = _numbers(group, "time")
-    n_days = len(days)
-    if until is not None:
-        n_days = int(np.searchsorted(days, np.datetime64(until, "D").astype(np.int64), "right"))
-    if n_days == 0:
-        raise ClimateError(
-            f"weather until {until} was asked for; the store begins on "
-            f"{days[0].astype('datetime64[D]')}"
-        )
-    rows = _positions(names, chosen)
-    layers = [words(group, "source").index(source) for source in sources]
+    """Read (source, region, time) up to a day, sources in the order asked for."""
+    chosen = words(group, "region") if regions is None else list(regions)
+    days = layered.days_until(group, until)
+    rows = layered.positions(words(group, "region"), chosen)
+    held = words(group, "source")
     result = xr.Dataset(
         coords={
-            "region": ("region", np.array(chosen, dtype=object)),
-            "time": (
-                "time",
-                days[:n_days].astype("datetime64[D]").astype("datetime64[ns]"),
-                {"standard_name": "time"},
-            ),
+            "source": ("source", np.array(list(sources), dtype=object)),
+            **layered.coordinates(group, chosen, days),
         }
     )
-    for name, unit in _POSITIONS.items():
-        result = result.assign_coords(
-            {name: ("region", _numbers(group, name)[rows], {"units": unit})}
-        )
     for variable in variables().values():
-        held = np.asarray(
-            array(group, variable.name).oindex[rows, slice(0, n_days), :], dtype=float
+        kept = array(group, variable.name)
+        values = np.stack(
+            [
+                np.asarray(kept.oindex[rows, slice(0, len(days)), held.index(source)])
+                for source in sources
+            ]
         )
-        values = held[:, :, layers[0]]
-        for layer in layers[1:]:
-            values = np.where(np.isnan(values), held[:, :, layer], values)
-        result[variable.name] = (("region", "time"), values, dict(variable.attributes))
+        result[variable.name] = (("source", "region", "time"), values, dict(variable.attributes))
     return result
 
 
-def _positions(held: Sequence[Any], wanted: Sequence[Any]) -> NDArray[np.int64]:
-    place = {str(name): number for number, name in enumerate(held)}
-    return np.array([place[str(name)] for name in wanted], dtype=np.int64)
+def daily(dataset: xr.Dataset) -> xr.Dataset:
+    """Return the dataset over every day of its span; refuse one that is not in house form."""
+    wanted = {"region", "time", *layered.POSITIONS}
+    missing = wanted - set(dataset.coords)
+    given = [name for name in variables() if name in dataset]
+    if missing or not given or dataset.sizes.get("time", 0) == 0:
+        raise ClimateError(
+            "weather needs dims (region, time), latitude, longitude and elevation of each region "
+            f"and at least one of {', '.join(variables())}; missing: "
+            f"{', '.join(sorted(missing)) or 'values'}"
+        )
+    for name in given:
+        unit = dataset[name].attrs.get("units")
+        if unit != variables()[name].unit:
+            raise ClimateError(
+                f"weather to be kept has {name} in {unit!r}; the store keeps it in "
+                f"{variables()[name].unit!r}; convert it first"
+            )
+    return layered.every_day(dataset, "weather")
+
+
+# ------------------------------------------------------------------------------ ahead
+def replace_ahead(root: zarr.Group, dataset: xr.Dataset, source: str) -> None:
+    """Put a run of a forecast, dims (region, member, time), in place of the one before."""
+    group = root.require_group(AHEAD).create_group(source, overwrite=True)
+    labels: dict[str, Any] = {"region": str, "member": "int64", "time": "int64"}
+    for name, kind in labels.items():
+        values: Any = dataset[name].values
+        if name == "time":
+            values = values.astype("datetime64[D]").astype(np.int64)
+        column = group.create_array(
+            name,
+            shape=values.shape,
+            chunks=(max(1, len(values)),),
+            dtype=kind,
+            dimension_names=[name],
+            attributes={"units": layered.TIME_UNITS} if name == "time" else {},
+        )
+        column[:] = values.astype(object) if kind is str else values
+    for name, unit in layered.POSITIONS.items():
+        kept = group.create_array(
+            name,
+            shape=(dataset.sizes["region"],),
+            chunks=(1000,),
+            dtype="float64",
+            dimension_names=["region"],
+            attributes={"units": unit},
+        )
+        kept[:] = dataset[name].values.astype(float)
+    for name in (n for n in variables() if n in dataset):
+        values = dataset[name].transpose("region", "member", "time").values
+        kept = group.create_array(
+            name,
+            shape=values.shape,
+            chunks=_AHEAD_CHUNKS,
+            dtype="float32",
+            fill_value=np.nan,
+            dimension_names=["region", "member", "time"],
+            attributes=dict(variables()[name].attributes),
+        )
+        kept[:] = values.astype(np.float32)
+
+
+def read_ahead(group: zarr.Group) -> xr.Dataset:
+    """Read the newest run of one source: (region, member, time)."""
+    result = xr.Dataset(
+        coords=layered.coordinates(group, words(group, "region"), numbers(group, "time"))
+        | {"member": ("member", numbers(group, "member"), {"standard_name": "realization"})}
+    )
+    for name in (n for n in variables() if n in group):
+        values = np.asarray(array(group, name)[:], dtype=float)
+        attributes = dict(variables()[name].attributes)
+        result[name] = (("region", "member", "time"), values, attributes)
+    return result

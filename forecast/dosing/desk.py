@@ -8,6 +8,7 @@ from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
+from forecast.csv_text import csv_text
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.plan import DosePlan, propose_plan
 from forecast.dosing.register import (
@@ -28,6 +29,8 @@ from forecast.records.identifiers import new_id
 from forecast.records.plans import PlanRow, add_plans
 from models.weeks import DAYS_IN_WEEK
 
+PLAN_COLUMNS = ("dog", "therapy", "proposal", "dates", "reasons")
+
 
 def propose_plans(
     practice: Practice,
@@ -45,7 +48,8 @@ def propose_plans(
     """
     if not issue.has_visits:
         return []
-    register = read_register(records, today=today)
+    unknown_home = practice.settings.visits.unknown_home
+    register = read_register(records, today=today, unknown_home=unknown_home)
     held = {str(region) for region in issue.forecast["region"].values}
     if dogs is None:
         wanted = [
@@ -80,6 +84,22 @@ def propose_plans(
 def keep_plans(records: Records, plans: Iterable[DosePlan], *, made_at: datetime) -> None:
     """Record proposals with their reasons and cautions, as a vet will see them."""
     add_plans(records, [_row(plan, made_at) for plan in plans])
+
+
+def plans_csv(records: Records, plans: Iterable[DosePlan]) -> str:
+    """Return proposals as CSV text, a row a dog by the practice's number; it holds no name."""
+    number_of = {dog: number for number, dog in dog_ids(records).items()}
+    rows = [
+        (
+            number_of.get(plan.dog, "erased"),
+            plan.therapy,
+            plan.proposal,
+            " ".join(str(dose.date) for dose in plan.doses),
+            "; ".join(reason.sentence for reason in plan.reasons),
+        )
+        for plan in plans
+    ]
+    return csv_text(PLAN_COLUMNS, rows)
 
 
 def dogs_by_number(records: Records, numbers: Iterable[str]) -> list[str]:

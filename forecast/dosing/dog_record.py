@@ -12,6 +12,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from forecast.dosing.therapies import DosingError, Therapy, therapy
+from forecast.visits.cover import end_not_known
 
 
 class Cover(StrEnum):
@@ -142,7 +143,7 @@ def _event_cover(event: TherapyEvent, dog: DogRecord, day: date) -> Cover:
         return Cover.NO
     if day < event.given + timedelta(days=kind.days("onset")):
         return Cover.NO
-    open_ended = event.until is None and not kind.planned_ahead
+    open_ended = end_not_known(event.until, is_course=not kind.planned_ahead)
     responded = event.responded or dog.responded(event.therapy, day)
     if open_ended or not responded or since_last > kind.days("full_until"):
         return Cover.NOT_KNOWN

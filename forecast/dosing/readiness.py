@@ -72,9 +72,32 @@ FINDINGS = {
     "corneal_ulcer": FindingKind("ulcer of the cornea", False, "examine the eyes"),
     "nsaid_in_use": FindingKind("anti-inflammatory painkiller in use", False, "ask the owner"),
 }
+# Everything else that may hold a plan up, in words.
+OTHER_CHECKS = {
+    "species": "species",
+    "urgent_signs": "signs that need care now",
+    "itch_now": "itch now",
+    "itch_score": "itch score",
+    "flare_open": "itch score since the last flare visit",
+    "age": "date of birth",
+    "too_young": "age",
+    "weight": "weight",
+    "too_light": "weight",
+    "perennial_signs": "whether it itches all year",
+    "food_trial": "diet trial",
+    "therapy_history": "history of therapies",
+    "response": "response to this therapy",
+    "no_response": "response to this therapy",
+    "other_therapy": "another therapy under way",
+    "not_planned_ahead": "a therapy that is not planned ahead",
+    "risk": "risk in the weeks ahead",
+    "no_open_day": "open days of the branch",
+}
+NOT_ON_RECORD, TOO_OLD, SPEAKS_AGAINST = "not on record", "too old", "speaks against"
 ENTIRE_BITCH_ONLY = "pregnant_or_lactating"
 ENTIRE_ONLY = "breeding"
 
+_NOT_KNOWN, _STALE = "_not_known", "_stale"  # ends of the codes of reasons
 _ORDER = list(Verdict)
 _Judged = tuple[Verdict, Reason]
 
@@ -88,6 +111,19 @@ def readiness(dog: DogRecord, therapy: Therapy, today: date) -> Readiness:
         done = f"every check of {therapy.words} is on record and current on {today}"
         reasons = [Reason("checks_passed", done, HOUSE)]
     return Readiness(dog.id, therapy.id, today, verdict, tuple(reasons))
+
+
+def check_of(reason: Reason) -> tuple[str, str]:
+    """Return which check a reason against a plan comes from, in words, and how it went."""
+    code = reason.code.removesuffix(_NOT_KNOWN).removesuffix(_STALE)
+    if reason.code.endswith(_STALE):
+        return _words(code), TOO_OLD
+    return _words(code), SPEAKS_AGAINST if reason.known else NOT_ON_RECORD
+
+
+def _words(code: str) -> str:
+    kinds = WORK_UP | FINDINGS
+    return kinds[code].words if code in kinds else OTHER_CHECKS[code]
 
 
 def _judge(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
@@ -104,7 +140,7 @@ def _judge(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
 # ------------------------------------------------------------------------------ who the dog is
 def _species(dog: DogRecord, therapy: Therapy) -> Iterator[_Judged]:
     if dog.species is None:
-        yield _missing("species", "species", "record the species")
+        yield _missing("species", "record the species")
     elif dog.species != therapy.species:
         sentence = f"{therapy.words} is for dogs only; this animal is recorded as {dog.species!r}"
         yield (
@@ -115,7 +151,7 @@ def _species(dog: DogRecord, therapy: Therapy) -> Iterator[_Judged]:
 
 def _age(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
     if dog.birth_date is None or dog.birth_date > today:
-        yield _missing("age", "date of birth", "record it, or have a vet estimate the age")
+        yield _missing("age", "record it, or have a vet estimate the age")
         return
     limit = therapy.parameters["minimum_age"]
     old_enough = add_months(dog.birth_date, int(limit.number))
@@ -128,13 +164,13 @@ def _weight(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
     limit = therapy.parameters["minimum_weight"]
     known = dog.weight_kg is not None and isfinite(dog.weight_kg)
     if dog.weight_kg is None or dog.weighed is None or not known or dog.weighed > today:
-        yield _missing("weight", "weight", "weigh the dog")
+        yield _missing("weight", "weigh the dog")
         return
     if dog.weight_kg < limit.number:
         sentence = f"weighs {dog.weight_kg:g} kg on {dog.weighed}; at least {limit.number:g} kg"
         yield _limit_verdict(limit), Reason("too_light", sentence, limit.source)
     if _older(dog.weighed, today, days_rule("readiness.weight_current_for")):
-        yield _stale("weight", "weight", dog.weighed, "weigh the dog")
+        yield _stale("weight", dog.weighed, "weigh the dog")
 
 
 def _limit_verdict(limit: Parameter) -> Verdict:
@@ -150,11 +186,11 @@ def _itch_now(dog: DogRecord, today: date) -> Iterator[_Judged]:
         yield Verdict.SEE_NOW, Reason("urgent_signs", sentence, HOUSE)
     score, flare = dog.latest_score(today), dog.last_flare(today)
     if score is None:
-        yield _missing("itch_score", "itch score", "ask the owner for a score")
+        yield _missing("itch_score", "ask the owner for a score")
         return
     bound = table()["readiness.needs_care_score"]
     if _older(score.recorded, today, days_rule("readiness.score_current_for")):
-        yield _stale("itch_score", "itch score", score.recorded, "ask the owner for a score")
+        yield _stale("itch_score", score.recorded, "ask the owner for a score")
     elif score.value >= bound.number:
         sentence = f"itch score {score.value:g} on {score.recorded}; {bound.number:g} or more"
         yield (
@@ -175,20 +211,20 @@ def _work_up(dog: DogRecord, today: date) -> Iterator[_Judged]:
     for code, kind in WORK_UP.items():
         finding = dog.finding(code)
         if not _is_known(finding, today):
-            yield _missing(code, kind.words, kind.how)
+            yield _missing(code, kind.how)
         elif finding.present != kind.wanted:
             found = "recorded as present" if finding.present else "recorded as absent"
             sentence = f"{kind.words} {found} on {finding.recorded}; {kind.how}"
             yield Verdict.WORK_UP_FIRST, Reason(code, sentence, PROFESSION)
         elif _is_stale(code, finding, today):
-            yield _stale(code, kind.words, finding.recorded, kind.how)
+            yield _stale(code, finding.recorded, kind.how)
 
 
 def _food(dog: DogRecord, today: date) -> Iterator[_Judged]:
     """Ask for a diet trial where itch lasts all year; a seasonal dog may do without."""
     perennial = dog.finding("perennial_signs")
     if not _is_current("perennial_signs", perennial, today):
-        yield _missing("perennial_signs", "whether it itches all year", "ask the owner")
+        yield _missing("perennial_signs", "ask the owner")
         return
     food = dog.finding("food_allergy_ruled_out")
     ruled_out = food.present and _is_current("food_allergy_ruled_out", food, today)
@@ -207,12 +243,12 @@ def _stops(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
         if code == "live_vaccination":
             yield from _live_vaccination(finding, stop, today)
         elif not _is_known(finding, today):
-            yield _missing(code, kind.words, kind.how)
+            yield _missing(code, kind.how)
         elif finding.present:
             sentence = f"{kind.words}, recorded on {finding.recorded}"
             yield Verdict(str(stop.value)), Reason(code, sentence, stop.source)
         elif _is_stale(code, finding, today):
-            yield _stale(code, kind.words, finding.recorded, kind.how)
+            yield _stale(code, finding.recorded, kind.how)
 
 
 def _does_not_apply(dog: DogRecord, code: str) -> bool:
@@ -226,14 +262,14 @@ def _live_vaccination(finding: Finding, stop: Parameter, today: date) -> Iterato
     """Judge a live vaccine, which may be dated ahead: the gap counts before as well as after."""
     kind = FINDINGS["live_vaccination"]
     if finding.present is None or finding.recorded is None:
-        yield _missing("live_vaccination", kind.words, kind.how)
+        yield _missing("live_vaccination", kind.how)
     elif finding.present and not _older(finding.recorded, today, _vaccine_gap()):
         sentence = f"live vaccine on {finding.recorded}: less than two weeks before, or still ahead"
         yield Verdict(str(stop.value)), Reason("live_vaccination", sentence, stop.source)
     elif finding.recorded > today:
-        yield _missing("live_vaccination", kind.words, kind.how)
+        yield _missing("live_vaccination", kind.how)
     elif _is_stale("live_vaccination", finding, today):
-        yield _stale("live_vaccination", kind.words, finding.recorded, kind.how)
+        yield _stale("live_vaccination", finding.recorded, kind.how)
 
 
 def _vaccine_gap() -> int:
@@ -243,7 +279,7 @@ def _vaccine_gap() -> int:
 # ------------------------------------------------------------------------ what was given before
 def _history(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
     if dog.therapies is None:
-        yield _missing("therapy_history", "history of therapies", "ask where it was seen before")
+        yield _missing("therapy_history", "ask where it was seen before")
         return
     yield from _other_therapies(dog, therapy, today)
     responded = dog.responded(therapy.id, today)
@@ -296,11 +332,11 @@ def _older(day: date, today: date, days: int) -> bool:
     return (today - day).days > days
 
 
-def _missing(code: str, words: str, how: str) -> _Judged:
-    sentence = f"{words}: not known; {how}"
-    return Verdict.WORK_UP_FIRST, Reason(f"{code}_not_known", sentence, HOUSE, known=False)
+def _missing(code: str, how: str) -> _Judged:
+    sentence = f"{_words(code)}: not known; {how}"
+    return Verdict.WORK_UP_FIRST, Reason(code + _NOT_KNOWN, sentence, HOUSE, known=False)
 
 
-def _stale(code: str, words: str, recorded: date | None, how: str) -> _Judged:
-    sentence = f"{words}: last recorded on {recorded}, too long ago to count; {how}"
-    return Verdict.WORK_UP_FIRST, Reason(f"{code}_stale", sentence, HOUSE, known=False)
+def _stale(code: str, recorded: date | None, how: str) -> _Judged:
+    sentence = f"{_words(code)}: last recorded on {recorded}, too long ago to count; {how}"
+    return Verdict.WORK_UP_FIRST, Reason(code + _STALE, sentence, HOUSE, known=False)

@@ -18,16 +18,19 @@ from numpy.typing import NDArray
 
 from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
 from forecast.dosing.dog_risk import DogHistory, DogRisk, dog_risk
-from forecast.dosing.therapies import therapy
+from forecast.dosing.therapies import cover_rules
 from forecast.records import care, dogs, visits
 from forecast.records.branches import branches
 from forecast.records.engine import Records
 from forecast.regions import Branch
+from forecast.visits.cover import days_not_uncovered
+from forecast.visits.placing import BRANCH_REGION, last_branches, region_of
 from models.flare.cover import efficacy_mean
 
 WEIGHT, HISTORY, ATOPIC = "weight_kg", "therapy_history", "atopic_dermatitis"
 GIVEN, YES, NO = "given", "yes", "no"
 GONE = ("dead", "rehomed", "moved", "left")
+Span = tuple[date, date]  # first and last day
 _Fact = tuple[date, str, Any, Any]  # day, kind, word, number
 _Value = TypeVar("_Value")
 
@@ -36,16 +39,22 @@ _Value = TypeVar("_Value")
 class Register:
     """All dogs by id, with the days between which each was under the practice's eyes.
 
+    `uncovered` holds the spans of those days in which a dog is known not to have been under cover.
     `gone` says why a dog is no longer the practice's: it is dead, was rehomed, moved or left.
     """
 
     dogs: Mapping[str, DogRecord]
-    observed: Mapping[str, tuple[date, date]]
+    observed: Mapping[str, Span]
+    uncovered: Mapping[str, tuple[Span, ...]]
     gone: Mapping[str, str]
 
 
-def read_register(records: Records, *, today: date) -> Register:
-    """Read every dog as it was known on a day."""
+def read_register(records: Records, *, today: date, unknown_home: str = BRANCH_REGION) -> Register:
+    """Read every dog as it was known on a day.
+
+    `unknown_home` says whether the region of the branch that sees a dog stands in for a home that
+    is not known, see `forecast.visits.placing`.
+    """
     seen = _until(visits.visits(records), today)
     flares = _by_dog((dog, day) for dog, day, kind in _rows(seen, "kind") if kind == "itch flare")
     known_facts = _by_dog(
@@ -54,23 +63,27 @@ def read_register(records: Records, *, today: date) -> Register:
             _until(care.facts(records), today), "kind", "word", "number"
         )
     )
+    told = _until(care.therapies(records), today)
     events = _by_dog(
         (dog, _event(str(kind), day, until, responded))
         for dog, day, kind, until, status, responded in _rows(
-            _until(care.therapies(records), today), "therapy", "until", "status", "responded"
+            told, "therapy", "until", "status", "responded"
         )
         if status == GIVEN
     )
+    not_uncovered = days_not_uncovered(told, cover_rules())
     scores = _by_dog(
         (dog, ItchScore(float(pvas), day))
         for dog, day, pvas in _rows(_until(care.scores(records), today), "pvas")
     )
     days = _by_dog((dog, day) for dog, day, _ in _rows(seen, "kind"))
     of_branch = {branch.id: branch.region_id for branch in branches(records).values()}
-    found, observed, gone = {}, {}, {}
-    for dog in dogs.dogs(records):
+    found, observed, uncovered, gone = {}, {}, {}, {}
+    last_branch = last_branches(seen)
+    for dog in dogs.dogs(records, on=today):
         if dog.status in GONE:
             gone[dog.id] = dog.status
+        branch = dog.branch_id or str(last_branch.get(dog.id, ""))
         facts = sorted(known_facts.get(dog.id, []), key=lambda fact: fact[0])
         found[dog.id] = _record(
             dog,
@@ -79,13 +92,14 @@ def read_register(records: Records, *, today: date) -> Register:
             scores=tuple(scores.get(dog.id, ())),
             flares=tuple(sorted(flares.get(dog.id, ()))),
             # as in the counts: where it lives, else where it is seen
-            region=dog.home_region or of_branch.get(dog.branch_id or ""),
+            region=region_of(dog.home, of_branch.get(branch), unknown_home),
         )
         if dog.id in days:
             # an active dog that is not seen has no flare; of the others nothing is known after
             last = today if dog.status == "active" else max(days[dog.id])
             observed[dog.id] = (min(days[dog.id]), last)
-    return Register(found, observed, gone)
+            uncovered[dog.id] = _without(observed[dog.id], not_uncovered.get(dog.id, []))
+    return Register(found, observed, uncovered, gone)
 
 
 def _until(frame: pd.DataFrame, today: date) -> pd.DataFrame:
@@ -184,18 +198,16 @@ def _is_atopic(dog: DogRecord) -> bool:
     return said is not False and bool(said or dog.flare_visits or dog.therapies)
 
 
-def _n_observed(spans: list[tuple[date, date]], week: np.datetime64) -> int:
+def _n_observed(spans: list[Span], week: np.datetime64) -> int:
     monday = pd.Timestamp(week).date()
     return sum(first <= monday <= last for first, last in spans)
 
 
 def risk_of(dog: DogRecord, register: Register, pressure: RegionPressure) -> DogRisk:
-    """Return one dog's weekly risk, the days under cover left out of its history."""
-    span = register.observed.get(dog.id)
-    spans = () if span is None else _uncovered(span, dog)
+    """Return one dog's weekly risk, from the days on which it is known not to have been covered."""
     known = np.isfinite(pressure.past)
     return dog_risk(
-        DogHistory(dog.flare_visits, spans),
+        DogHistory(dog.flare_visits, register.uncovered.get(dog.id, ())),
         pressure.past[known],
         past_weeks=pressure.past_weeks[known],
         pressure=pressure.ahead,
@@ -203,20 +215,15 @@ def risk_of(dog: DogRecord, register: Register, pressure: RegionPressure) -> Dog
     )
 
 
-def _uncovered(span: tuple[date, date], dog: DogRecord) -> tuple[tuple[date, date], ...]:
-    """Cut the spans under cover out of the span under observation."""
-    open_from, spans = span[0], []
-    working = [event for event in dog.therapies or () if event.responded is not False]
-    for event in sorted(working, key=lambda e: e.given):
-        kind = therapy(event.therapy)
-        last = event.given if event.until is None or kind.planned_ahead else event.until
-        until = last + timedelta(days=kind.days("ends_at"))
-        if event.given > open_from:
-            spans.append((open_from, min(event.given - timedelta(days=1), span[1])))
-        open_from = max(open_from, until)
-    if open_from <= span[1]:
-        spans.append((open_from, span[1]))
-    return tuple((a, b) for a, b in spans if a <= b)
+def _without(span: Span, taken: Iterable[tuple[pd.Timestamp, pd.Timestamp]]) -> tuple[Span, ...]:
+    """Cut spans, each up to the day before its end or open, out of a span of days."""
+    open_from, left = span[0], []
+    for first, end in sorted(taken, key=lambda pair: pair[0]):
+        left.append((open_from, min(first.date() - timedelta(days=1), span[1])))
+        beyond = span[1] + timedelta(days=1)
+        open_from = max(open_from, beyond if pd.isna(end) else end.date())
+    left.append((open_from, span[1]))
+    return tuple((a, b) for a, b in left if a <= b)
 
 
 def open_days(branch: Branch | None, first: date, n_days: int) -> list[date]:

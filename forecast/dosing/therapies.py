@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 
+from forecast.visits.cover import CoverRule
 from models.errors import ForepawError
 from models.parameters import Parameter, ParameterTable, load_table
 
@@ -112,6 +113,11 @@ def days_rule(name: str) -> int:
 def therapies() -> dict[str, Therapy]:
     """Return every therapy, by id."""
     return {therapy_id: _therapy(therapy_id) for therapy_id in THERAPY_IDS}
+
+
+def cover_rules() -> dict[str, CoverRule]:
+    """Return how long a dose, or a course, of each therapy covers, by id."""
+    return {t.id: CoverRule(t.days("ends_at"), not t.planned_ahead) for t in therapies().values()}
 
 
 def therapy(therapy_id: str) -> Therapy:

@@ -12,5 +12,9 @@ __all__ = ["Records", "RecordsError", "open_records"]
 def open_records(practice: Practice) -> Records:
     """Open the practice's records, made or brought to this version's schema if need be."""
     records = Records(practice.records_url)
-    migrate(records)
+    try:
+        migrate(records)
+    except BaseException:
+        records.close()
+        raise
     return records

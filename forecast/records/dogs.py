@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, exists, select, update
+from sqlalchemy import Connection, Row, select, update
 
+from forecast.homes import NOT_KNOWN, Home
 from forecast.records import tables
+from forecast.records.dated import STATUS_NOT_KNOWN, dog_statuses_on, homes_on
 from forecast.records.engine import Records, RecordsError
 from forecast.records.identifiers import new_id
-
-STATUS_NOT_KNOWN = "not known"
-_IDS = select(tables.dog_identity.c.reference, tables.dog_identity.c.dog_id)
+from forecast.records.strangers import add_unregistered
 
 
 @dataclass(frozen=True)
 class Dog:
-    """What is known of a dog without saying which dog it is; None is "not known"."""
+    """What is known of a dog on a day, without saying which dog it is; None is "not known"."""
 
     id: str
     owner_id: str | None
@@ -28,9 +28,9 @@ class Dog:
     birth_date: date | None
     sex: str | None
     neutered: bool | None
-    status: str
-    home_region: str | None
     branch_id: str | None
+    status: str
+    home: Home
 
 
 @dataclass(frozen=True)
@@ -52,28 +52,32 @@ class Owner:
     contact: str | None = field(repr=False)
 
 
-def dogs(records: Records, *, status: str | None = None) -> list[Dog]:
-    """Return all dogs, or those of one status, in the order of the practice's references."""
+def dogs(records: Records, *, on: date, status: str | None = None) -> list[Dog]:
+    """Return all dogs as of a day, or those of one status, in the order of their references."""
     identity = tables.dog_identity
     query = select(tables.dog).outerjoin(identity, identity.c.dog_id == tables.dog.c.id)
     query = query.order_by(identity.c.reference, tables.dog.c.id)
-    if status is not None:
-        query = query.where(tables.dog.c.status == status)
     with records.reading() as connection:
-        return [_dog(row) for row in connection.execute(query)]
+        rows = connection.execute(query).all()
+        statuses, homes = dog_statuses_on(connection, on), homes_on(connection, on)
+    found = [_dog(row, statuses, homes) for row in rows]
+    return found if status is None else [one for one in found if one.status == status]
 
 
-def dog(records: Records, dog_id: str) -> Dog:
-    """Return one dog."""
+def dog(records: Records, dog_id: str, *, on: date) -> Dog:
+    """Return one dog as of a day."""
     with records.reading() as connection:
         row = connection.execute(select(tables.dog).where(tables.dog.c.id == dog_id)).first()
+        statuses = dog_statuses_on(connection, on, dog_id=dog_id)
+        homes = homes_on(connection, on, dog_id=dog_id)
     if row is None:
         raise RecordsError(f"dog {dog_id!r} was asked for; the records hold no such id")
-    return _dog(row)
+    return _dog(row, statuses, homes)
 
 
-def _dog(row: Row[Any]) -> Dog:
-    return Dog(**row._mapping)
+def _dog(row: Row[Any], statuses: Mapping[str, str], homes: Mapping[str, Home]) -> Dog:
+    status = statuses.get(row.id, STATUS_NOT_KNOWN)
+    return Dog(**row._mapping, status=status, home=homes.get(row.id, NOT_KNOWN))
 
 
 def identity_of(records: Records, dog_id: str) -> DogIdentity | None:
@@ -95,21 +99,9 @@ def owner_of(records: Records, dog_id: str) -> Owner | None:
 def dog_ids(records: Records) -> dict[str, str]:
     """Return the random id of each dog by the practice's own reference."""
     with records.reading() as connection:
-        rows = connection.execute(_IDS)
+        identity = tables.dog_identity
+        rows = connection.execute(select(identity.c.reference, identity.c.dog_id))
         return {reference: dog_id for reference, dog_id in rows}
-
-
-def add_unregistered(connection: Connection, references: Collection[str]) -> dict[str, str]:
-    """Return the id of each reference; one without gets a dog of which nothing else is known."""
-    rows = connection.execute(_IDS.where(tables.dog_identity.c.reference.in_(references)))
-    known = {reference: dog_id for reference, dog_id in rows}
-    new = {reference: new_id() for reference in references if reference not in known}
-    if new:
-        blank = [{"id": dog_id, "status": STATUS_NOT_KNOWN} for dog_id in new.values()]
-        named = [{"reference": reference, "dog_id": dog_id} for reference, dog_id in new.items()]
-        connection.execute(tables.dog.insert(), blank)
-        connection.execute(tables.dog_identity.insert(), named)
-    return known | new
 
 
 def keep_owners(connection: Connection, found: Mapping[str, tuple[str, str]]) -> dict[str, str]:
@@ -133,8 +125,10 @@ def keep_owners(connection: Connection, found: Mapping[str, tuple[str, str]]) ->
     return known
 
 
-def keep_dogs(connection: Connection, found: Mapping[str, tuple[str, dict[str, Any]]]) -> None:
-    """Add or update dogs given as reference -> (name, columns of `dog`)."""
+def keep_dogs(
+    connection: Connection, found: Mapping[str, tuple[str, dict[str, Any]]]
+) -> dict[str, str]:
+    """Add or update dogs given as reference -> (name, columns of `dog`); return their ids."""
     ids = add_unregistered(connection, list(found))
     for reference, (name, values) in found.items():
         dog_id = ids[reference]
@@ -145,42 +139,4 @@ def keep_dogs(connection: Connection, found: Mapping[str, tuple[str, dict[str, A
             connection.execute(
                 update(identity).where(identity.c.dog_id == dog_id).values(name=name)
             )
-
-
-def erase_owner(records: Records, owner_id: str) -> int:
-    """Erase who an owner and the owner's dogs are; return the number of dogs.
-
-    Visits, counts, plans and audit stay, as they know a dog by its random id only. Asking again
-    changes nothing.
-    """
-    own = select(tables.dog.c.id).where(tables.dog.c.owner_id == owner_id)
-    with records.writing() as connection:
-        gone = connection.execute(
-            delete(tables.dog_identity).where(tables.dog_identity.c.dog_id.in_(own))
-        )
-        connection.execute(delete(tables.owner).where(tables.owner.c.id == owner_id))
-    return gone.rowcount
-
-
-def sweep_unregistered(records: Records) -> int:
-    """Remove dogs of which nothing is known and nothing recorded: left by an import undone."""
-    dog_table = tables.dog
-    users = (
-        tables.visit,
-        tables.therapy_event,
-        tables.pruritus_score,
-        tables.dog_fact,
-        tables.dose_plan,
-    )
-    unused = [~exists().where(table.c.dog_id == dog_table.c.id) for table in users]
-    blank = select(dog_table.c.id).where(
-        dog_table.c.status == STATUS_NOT_KNOWN,
-        dog_table.c.owner_id.is_(None),
-        dog_table.c.species.is_(None),
-        *unused,
-    )
-    with records.writing() as connection:
-        ids = list(connection.scalars(blank))
-        for table, column in ((tables.dog_identity, "dog_id"), (dog_table, "id")):
-            connection.execute(delete(table).where(table.c[column].in_(ids)))
-    return len(ids)
+    return ids

@@ -2,25 +2,36 @@
 
 Under the default driver SQLite loses writes silently when a value is read and then written back,
 because the read takes no lock. So every writing transaction opens with BEGIN IMMEDIATE and every
-reading one is barred from writing; on PostgreSQL an advisory lock gives the same order.
+reading one is barred from writing.
+
+PostgreSQL would lose them as silently at its usual isolation, READ COMMITTED. There every writing
+transaction opens with one advisory lock, held to its end, so that writers come one after the other;
+READ COMMITTED is asked for by name, as each statement after the wait must see what the writer
+before it committed. SERIALIZABLE with another try would do too, but would run a caller's
+transaction twice, and it would not give the order of ids in which later rows count.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+import sqlite3
+import time
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError
+from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, OperationalError
 
 from models.errors import ForepawError
 
 BUSY_TIMEOUT_SECONDS = 30
-_MODE = "forepaw_mode"  # execution option: "read" or "write"
+_MODE = "forepaw_mode"  # execution option: "read" or one of those that write
+_WRITING = ("write", "rebuild")
+_LOOKS_EVERY_SECONDS = 0.001  # shorter than the gaps in `forecast.records.bulk`
 _WRITER_LOCK = 4_610_709  # any number, the same in every process of this service
+_LOCK_NOT_AVAILABLE = "55P03"  # PostgreSQL's SQLSTATE for a wait that lasted too long
 
 
 class RecordsError(ForepawError):
@@ -50,6 +61,23 @@ class Records:
             yield connection
 
     @contextmanager
+    def rebuilding(self) -> Iterator[Connection]:
+        """Open a writing transaction in which tables may be made anew, for migrations alone.
+
+        SQLite cannot alter a table in place, and would take the rows that cite a dropped one for
+        broken; so there, foreign keys are looked at once, at the end.
+        """
+        with self._transaction("rebuild") as connection:
+            yield connection
+            if self._engine.dialect.name == "sqlite":
+                broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+                if broken:
+                    raise RecordsError(
+                        f"{len(broken)} rows of {broken[0][0]} would cite nothing after the change "
+                        "of the schema; nothing was changed, ask for help"
+                    )
+
+    @contextmanager
     def _transaction(self, mode: str) -> Iterator[Connection]:
         try:
             with (
@@ -57,10 +85,38 @@ class Records:
                 connection.begin(),
             ):
                 yield connection
-        except IntegrityError:
-            raise  # the caller knows which rule of its own was broken
+        except IntegrityError as error:
+            # the caller knows which rule of its own was broken
+            raise _without_values(error) from None
         except DatabaseError as error:
             raise RecordsError(_plain(error, self.url)) from error
+
+    def forget_deleted(self, tables: Sequence[str]) -> None:
+        """Write the tables anew, so that nothing which was deleted stands in their files any more.
+
+        Others who write wait for it. What a server of PostgreSQL keeps elsewhere, its own log and
+        back-ups, is out of reach.
+
+        Raises
+        ------
+        RecordsError
+            If somebody who reads is in the way for too long; what was deleted is gone all the same
+            once the log of changes is next taken in.
+        """
+        raw = self._engine.raw_connection()
+        try:
+            if self._engine.dialect.name == "sqlite":
+                _write_anew(raw.cursor(), self.url)
+            else:
+                driver: Any = raw.driver_connection
+                driver.rollback()
+                driver.autocommit = True
+                driver.execute(f"VACUUM (FULL) {', '.join(tables)}")
+                driver.autocommit = False
+        except sqlite3.Error as error:
+            raise RecordsError(f"the records could not be written anew: {error}") from error
+        finally:
+            raw.close()
 
     def close(self) -> None:
         """Give all connections back."""
@@ -111,26 +167,83 @@ def _prepare_sqlite(driver_connection: Any, _record: object) -> None:
     cursor.execute("PRAGMA journal_mode=WAL")
     cursor.execute("PRAGMA synchronous=FULL")
     cursor.execute("PRAGMA foreign_keys=ON")
+    cursor.execute("PRAGMA secure_delete=ON")  # what is deleted is overwritten
     cursor.close()
 
 
+def _write_anew(cursor: Any, url: str) -> None:
+    cursor.execute("PRAGMA query_only=OFF")
+    cursor.execute("VACUUM")
+    deadline = time.monotonic() + BUSY_TIMEOUT_SECONDS
+    while cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
+        if time.monotonic() > deadline:
+            place = make_url(url).render_as_string(hide_password=True)
+            raise RecordsError(
+                f"the log of changes of the records ({place}) still holds what was deleted, as "
+                "another process reads there; end it and erase again"
+            )
+        time.sleep(_LOOKS_EVERY_SECONDS)
+
+
 def _begin_sqlite(connection: Connection) -> None:
-    writes = connection.get_execution_options().get(_MODE) == "write"
-    connection.exec_driver_sql(f"PRAGMA query_only={'OFF' if writes else 'ON'}")
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    mode = connection.get_execution_options().get(_MODE)
+    connection.exec_driver_sql(f"PRAGMA query_only={'OFF' if mode in _WRITING else 'ON'}")
+    # without effect once a transaction is open, so it stands before it
+    connection.exec_driver_sql(f"PRAGMA foreign_keys={'OFF' if mode == 'rebuild' else 'ON'}")
+    if mode not in _WRITING:
+        connection.exec_driver_sql("BEGIN")
+        return
+    connection.exec_driver_sql("PRAGMA busy_timeout=0")
+    try:
+        _begin_immediate(connection)
+    finally:
+        connection.exec_driver_sql(f"PRAGMA busy_timeout={BUSY_TIMEOUT_SECONDS * 1000:.0f}")
+
+
+def _begin_immediate(connection: Connection) -> None:
+    """Take the write lock as soon as it is free.
+
+    SQLite's own waiting looks again after ever longer pauses, and so misses the short gaps that an
+    import leaves between its batches.
+    """
+    deadline = time.monotonic() + BUSY_TIMEOUT_SECONDS
+    while True:
+        try:
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        except OperationalError as error:
+            busy = getattr(error.orig, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+            if not busy or time.monotonic() > deadline:
+                raise
+            time.sleep(_LOOKS_EVERY_SECONDS)
+        else:
+            return
 
 
 def _begin_postgresql(connection: Connection) -> None:
-    if connection.get_execution_options().get(_MODE) == "write":
+    if connection.get_execution_options().get(_MODE) in _WRITING:
+        connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL READ COMMITTED, READ WRITE")
+        # by its own setting the server would wait for ever
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{BUSY_TIMEOUT_SECONDS * 1000:.0f}'")
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITER_LOCK})")
     else:
         connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
 
 
+def _without_values(error: IntegrityError) -> IntegrityError:
+    """Return the error without the row, which PostgreSQL quotes in full: it may hold names."""
+    assert error.orig is not None
+    rule = type(error.orig)(_first_line(error))
+    return IntegrityError(error.statement, None, rule, hide_parameters=True)
+
+
+def _first_line(error: DatabaseError) -> str:
+    return str(error.orig).strip().splitlines()[0]
+
+
 def _plain(error: DatabaseError, url: str) -> str:
     place = make_url(url).render_as_string(hide_password=True)
-    cause = str(error.orig).strip().splitlines()[0]
-    if "locked" in cause:
+    cause = _first_line(error)
+    if "locked" in cause or getattr(error.orig, "sqlstate", None) == _LOCK_NOT_AVAILABLE:
         return (
             f"the records ({place}) were busy for {BUSY_TIMEOUT_SECONDS} s: another process of "
             "this service is writing; try again when it has finished"

@@ -1,30 +1,52 @@
-"""Imports of files: rows come in batches under an import id that no query sees until one flip."""
+"""Imports of files: rows come in batches under an import id that no query sees until one flip.
+
+An import is *pending* while its rows come in, then *live*; or *held*, where it differs so much from
+the practice's past that a person must look first. One that is *undone* leaves no rows behind. Only
+rows of live imports are ever seen.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, Table, delete, literal, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    Table,
+    delete,
+    literal,
+    or_,
+    select,
+    update,
+)
 
 from forecast.records import tables
+from forecast.records.bulk import batches
 from forecast.records.engine import Records, RecordsError
 
 Row = dict[str, Any]
-ROWS_PER_BATCH = 5_000  # the write lock is given back between batches
-TABLES: dict[str, Table] = {
-    "visits": tables.visit,
-    "therapies": tables.therapy_event,
-    "scores": tables.pruritus_score,
-    "facts": tables.dog_fact,
+VISITS = "visits"
+PENDING, HELD, LIVE, UNDONE = "pending", "held", "live", "undone"
+# What an import of each subject brings, what cites others first.
+TABLES: dict[str, tuple[Table, ...]] = {
+    VISITS: (tables.visit, tables.home),
+    "therapies": (tables.therapy_event,),
+    "scores": (tables.pruritus_score,),
+    "facts": (tables.dog_fact,),
+    "closures": (tables.closure,),
 }
 
 
 @dataclass(frozen=True)
 class ImportedFile:
-    """One file that was imported, or whose import is under way or was undone."""
+    """One file that was imported, is being imported, is held, or was undone.
+
+    `held_because` are the sentences for which a person had to look, also after the answer.
+    """
 
     id: int
     subject: str
@@ -33,6 +55,9 @@ class ImportedFile:
     state: str
     n_rows: int
     imported_at: datetime
+    held_because: tuple[str, ...] = ()
+    first_date: date | None = None
+    last_date: date | None = None
 
 
 def imported_files(records: Records) -> list[ImportedFile]:
@@ -40,22 +65,29 @@ def imported_files(records: Records) -> list[ImportedFile]:
     table = tables.imported_file
     with records.reading() as connection:
         rows = connection.execute(select(table).order_by(table.c.id)).all()
-    return [ImportedFile(**row._mapping) for row in rows]
+    return [_file(row._mapping) for row in rows]
 
 
-def live_import(records: Records, subject: str, sha256: str) -> ImportedFile | None:
-    """Return the import that already brought in this very file, if one did."""
+def _file(values: Any) -> ImportedFile:
+    because = tuple(values["held_because"] or ())
+    return ImportedFile(**dict(values) | {"held_because": because})
+
+
+def standing_import(records: Records, subject: str, sha256: str) -> ImportedFile | None:
+    """Return the import that already brought in this very file and is live or held."""
     with records.reading() as connection:
-        return _live(connection, subject, sha256)
+        return _standing(connection, subject, sha256)
 
 
-def _live(connection: Connection, subject: str, sha256: str) -> ImportedFile | None:
+def _standing(connection: Connection, subject: str, sha256: str) -> ImportedFile | None:
     table = tables.imported_file
     query = select(table).where(
-        table.c.subject == subject, table.c.sha256 == sha256, table.c.state == "live"
+        table.c.subject == subject,
+        table.c.sha256 == sha256,
+        table.c.state.in_((LIVE, HELD)),
     )
-    row = connection.execute(query).first()
-    return None if row is None else ImportedFile(**row._mapping)
+    row = connection.execute(query.order_by(table.c.id)).first()
+    return None if row is None else _file(row._mapping)
 
 
 def record_import(
@@ -66,9 +98,14 @@ def record_import(
     sha256: str,
     n_rows: int,
     at: datetime,
-    state: str = "live",
+    state: str = LIVE,
+    days: tuple[date, date] | None = None,
 ) -> int:
-    """Write down an import within a transaction that the caller holds; return its id."""
+    """Write down an import within a transaction that the caller holds; return its id.
+
+    `days` are the first and the last day of its rows.
+    """
+    first, last = days or (None, None)
     added = connection.execute(
         tables.imported_file.insert().values(
             subject=subject,
@@ -77,91 +114,138 @@ def record_import(
             n_rows=n_rows,
             imported_at=at,
             state=state,
+            first_date=first,
+            last_date=last,
         )
     )
     assert added.inserted_primary_key is not None
     return int(added.inserted_primary_key[0])
 
 
-def add_batch(
+def add_batches(
     records: Records,
     subject: str,
     import_id: int,
     rows: list[Row],
     *,
-    prepare: Callable[[Connection, list[Row]], list[Row]] | None = None,
+    tell: Callable[[int], None] | None = None,
 ) -> None:
-    """Add one batch of rows under an import that is not live yet.
-
-    `prepare` may complete the rows with ids from the same transaction.
-    """
-    if len(rows) > ROWS_PER_BATCH:
-        raise RecordsError(f"a batch of {len(rows)} rows was given; at most {ROWS_PER_BATCH}")
-    table = TABLES[subject]
+    """Add rows under an import that is not live yet; `tell` hears how many came in each time."""
+    table = TABLES[subject][0]
     insert = table.insert().values({table.c.import_id: literal(import_id)})
-    with records.writing() as connection:
-        connection.execute(insert, rows if prepare is None else prepare(connection, rows))
+    for part in batches(rows):
+        with records.writing() as connection:
+            connection.execute(insert, part)
+        if tell is not None:
+            tell(len(part))
 
 
 def go_live(records: Records, import_id: int) -> bool:
-    """Flip a pending import live, all its rows at once; False if its file went live meanwhile."""
-    table = tables.imported_file
+    """Flip a pending import live, all its rows at once; False if its file came in meanwhile."""
     with records.writing() as connection:
-        row = connection.execute(select(table).where(table.c.id == import_id)).one()
-        if row.state != "pending":
-            raise RecordsError(f"import {import_id} is {row.state}, only a pending one goes live")
-        if _live(connection, row.subject, row.sha256):
-            return False
-        connection.execute(update(table).where(table.c.id == import_id).values(state="live"))
+        return flip(connection, import_id, LIVE)
+
+
+def flip(connection: Connection, import_id: int, state: str, because: Sequence[str] = ()) -> bool:
+    """Flip a pending import live or held in the caller's transaction; see `go_live`."""
+    row = _one(connection, import_id)
+    if row.state != PENDING:
+        raise RecordsError(f"import {import_id} is {row.state}, only a pending one goes live")
+    if _standing(connection, row.subject, row.sha256):
+        return False
+    _change(connection, import_id, state=state, held_because=list(because) or None)
     return True
 
 
+def accept(connection: Connection, import_id: int) -> None:
+    """Flip a held import live in the caller's transaction; why it was held stays on record."""
+    row = _one(connection, import_id)
+    if row.state != HELD:
+        raise RecordsError(
+            f"import {import_id} was to be accepted; it is {row.state}, and only one that is held "
+            "can be: `forepaw import list` shows them"
+        )
+    _change(connection, import_id, state=LIVE)
+
+
 def undo_import(records: Records, import_id: int) -> int:
-    """Take an import back: hidden by one flip first, then its rows are deleted in batches."""
-    table = tables.imported_file
+    """Take an import back: hidden by one flip first, then its rows are deleted in batches.
+
+    Return the number of rows of its own table.
+    """
     with records.writing() as connection:
-        subject = connection.scalar(select(table.c.subject).where(table.c.id == import_id))
-        if subject is None:
-            raise RecordsError(f"import {import_id} was to be undone; there is no such import")
-        if subject not in TABLES:
+        row = _one(connection, import_id)
+        if row.subject not in TABLES:
             raise RecordsError(
-                f"import {import_id} brought in {subject}, which are kept up to date in place "
+                f"import {import_id} brought in {row.subject}, which are kept up to date in place "
                 "and cannot be undone; import a corrected file"
             )
-        connection.execute(update(table).where(table.c.id == import_id).values(state="undone"))
-    return _delete_rows(records, TABLES[subject], import_id)
+        _change(connection, import_id, state=UNDONE)
+    n_deleted = [_delete_rows(records, table, import_id) for table in TABLES[row.subject]]
+    return n_deleted[0]
+
+
+def _one(connection: Connection, import_id: int) -> ImportedFile:
+    table = tables.imported_file
+    row = connection.execute(select(table).where(table.c.id == import_id)).first()
+    if row is None:
+        raise RecordsError(f"import {import_id} was asked for; there is no such import")
+    return _file(row._mapping)
+
+
+def _change(connection: Connection, import_id: int, **values: Any) -> None:
+    table = tables.imported_file
+    connection.execute(update(table).where(table.c.id == import_id).values(values))
 
 
 def _delete_rows(records: Records, table: Table, import_id: int) -> int:
-    n_deleted = 0
-    batch = select(table.c.id).where(table.c.import_id == import_id).limit(ROWS_PER_BATCH)
-    while True:
+    with records.reading() as connection:
+        doomed = select(table.c.id).where(table.c.import_id == import_id)
+        ids = list(connection.scalars(doomed.order_by(table.c.id)))
+    for part in batches(ids):
         with records.writing() as connection:
-            gone = connection.execute(delete(table).where(table.c.id.in_(batch))).rowcount
-        n_deleted += gone
-        if gone < ROWS_PER_BATCH:
-            return n_deleted
+            span = table.c.id.between(part[0], part[-1])
+            connection.execute(delete(table).where(table.c.import_id == import_id, span))
+    return len(ids)
 
 
 def sweep_pending(records: Records, started_before: datetime) -> int:
-    """Undo imports that a killed process left pending since before a moment."""
+    """Undo imports that a killed process left pending since before a moment.
+
+    An undoing that a killed process left half done is completed too.
+    """
     table = tables.imported_file
-    query = select(table.c.id).where(
-        table.c.state == "pending", table.c.imported_at < started_before
-    )
+    query = select(table.c.id).where(table.c.state == PENDING, table.c.imported_at < started_before)
     with records.reading() as connection:
         left = list(connection.scalars(query))
+        undone = connection.execute(
+            select(table.c.id, table.c.subject).where(table.c.state == UNDONE)
+        ).all()
+        half_done = [
+            (one, row.id)
+            for row in undone
+            for one in TABLES[row.subject]
+            if connection.scalar(select(one.c.id).where(one.c.import_id == row.id).limit(1))
+        ]
     for import_id in left:
         undo_import(records, import_id)
+    for one, import_id in half_done:
+        _delete_rows(records, one, import_id)
     return len(left)
 
 
-def visible(table: Table) -> Select[Any]:
+def visible(
+    table: Table, *columns: Any, also: tuple[Table, ColumnElement[bool]] | None = None
+) -> Select[Any]:
     """Select the rows of a table that count: entered at a desk, or from an import that is live.
 
-    In the order in which they came, so that the last of several about one thing is the newest.
+    All their columns, or those named; in the order in which they came, so that the last of several
+    about one thing is the newest. `also` is another table whose columns may be named, and which of
+    its rows goes with one of ours, if any does.
     """
     source = tables.imported_file
     joined = table.outerjoin(source, source.c.id == table.c.import_id)
-    live = or_(table.c.import_id.is_(None), source.c.state == "live")
-    return select(table).select_from(joined).where(live).order_by(table.c.id)
+    if also is not None:
+        joined = joined.outerjoin(*also)
+    live = or_(table.c.import_id.is_(None), source.c.state == LIVE)
+    return select(*(columns or (table,))).select_from(joined).where(live).order_by(table.c.id)

@@ -76,6 +76,12 @@ def _plan(values: dict[str, Any], doses: list[date]) -> PlanRow:
     return PlanRow(**values, doses=tuple(doses))
 
 
+def cited_issues(records: Records) -> set[str]:
+    """Return the ids of the issues that a plan was made from."""
+    with records.reading() as connection:
+        return set(connection.scalars(select(tables.dose_plan.c.issue_id).distinct()))
+
+
 def set_plan_state(records: Records, plan_id: str, *, state: str, signed_by: str | None) -> None:
     """Record a vet's decision on a plan."""
     table = tables.dose_plan

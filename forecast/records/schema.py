@@ -18,7 +18,7 @@ _MIGRATIONS = Path(__file__).parent / "migrations"
 
 def newest_known() -> str:
     """Return the newest schema this version of the code knows."""
-    head = ScriptDirectory.from_config(_config()).get_current_head()
+    head = ScriptDirectory.from_config(alembic_config()).get_current_head()
     assert head is not None
     return head
 
@@ -45,18 +45,19 @@ def migrate(records: Records) -> None:
             f"the records are at schema {found}, made by a newer version of this service; this "
             f"one knows schemas up to {newest_known()}; install the newer version"
         )
-    config = _config()
-    with records.writing() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+    with records.rebuilding() as connection:
+        command.upgrade(alembic_config(connection), "head")
 
 
 def _known() -> set[str]:
-    return {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
+    scripts = ScriptDirectory.from_config(alembic_config())
+    return {script.revision for script in scripts.walk_revisions()}
 
 
-def _config() -> Config:
+def alembic_config(connection: Connection | None = None) -> Config:
+    """Return what Alembic's commands need to find the migrations, and to run them if connected."""
     config = Config()
     # a percent sign in a path would be read as interpolation
     config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
+    config.attributes["connection"] = connection
     return config

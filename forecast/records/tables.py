@@ -1,14 +1,11 @@
 """The tables of the records, as SQLAlchemy Core describes them.
 
-Who an owner or a dog *is* stands only in `owner` and `dog_identity`; every other table knows a dog
-by a random id. Erasing an owner empties those two and leaves counts, plans and audit valid.
-An empty (NULL) value always means "not known".
+Who an owner or a dog *is* stands only in `owner` and `dog_identity`, and in what a vet wrote:
+`visit.note`. Every other table knows a dog by a random id. Erasing an owner empties those and
+leaves counts, plans and audit valid. An empty (NULL) value always means "not known".
 """
 
 from __future__ import annotations
-
-from datetime import UTC, datetime
-from typing import Any
 
 from sqlalchemy import (
     JSON,
@@ -17,62 +14,31 @@ from sqlalchemy import (
     CheckConstraint,
     Column,
     Date,
-    DateTime,
-    Dialect,
     Float,
     ForeignKey,
     Index,
     Integer,
-    MetaData,
     String,
     Table,
     Text,
-    TypeDecorator,
 )
 
+from forecast.homes import PLACES
+from forecast.records.table_parts import UtcDateTime, one_of
+from forecast.records.table_parts import metadata as metadata
+
 DOG_STATUSES = ("active", "dead", "rehomed", "moved", "left", "not known")
+OWNER_STATUSES = ("active", "dead", "moved", "left", "not known")
 SEXES = ("female", "male")
-IMPORT_STATES = ("pending", "live", "undone")
+IMPORT_STATES = ("pending", "held", "live", "undone")
+CONSENT_ANSWERS = ("yes", "no", "not known")
 VISIT_KINDS = ("itch flare", "recheck", "scheduled dose", "other")
 THERAPY_STATUSES = ("given", "dispensed", "declined")
 THERAPY_REASONS = ("itch", "calendar", "not known")
+CERTAINTIES = ("definite", "probable", "possible", "none")
 VINTAGE_KINDS = ("as finally known", "as known then")
 ISSUE_KINDS = ("issued", "hindcast")
 
-
-class UtcDateTime(TypeDecorator[datetime]):
-    """A moment, kept as UTC without offset: SQLite would drop the offset silently."""
-
-    impl = DateTime
-    cache_ok = True
-
-    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """Refuse a moment without an offset, store the others in UTC."""
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise ValueError(f"the moment {value} has no offset from UTC; give one with it")
-        return value.astimezone(UTC).replace(tzinfo=None)
-
-    def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
-        """Give the offset back."""
-        return None if value is None else value.replace(tzinfo=UTC)
-
-
-def _one_of(column: str, words: tuple[str, ...]) -> CheckConstraint:
-    listed = ", ".join(f"'{word}'" for word in words)
-    return CheckConstraint(f"{column} IN ({listed})", name=f"{column}_is_known")
-
-
-metadata = MetaData(
-    naming_convention={
-        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-        "ck": "ck_%(table_name)s_%(constraint_name)s",
-        "fk": "fk_%(table_name)s_%(column_0_name)s",
-        "pk": "pk_%(table_name)s",
-    }
-)
 
 # ------------------------------------------------------------------------------- who and where
 branch = Table(
@@ -102,11 +68,8 @@ dog = Table(
     Column("birth_date", Date),
     Column("sex", String),
     Column("neutered", Boolean),
-    Column("status", String, nullable=False, default="not known"),
-    Column("home_region", String),
     Column("branch_id", ForeignKey("branch.id")),
-    _one_of("status", DOG_STATUSES),
-    _one_of("sex", SEXES),
+    one_of("sex", SEXES),
 )
 dog_identity = Table(
     "dog_identity",
@@ -114,6 +77,46 @@ dog_identity = Table(
     Column("dog_id", ForeignKey("dog.id"), primary_key=True),
     Column("reference", String, unique=True, nullable=False),
     Column("name", String),
+)
+
+dog_status = Table(
+    "dog_status",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("dog_id", ForeignKey("dog.id"), nullable=False, index=True),
+    Column("status", String, nullable=False),
+    # empty: from the beginning
+    Column("date", Date),
+    # False: no file gave the day, it is that of the import
+    Column("day_given", Boolean, nullable=False),
+    one_of("status", DOG_STATUSES),
+)
+owner_status = Table(
+    "owner_status",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    # no foreign keys to owners: what is known of an owner stays, under a random id
+    Column("owner_id", String, nullable=False, index=True),
+    Column("status", String, nullable=False),
+    Column("date", Date),
+    one_of("status", OWNER_STATUSES),
+)
+consent = Table(
+    "consent",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("owner_id", String, nullable=False, index=True),
+    Column("what", String, nullable=False),
+    Column("answer", String, nullable=False),
+    Column("date", Date, nullable=False),
+    one_of("answer", CONSENT_ANSWERS),
+)
+erasure = Table(
+    "erasure",
+    metadata,
+    Column("id", String, primary_key=True),
+    Column("at", UtcDateTime, nullable=False),
+    Column("dogs", Integer, nullable=False),
 )
 
 # ------------------------------------------------------------------------------- what was imported
@@ -127,7 +130,12 @@ imported_file = Table(
     Column("state", String, nullable=False),
     Column("n_rows", Integer, nullable=False),
     Column("imported_at", UtcDateTime, nullable=False),
-    _one_of("state", IMPORT_STATES),
+    # why a person must look before anything is learnt from it: a list of sentences
+    Column("held_because", JSON(none_as_null=True)),
+    # of its rows; empty where they are not dated
+    Column("first_date", Date),
+    Column("last_date", Date),
+    one_of("state", IMPORT_STATES),
 )
 
 
@@ -145,9 +153,67 @@ visit = Table(
     Column("date", Date, nullable=False),
     Column("branch_id", ForeignKey("branch.id"), nullable=False),
     Column("dog_id", ForeignKey("dog.id")),
-    Column("kind", String, nullable=False),
-    _one_of("kind", VISIT_KINDS),
+    # empty: told by the case definition in force, see visit_case
+    Column("kind", String),
+    Column("vet", String),
+    Column("entered_on", Date),
+    # lists of text, sorted; item_classes as the layout had them on the day of the import
+    Column("items", JSON(none_as_null=True)),
+    Column("item_classes", JSON(none_as_null=True)),
+    Column("codes", JSON(none_as_null=True)),
+    # "" where the vet wrote none; empty where it was forgotten, or the file had no such column
+    Column("note", Text),
+    Column("layout", String),
+    Column("unmapped", Float),
+    one_of("kind", VISIT_KINDS),
+    CheckConstraint("unmapped >= 0 AND unmapped <= 1", name="unmapped_is_a_share"),
     Index(None, "dog_id", "date"),
+)
+case_definition = Table(
+    "case_definition",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("version", String, nullable=False, unique=True),
+    Column("text", Text, nullable=False),
+    Column("made_at", UtcDateTime, nullable=False),
+    Column("in_force", Boolean, nullable=False),
+)
+visit_case = Table(
+    "visit_case",
+    metadata,
+    Column("visit_id", ForeignKey("visit.id", ondelete="CASCADE"), primary_key=True),
+    Column("definition_id", ForeignKey("case_definition.id"), primary_key=True),
+    Column("certainty", String, nullable=False),
+    Column("exclusion", String, nullable=False),
+    Column("evidence", Text, nullable=False),
+    Column("kind", String, nullable=False),
+    one_of("certainty", CERTAINTIES),
+    one_of("kind", VISIT_KINDS),
+    sqlite_with_rowid=False,
+)
+closure = Table(
+    "closure",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _import_id(),
+    Column("branch_id", ForeignKey("branch.id"), nullable=False),
+    Column("date", Date, nullable=False),
+    Column("reason", String, nullable=False),
+    # True: the branch was open and its diary full
+    Column("full", Boolean, nullable=False),
+)
+home = Table(
+    "home",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _import_id(),
+    Column("dog_id", ForeignKey("dog.id"), nullable=False, index=True),
+    Column("place", String, nullable=False),
+    Column("region_id", String),
+    # empty: from the beginning
+    Column("from_date", Date),
+    one_of("place", PLACES),
+    CheckConstraint("(place = 'region') = (region_id IS NOT NULL)", name="region_goes_with_place"),
 )
 therapy_event = Table(
     "therapy_event",
@@ -161,8 +227,8 @@ therapy_event = Table(
     Column("status", String, nullable=False),
     Column("reason", String, nullable=False),
     Column("responded", Boolean),
-    _one_of("status", THERAPY_STATUSES),
-    _one_of("reason", THERAPY_REASONS),
+    one_of("status", THERAPY_STATUSES),
+    one_of("reason", THERAPY_REASONS),
 )
 pruritus_score = Table(
     "pruritus_score",
@@ -196,7 +262,7 @@ count_vintage = Table(
     Column("made_at", UtcDateTime, nullable=False),
     Column("case_definition", String, nullable=False),
     Column("kind", String, nullable=False),
-    _one_of("kind", VINTAGE_KINDS),
+    one_of("kind", VINTAGE_KINDS),
 )
 count_week = Table(
     "count_week",
@@ -231,7 +297,7 @@ issue = Table(
     Column("climate_snapshot", String, nullable=False),
     # empty: issued without visits, so exposure and season dates only
     Column("visit_vintage", ForeignKey("count_vintage.id")),
-    _one_of("kind", ISSUE_KINDS),
+    one_of("kind", ISSUE_KINDS),
 )
 issue_region = Table(
     "issue_region",

@@ -65,9 +65,10 @@ def vintage(records: Records, vintage_id: str) -> Vintage:
 
 
 def vintage_counts(records: Records, vintage_id: str) -> pd.DataFrame:
-    """Return a vintage's rows: region_id, week, flare_visits, consultations, covered_share."""
+    """Return a vintage's rows by region and week, with region_id, week and the three counts."""
     table = tables.count_week
     query = select(table).where(table.c.vintage_id == vintage_id)
-    query = query.order_by(table.c.region_id, table.c.week)
     found = frame(records, query, days=("week",), numbers=_COUNTS)
+    # sorted here: each database sorts words by rules of its own
+    found = found.sort_values(["region_id", "week"], ignore_index=True)
     return found.drop(columns=["vintage_id"])

@@ -5,25 +5,29 @@ from __future__ import annotations
 from forecast.visits.counts import counts_as_known, make_vintage
 from forecast.visits.importing import (
     import_branches,
+    import_closures,
     import_dogs,
     import_facts,
     import_scores,
     import_therapies,
     import_visits,
 )
-from forecast.visits.landing import ImportReport
-from forecast.visits.rules import VisitError, case_definition
+from forecast.visits.landing import ImportReport, take_back
+from forecast.visits.rules import VisitError
+from forecast.visits.visit_landing import accept_import
 
 __all__ = [
     "ImportReport",
     "VisitError",
-    "case_definition",
+    "accept_import",
     "counts_as_known",
     "import_branches",
+    "import_closures",
     "import_dogs",
     "import_facts",
     "import_scores",
     "import_therapies",
     "import_visits",
     "make_vintage",
+    "take_back",
 ]

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from forecast.findings import Finding, findings_csv
 
+RAW_ENDING = ".csv.gz"  # whatever the file was when it came
 _HASH_SHOWN = 16
 _LEVEL = 3  # four times as fast as the usual 6, and the file a fifth larger
 
@@ -19,12 +20,17 @@ def sha256_of(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def keep_raw(folder: Path, content: bytes) -> Path:
-    """Keep a raw file, once, whatever its name was."""
-    path = folder / f"{sha256_of(content)}.csv.gz"
+def keep_raw(
+    folder: Path, content: bytes, *, ending: str = RAW_ENDING, sha256: str | None = None
+) -> Path:
+    """Keep a raw file, once, whatever its name was.
+
+    `sha256` is given where rows were taken out: the file is found by what it was when it came.
+    """
+    path = folder / f"{sha256 or sha256_of(content)}{ending}"
     if not path.exists():
         # no time stamp inside: the same content gives the same archive file
-        _write(path, gzip.compress(content, _LEVEL, mtime=0))
+        write_private(path, gzip.compress(content, _LEVEL, mtime=0))
     return path
 
 
@@ -32,13 +38,18 @@ def keep_findings(folder: Path, sha256: str, findings: Sequence[Finding]) -> Pat
     """Keep what the checks of a file found; None where they found nothing."""
     if not findings:
         return None
-    path = folder / f"findings-{sha256[:_HASH_SHOWN]}.csv"
-    _write(path, findings_csv(findings).encode("utf-8-sig"))
+    path = findings_path(folder, sha256)
+    write_private(path, findings_csv(findings).encode("utf-8-sig"))
     return path
 
 
-def _write(path: Path, content: bytes) -> None:
-    """Write so that the name stands for the whole content or is not there."""
+def findings_path(folder: Path, sha256: str) -> Path:
+    """Return where the findings of a file are kept, if it has any."""
+    return folder / f"findings-{sha256[:_HASH_SHOWN]}.csv"
+
+
+def write_private(path: Path, content: bytes) -> None:
+    """Write a file that only its owner can read, whole or not at all."""
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
     handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     with os.fdopen(handle, "wb") as out:

@@ -9,18 +9,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 import xarray as xr
+from numpy.typing import NDArray
 
 from forecast.practice import Practice
-from forecast.records import Records, care, dogs, vintages, visits
+from forecast.records import Records, care, dated, dogs, vintages
 from forecast.records.branches import branches
 from forecast.records.vintages import Vintage
-from forecast.visits.cover import atopic_dogs, covered_share
+from forecast.visits.arrivals import KnownVisits, known_visits
+from forecast.visits.case_definition import CaseDefinition
+from forecast.visits.cover import CoverRule, atopic_dogs, covered_share
 from forecast.visits.episodes import FLARE_VISIT, with_roles
-from forecast.visits.rules import VisitError, case_definition, flare_free_days
+from forecast.visits.judging import counting_rule
+from forecast.visits.placing import last_branches, placed, spans_by_region
+from forecast.visits.rules import VisitError
 from models.weeks import DAYS_IN_WEEK, mondays, week_range
 
 AS_KNOWN_THEN = "as known then"
@@ -34,19 +40,34 @@ _LONG_NAMES = {
 }
 
 
-def count_weeks(seen: pd.DataFrame, *, regions: Sequence[str], known_on: date) -> xr.Dataset:
-    """Count visits (columns date, dog, kind, region) per region and week that ended by `known_on`.
+def count_weeks(
+    seen: pd.DataFrame,
+    *,
+    regions: Sequence[str],
+    known_on: date,
+    flare_free_days: int | None = None,
+) -> xr.Dataset:
+    """Count visits per region and week that ended by `known_on`.
+
+    `seen` has the columns date, dog, kind, region, and may have apart: true where a flare is none
+    of the region's, so that the visit is one of the other consultations. An episode ends after
+    `flare_free_days`, those of the shipped case definition unless given.
 
     Weeks run from the first visit's to the last that had ended; NaN where a region reported
-    nothing, and in the first 28 days of its record.
+    nothing, and in the first days of its record, as many as end an episode.
     """
+    if flare_free_days is None:
+        flare_free_days = CaseDefinition.shipped().flare_free_days
     weeks = _weeks(seen, known_on)
-    marked = with_roles(seen)
+    marked = with_roles(seen, flare_free_days=flare_free_days)
     marked = marked.assign(week=mondays(marked["date"].to_numpy()).astype("datetime64[ns]"))
     is_flare = marked["role"] == FLARE_VISIT
+    if "apart" in marked:
+        is_flare &= ~marked["apart"]
     flares = _table(marked.loc[is_flare], regions, weeks)
     others = _table(marked.loc[~is_flare], regions, weeks)
-    known = (flares + others > 0) & _after_start(seen, regions, weeks)
+    told_from = pd.Timedelta(days=flare_free_days)
+    known = (flares + others > 0) & _after_start(seen, regions, weeks, told_from)
     return xr.Dataset(
         {
             "flare_visits": (("region", "week"), np.where(known, flares, np.nan)),
@@ -69,30 +90,31 @@ def _table(rows: pd.DataFrame, regions: Sequence[str], weeks: pd.DatetimeIndex) 
     return table.reindex(index=list(regions), columns=weeks, fill_value=0).to_numpy(dtype=float)
 
 
-def _after_start(seen: pd.DataFrame, regions: Sequence[str], weeks: pd.DatetimeIndex) -> np.ndarray:
-    start = seen.groupby("region")["date"].min().reindex(list(regions))
-    told_from = start + pd.Timedelta(days=flare_free_days())
-    return weeks.to_numpy()[None, :] >= told_from.to_numpy()[:, None]
+def _after_start(
+    seen: pd.DataFrame, regions: Sequence[str], weeks: pd.DatetimeIndex, told_from: pd.Timedelta
+) -> np.ndarray:
+    start = seen.groupby("region")["date"].min().reindex(list(regions)) + told_from
+    return weeks.to_numpy()[None, :] >= start.to_numpy()[:, None]
 
 
 def make_vintage(
     practice: Practice,
     records: Records,
     *,
-    cover_days: Mapping[str, int | None],
+    cover_rules: Mapping[str, CoverRule],
     known_on: date | None = None,
-    kind: str = AS_KNOWN_THEN,
 ) -> Vintage:
     """Count all live visits per region and week, and append the counts as a dated vintage.
 
     Earlier vintages stay as they are; where the newest of the same day says the same, it is kept
-    and none is added. `known_on` is today unless given; `kind` is "as finally known" where a later
-    export stands in for what was known then.
+    and none is added. `known_on` is today unless given. What the counts show is told by the
+    vintage's kind, see `what_is_shown`.
     """
     known_on = practice.today if known_on is None else known_on
-    counted = current_counts(practice, records, cover_days=cover_days, known_on=known_on)
+    counted = current_counts(practice, records, cover_rules=cover_rules, known_on=known_on)
     rows = _vintage_rows(counted)
-    newest = _newest(records, known_on=known_on, kind=kind)
+    kind, rule = counted.attrs["counts_kind"], counted.attrs["case_definition"]
+    newest = _newest(records, known_on=known_on, kind=kind, rule=rule)
     if newest is not None and _says(records, newest, rows):
         return newest
     return vintages.add_vintage(
@@ -100,13 +122,13 @@ def make_vintage(
         rows,
         known_on=known_on,
         made_at=practice.now,
-        case_definition=case_definition(),
+        case_definition=rule,
         kind=kind,
     )
 
 
-def _newest(records: Records, *, known_on: date, kind: str) -> Vintage | None:
-    wanted = (known_on, kind, case_definition())
+def _newest(records: Records, *, known_on: date, kind: str, rule: str) -> Vintage | None:
+    wanted = (known_on, kind, rule)
     held = [
         v for v in vintages.vintages(records) if (v.known_on, v.kind, v.case_definition) == wanted
     ]
@@ -124,57 +146,99 @@ def current_counts(
     practice: Practice,
     records: Records,
     *,
-    cover_days: Mapping[str, int | None],
+    cover_rules: Mapping[str, CoverRule],
     known_on: date,
 ) -> xr.Dataset:
-    """Count the live visits of the days before `known_on`; `make_vintage` also keeps the result."""
+    """Count the live visits of the days before `known_on`; `make_vintage` also keeps the result.
+
+    A visit counts in the region where its dog lived that day. A week is not known while too much
+    of it has not come in.
+    """
+    rule = counting_rule(practice, records)
+    known = known_visits(practice, records, known_on=known_on)
+    places = _Places(
+        dated.home_frame(records),
+        {branch.id: branch.region_id for branch in branches(records).values()},
+        practice.settings.visits.unknown_home,
+    )
     regions = [section.id for section in practice.settings.region]
-    all_dogs = {dog.id: dog for dog in dogs.dogs(records)}
-    homes = {dog.id: dog.home_region for dog in all_dogs.values() if dog.home_region}
-    of_branch = {branch.id: branch.region_id for branch in branches(records).values()}
-    seen = visits.visits(records)
-    seen = seen.loc[seen["date"] < pd.Timestamp(known_on)]
-    home = seen["dog"].map(homes).astype(object)
-    region = home.where(home.notna(), seen["branch"].map(of_branch))
-    seen = seen.assign(region=region)
-    counted = count_weeks(seen, regions=regions, known_on=known_on)
+    seen = placed(known.visits, *places)
+    counted = count_weeks(
+        seen, regions=regions, known_on=known_on, flare_free_days=rule.flare_free_days
+    )
+    weeks = pd.DatetimeIndex(counted.indexes["week"])
+    whole = xr.DataArray(known.whole(weeks), dims="week", coords={"week": weeks})
+    counted = counted.where(whole)
+    counted["covered_share"] = (
+        ("region", "week"),
+        _covered_share(records, seen, places, weeks, (cover_rules, regions, known_on)),
+    )
+    counted.attrs["counts_kind"] = what_is_shown(known, known_on=known_on, today=practice.today)
+    return _described(counted, case_definition=rule.words, known_on=known_on)
+
+
+def what_is_shown(known: KnownVisits, *, known_on: date, today: date) -> str:
+    """Say whether counts show what was known on that day, or what is known of it in the end.
+
+    With entry stamps any day can be shown as it was known then. Without, a practice's first import
+    and every day of the past are seen as finally known.
+    """
+    later = known_on >= today and known.n_import_days > 1
+    return AS_KNOWN_THEN if known.is_stamped or later else AS_FINALLY_KNOWN
+
+
+class _Places(NamedTuple):
+    """What tells where a dog counts, see `forecast.visits.placing`."""
+
+    homes: pd.DataFrame
+    of_branch: Mapping[str, str]
+    unknown_home: str
+
+
+def _covered_share(
+    records: Records,
+    seen: pd.DataFrame,
+    places: _Places,
+    weeks: pd.DatetimeIndex,
+    asked: tuple[Mapping[str, CoverRule], Sequence[str], date],
+) -> NDArray[np.float64]:
+    """Return the covered share by region and week, of dogs where they lived and while they did."""
+    rules, regions, known_on = asked
     therapies = care.therapies(records)
     therapies = therapies.loc[therapies["date"] < pd.Timestamp(known_on)]
     facts = care.facts(records)
     atopic = atopic_dogs(facts.loc[facts["date"] < pd.Timestamp(known_on)], seen, therapies)
-    atopic = _placed(atopic, all_dogs, of_branch)
-    atopic = _until_last_seen(atopic, all_dogs, seen=seen, therapies=therapies)
-    share = covered_share(
-        pd.DatetimeIndex(counted.indexes["week"]),
-        regions=regions,
-        atopic=atopic,
-        therapies=therapies,
-        cover_days=cover_days,
-    )
-    counted["covered_share"] = (("region", "week"), share)
-    return _described(counted, case_definition=case_definition(), known_on=known_on)
+    atopic = _while_here(records, atopic, seen, therapies, known_on)
+    spans = spans_by_region(atopic, *places)
+    return covered_share(weeks, regions=regions, atopic=spans, therapies=therapies, rules=rules)
 
 
-def _placed(
-    atopic: pd.DataFrame, all_dogs: Mapping[str, dogs.Dog], of_branch: Mapping[str, str]
-) -> pd.DataFrame:
-    found = [all_dogs[name] for name in atopic.index]
-    region = [dog.home_region or of_branch.get(dog.branch_id or "") for dog in found]
-    return atopic.assign(region=pd.Series(region, index=atopic.index, dtype=object))
-
-
-def _until_last_seen(
+def _while_here(
+    records: Records,
     atopic: pd.DataFrame,
-    all_dogs: Mapping[str, dogs.Dog],
-    *,
     seen: pd.DataFrame,
     therapies: pd.DataFrame,
+    known_on: date,
 ) -> pd.DataFrame:
-    """End a dog that is not known to be active still on the day after it was last on record."""
+    """Add until when each dog counts, and the branch that sees it.
+
+    One that is active counts on. One that left or died on a day that is known counts until then; of
+    the others nothing is known after the day on which they were last on record.
+    """
+    registered = {dog.id: dog for dog in dogs.dogs(records, on=known_on)}
+    with records.reading() as connection:
+        left = dated.left_on(connection, known_on)
     held = pd.concat([seen[["dog", "date"]], therapies[["dog", "date"]]])
     last = held.groupby("dog")["date"].max().reindex(atopic.index).fillna(atopic["since"])
-    active = np.array([all_dogs[name].status == "active" for name in atopic.index], dtype=bool)
-    return atopic.assign(until=(last + pd.Timedelta(days=1)).mask(active))
+    until = (last + pd.Timedelta(days=1)).to_frame("last")
+    until["left"] = pd.to_datetime(pd.Series(left, dtype="datetime64[ns]")).reindex(atopic.index)
+    active = [registered[name].status == dated.ACTIVE for name in atopic.index]
+    last_branch = last_branches(seen)
+    branch = [registered[name].branch_id or last_branch.get(name) for name in atopic.index]
+    return atopic.assign(
+        until=until.max(axis=1).mask(np.array(active, dtype=bool)),
+        branch=pd.Series(branch, index=atopic.index, dtype=object),
+    )
 
 
 def _vintage_rows(counted: xr.Dataset) -> list[dict[str, object]]:

@@ -3,12 +3,15 @@
 A dog counts as atopic from the day of that fact, of its first itch-flare visit or of its first
 therapy, whichever is first, unless the newest fact says that it is not. Its cover on a day is yes
 (a dose given, and still working), not known (dispensed, not seen given; a course whose end is not
-on record) or no. A day on which cover is not known counts neither for nor against.
+on record, from its start on) or no. A day on which cover is not known counts neither for nor
+against: not in a region's share, and not in a dog's own history (`forecast.dosing`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +21,38 @@ from forecast.visits.rules import VisitError
 from models.weeks import DAYS_IN_WEEK
 
 _ABSENT, _NO, _NOT_KNOWN, _YES = -1, 0, 1, 2
+
+
+@dataclass(frozen=True)
+class CoverRule:
+    """How many days a therapy covers from the day a dose is given, or from a course's last day."""
+
+    days: int
+    is_course: bool
+
+
+def end_not_known(until: Any, *, is_course: Any) -> Any:
+    """Say of which courses no end is on record, so that their cover is not known from the start on.
+
+    `until` (a day, None or NaT) and `is_course` (True or False) are one each or a column each.
+    """
+    return pd.isna(until) & is_course
+
+
+def days_not_uncovered(
+    therapies: pd.DataFrame, rules: Mapping[str, CoverRule]
+) -> dict[str, list[tuple[pd.Timestamp, pd.Timestamp]]]:
+    """Return, by dog, the spans in which it was under cover or its cover is not known.
+
+    First day and the day after the last one, NaT where no end is known. `therapies` has the columns
+    dog, therapy, date, until, status, responded; `rules` says how long each covers.
+    """
+    effects = _effects(therapies, rules)
+    told = effects[effects["level"] != _NO]
+    spans: dict[str, list[tuple[pd.Timestamp, pd.Timestamp]]] = {}
+    for dog, first, end in zip(told.index, told["first"], told["end"], strict=True):
+        spans.setdefault(str(dog), []).append((first, end))
+    return spans
 
 
 def atopic_dogs(facts: pd.DataFrame, visits: pd.DataFrame, therapies: pd.DataFrame) -> pd.DataFrame:
@@ -42,29 +77,33 @@ def covered_share(
     regions: Sequence[str],
     atopic: pd.DataFrame,
     therapies: pd.DataFrame,
-    cover_days: Mapping[str, int | None],
+    rules: Mapping[str, CoverRule],
 ) -> NDArray[np.float64]:
     """Return the covered share of known dog-days [region, week]; NaN where none is known.
 
-    Parameters are the dogs (index dog; columns since, until, region), their therapy events, and
-    for each therapy how many days a dose covers from the day it is given (from its last day, for a
-    course); None for a course that covers until it ends. Before a region's first therapy on record
-    nothing is known of cover there.
+    Parameters are the dogs (index dog; columns since, until, region; one that moves is there once
+    for each span), their therapy events, and for each therapy how long it covers. Before a region's
+    first therapy on record nothing is known of cover there.
     """
-    _refuse_unknown_therapies(therapies, cover_days)
+    found = _effects(therapies, rules)
     share = np.full((len(regions), len(weeks)), np.nan)
     if len(weeks) == 0:
         return share
     n_days = len(weeks) * DAYS_IN_WEEK
-    effects = _effects(therapies, weeks[0], n_days, cover_days)
+    effects = found.assign(
+        first=_day_numbers(found["first"], weeks[0]),
+        end=_day_numbers(found["end"], weeks[0]).fillna(n_days),
+    )
     since = _day_numbers(atopic["since"], weeks[0])
     until = _day_numbers(atopic["until"], weeks[0]).fillna(n_days)
     for number, region in enumerate(regions):
-        dogs = atopic.index[atopic["region"] == region]
+        here = (atopic["region"] == region).to_numpy()
+        dogs = atopic.index[here]
         own = effects.loc[effects.index.isin(dogs)]
         if own.empty:
             continue
-        states = [_states(own, d, (since[d], until[d]), n_days) for d in dogs]
+        spans = zip(dogs, since[here], until[here], strict=True)
+        states = [_states(own, dog, (first, end), n_days) for dog, first, end in spans]
         yes = _per_week(np.stack(states) == _YES)
         known = yes + _per_week(np.stack(states) == _NO)
         on_record = np.arange(len(weeks)) * DAYS_IN_WEEK >= own["first"].min()
@@ -72,25 +111,25 @@ def covered_share(
     return share
 
 
-def _effects(
-    therapies: pd.DataFrame,
-    origin: pd.Timestamp,
-    n_days: int,
-    cover_days: Mapping[str, int | None],
-) -> pd.DataFrame:
-    """Return what each event says of its dog's cover: level, from day `first` to before `end`."""
-    numbers = {name: np.nan if days is None else float(days) for name, days in cover_days.items()}
-    days = therapies["therapy"].map(numbers).astype(float)
-    open_ended = days.isna() & therapies["until"].isna()
-    last = _day_numbers(therapies["until"].fillna(therapies["date"]), origin)
+def _effects(therapies: pd.DataFrame, rules: Mapping[str, CoverRule]) -> pd.DataFrame:
+    """Return what each event says of its dog's cover: level, from `first` to before `end`.
+
+    Index dog. `end` is NaT where a course has no end on record.
+    """
+    _refuse_unknown_therapies(therapies, rules)
+    days = therapies["therapy"].map({name: rule.days for name, rule in rules.items()}).astype(float)
+    is_course = therapies["therapy"].map({name: rule.is_course for name, rule in rules.items()})
+    is_course = is_course.astype(bool)
+    open_ended = end_not_known(therapies["until"], is_course=is_course)
+    last = therapies["until"].where(is_course, therapies["date"])
     no_response = np.array([answer is False for answer in therapies["responded"]], dtype=bool)
     refused = (therapies["status"] == "declined") | no_response
     unsure = (therapies["status"] == "dispensed") | open_ended
     return pd.DataFrame(
         {
             "level": np.select([refused, unsure], [_NO, _NOT_KNOWN], _YES),
-            "first": _day_numbers(therapies["date"], origin),
-            "end": (last + days.fillna(1)).mask(open_ended, n_days),
+            "first": therapies["date"],
+            "end": last + pd.to_timedelta(days, unit="D"),
         }
     ).set_axis(therapies["dog"], axis=0)
 
@@ -117,12 +156,10 @@ def _per_week(marked: NDArray[np.bool_]) -> NDArray[np.int64]:
     return total
 
 
-def _refuse_unknown_therapies(
-    therapies: pd.DataFrame, cover_days: Mapping[str, int | None]
-) -> None:
-    unknown = sorted(set(therapies["therapy"]) - set(cover_days))
+def _refuse_unknown_therapies(therapies: pd.DataFrame, rules: Mapping[str, CoverRule]) -> None:
+    unknown = sorted(set(therapies["therapy"]) - set(rules))
     if unknown:
         raise VisitError(
             f"the records hold the therapy {unknown[0]!r}, and how long it covers was not given "
-            f"(given: {', '.join(cover_days) or 'none'}); give its days, or None for a course"
+            f"(given: {', '.join(rules) or 'none'}); give its rule"
         )

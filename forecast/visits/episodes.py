@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from forecast.visits.rules import VisitError, flare_free_days
+from forecast.visits.case_definition import CaseDefinition
+from forecast.visits.rules import VisitError
 
 FLARE_VISIT = "flare visit"
 RECHECK = "recheck"
@@ -15,12 +16,15 @@ SCHEDULED_DOSE = "scheduled dose"
 OTHER = "other"
 
 
-def with_roles(visits: pd.DataFrame) -> pd.DataFrame:
+def with_roles(visits: pd.DataFrame, *, flare_free_days: int | None = None) -> pd.DataFrame:
     """Add the column `role`: flare visit, recheck, scheduled dose or other.
 
-    An itch-flare visit is a flare visit if none of the 28 days before it had an itch-flare visit
-    of the same dog; otherwise it is a recheck, also where it is the second of one day.
+    An itch-flare visit is a flare visit if none of the `flare_free_days` before it (those of the
+    shipped case definition unless given) had an itch-flare visit of the same dog; otherwise it is a
+    recheck, also where it is the second of one day.
     """
+    if flare_free_days is None:
+        flare_free_days = CaseDefinition.shipped().flare_free_days
     flares = visits.loc[visits["kind"] == "itch flare"].sort_values(["dog", "date"], kind="stable")
     if flares["dog"].isna().any():
         raise VisitError(
@@ -28,7 +32,7 @@ def with_roles(visits: pd.DataFrame) -> pd.DataFrame:
             "cannot be told; name the dog or record the visits as 'other'"
         )
     since_last = flares.groupby("dog")["date"].diff().dt.days
-    opens = since_last.isna() | (since_last > flare_free_days())
+    opens = since_last.isna() | (since_last > flare_free_days)
     role = visits["kind"].replace({"itch flare": RECHECK})
     role.loc[opens.index[opens]] = FLARE_VISIT
     return visits.assign(role=role)

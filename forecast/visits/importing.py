@@ -6,54 +6,48 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from sqlalchemy import Connection
 
 from forecast.csv_files import CsvTable
+from forecast.homes import HomeFinder
 from forecast.practice import Practice
 from forecast.records import Records
 from forecast.records import branches as branch_records
-from forecast.records import dogs as dog_records
+from forecast.records.erased import ErasedList, known_dogs, read_erased
 from forecast.records.imports import Row
-from forecast.records.tables import SEXES
-from forecast.regions import Branch, parse_open_days
-from forecast.visits import reading
+from forecast.regions import Branch, parse_open_days, regions
+from forecast.sheets import Progress
+from forecast.visits import reading, register
 from forecast.visits.landing import ImportReport, IncomingFile, keep_register, land_events
+from forecast.visits.visit_landing import land_visits
 
 _YES_NO = {"yes": True, "no": False}  # anything else, and nothing, is not known
-_NEUTERED = {"neutered": True, "entire": False}
 
 
-def import_visits(practice: Practice, records: Records, path: Path | str) -> ImportReport:
-    """Import visits. A dog that the records do not hold yet is added with nothing known of it."""
-    known = branch_records.branches(records)
+def import_visits(
+    practice: Practice,
+    records: Records,
+    path: Path | str,
+    *,
+    layout: str | None = None,
+    progress: Progress | None = None,
+) -> ImportReport:
+    """Import visits: a file of our own format, or an export through a layout of the practice.
 
-    def read(file: IncomingFile) -> CsvTable:
-        return reading.read_visits(file.content, file.name, branches=known, today=practice.today)
+    A dog or owner that the records do not hold yet is added with nothing known but its number.
+    Visits of an export are judged by the case definition in force, and homes are told from
+    postcodes. A file that differs too much from the past is held: the report says why.
 
-    def rows(table: CsvTable) -> list[Row]:
-        kept = table.rows
-        return _rows(
-            reference=kept["visit"].tolist(),
-            date=_days(kept["date"]),
-            branch_id=kept["branch"].tolist(),
-            dog_id=kept["dog"].tolist(),
-            kind=kept["kind"].tolist(),
-        )
-
-    return land_events(
-        practice, records, path, "visits", read=read, rows=rows, prepare=_with_dog_ids
-    )
-
-
-def _with_dog_ids(connection: Connection, rows: list[Row]) -> list[Row]:
-    """Put random ids for the practice's numbers, together with the visits that need them.
-
-    A dog so added always has a visit, so a sweep of dogs without any never takes it away.
+    Parameters
+    ----------
+    layout
+        Name of the layout to read it through, where several fit.
+    progress
+        Is told the share done, from 0 to 1.
     """
-    numbers = {row["dog_id"] for row in rows} - {""}
-    ids = dog_records.add_unregistered(connection, numbers)
-    return [row | {"dog_id": ids.get(row["dog_id"])} for row in rows]
+    return land_visits(practice, records, path, layout=layout, progress=progress)
 
 
 def import_therapies(
@@ -64,7 +58,7 @@ def import_therapies(
     therapies: Collection[str] | None = None,
 ) -> ImportReport:
     """Import therapies of dogs on record; with `therapies`, other therapies are left out."""
-    ids = dog_records.dog_ids(records)
+    ids = known_dogs(practice, records)
 
     def read(file: IncomingFile) -> CsvTable:
         return reading.read_therapies(
@@ -88,7 +82,7 @@ def import_therapies(
 
 def import_scores(practice: Practice, records: Records, path: Path | str) -> ImportReport:
     """Import itch scores of dogs on record."""
-    ids = dog_records.dog_ids(records)
+    ids = known_dogs(practice, records)
 
     def read(file: IncomingFile) -> CsvTable:
         return reading.read_scores(file.content, file.name, dogs=ids, today=practice.today)
@@ -107,7 +101,7 @@ def import_scores(practice: Practice, records: Records, path: Path | str) -> Imp
 
 def import_facts(practice: Practice, records: Records, path: Path | str) -> ImportReport:
     """Import facts of dogs on record."""
-    ids = dog_records.dog_ids(records)
+    ids = known_dogs(practice, records)
 
     def read(file: IncomingFile) -> CsvTable:
         return reading.read_facts(file.content, file.name, dogs=ids, today=practice.today)
@@ -142,56 +136,71 @@ def import_branches(practice: Practice, records: Records, path: Path | str) -> I
     return keep_register(practice, records, path, "branches", read=read, keep=keep)
 
 
+def import_closures(practice: Practice, records: Records, path: Path | str) -> ImportReport:
+    """Import the days on which a branch was closed out of the ordinary, or its diary full."""
+    known = branch_records.branches(records)
+
+    def read(file: IncomingFile) -> CsvTable:
+        return reading.read_closures(file.content, file.name, branches=known)
+
+    def rows(table: CsvTable) -> list[Row]:
+        kept = table.rows
+        return _rows(
+            branch_id=kept["branch"].tolist(),
+            date=_days(kept["date"]),
+            reason=kept["reason"].tolist(),
+            full=[_YES_NO[word] for word in kept["full"].tolist()],
+        )
+
+    return land_events(practice, records, path, "closures", read=read, rows=rows, names_dogs=False)
+
+
 def import_dogs(practice: Practice, records: Records, path: Path | str) -> ImportReport:
     """Import dogs and owners: new ones are added, known ones updated; an empty cell changes none.
 
+    Home and status hold from the day the file gives. Where it gives none, what is said of a dog for
+    the first time holds from the beginning, and what is said otherwise later from the day of the
+    import on. Dogs and owners that were erased are left out.
+
     The raw file is not archived: it holds names, and an owner's erasure must reach them all.
     """
-    regions = [region.id for region in practice.settings.region]
+    places = regions(practice)
     branches = branch_records.branches(records)
+    finder, erased = HomeFinder(places.values(), practice.folder), read_erased(practice)
 
     def read(file: IncomingFile) -> CsvTable:
-        return reading.read_dogs(
-            file.content, file.name, regions=regions, branches=branches, today=practice.today
+        table = reading.read_dogs(
+            file.content,
+            file.name,
+            regions=list(places),
+            branches=branches,
+            today=practice.today,
         )
+        _leave_out_erased(table, erased)
+        return table
 
     def keep(connection: Connection, table: CsvTable) -> None:
         rows = [{str(k): v for k, v in row.items()} for row in table.rows.to_dict("records")]
-        owners = {_owner_key(r): (r["owner"], r["owner_contact"]) for r in rows if _owner_key(r)}
-        owner_ids = dog_records.keep_owners(connection, owners)
-        dog_records.keep_dogs(
-            connection,
-            {
-                row["dog"]: (row["name"], _dog_values(row, owner_ids.get(_owner_key(row))))
-                for row in rows
-            },
-        )
+        register.keep_rows(connection, rows, finder=finder, today=practice.today)
 
-    return keep_register(practice, records, path, "dogs", read=read, keep=keep, archive=False)
+    return keep_register(practice, records, path, "dogs", read=read, keep=keep, archived=False)
 
 
-def _owner_key(row: dict[str, Any]) -> str:
-    """Return what tells an owner from another; empty where no owner is given."""
-    if row["owner_number"] or not row["owner"]:
-        return str(row["owner_number"])
-    return f"{row['owner']} | {row['owner_contact']}"
-
-
-def _dog_values(row: dict[str, Any], owner_id: str | None) -> dict[str, Any]:
-    sex, _, state = row["sex"].partition(" ")
-    birth = row["birth_date"]
-    values = {
-        "owner_id": owner_id,
-        "species": row["species"].lower(),
-        "breed": row["breed"],
-        "birth_date": None if pd.isna(birth) else birth.date(),
-        "sex": sex if sex in SEXES else None,
-        "neutered": _NEUTERED.get(state),
-        "status": row["status"],
-        "home_region": row["region"],
-        "branch_id": row["branch"],
-    }
-    return {name: value for name, value in values.items() if value not in (None, "")}
+def _leave_out_erased(table: CsvTable, erased: ErasedList) -> None:
+    if not erased:
+        return
+    rows = table.rows
+    told = [{str(name): cell for name, cell in row.items()} for row in rows.to_dict("records")]
+    gone = np.array(
+        [
+            erased.dog_id(row["dog"]) is not None or erased.holds_owner(register.owner_key(row))
+            for row in told
+        ],
+        dtype=bool,
+    )
+    if gone.any():
+        table.rows = rows[~gone]
+        table.note("owner erased", f"{int(gone.sum())} rows were left out")
 
 
 def _days(column: pd.Series) -> list[Any]:

@@ -1,16 +1,19 @@
 """How a file comes in: archived as it came, checked, landed in batches, shown by one flip.
 
 A file that was imported before (same content) changes nothing. A process killed on the way leaves
-rows that no query sees; the next import of the same file starts afresh.
+rows that no query sees; the next import of the same file starts afresh. Rows of somebody who was
+erased are taken out of what is archived.
 """
 
 from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, timedelta
+from functools import cached_property
 from pathlib import Path
 
 from sqlalchemy import Connection
@@ -20,10 +23,13 @@ from forecast.csv_files import CsvTable, nothing_kept, read_bytes
 from forecast.findings import Finding, n_errors
 from forecast.practice import Practice
 from forecast.records import Records
-from forecast.records import dogs as dog_records
 from forecast.records import imports as import_records
-from forecast.records.imports import Row
+from forecast.records.erased import ErasedList, read_erased
+from forecast.records.imports import HELD, PENDING, ImportedFile, Row
+from forecast.records.strangers import sweep_unregistered
 from forecast.visits.archive import keep_findings, keep_raw, sha256_of
+from forecast.visits.layout import Layout
+from forecast.visits.redacting import DOG, Theirs, part
 from forecast.visits.rules import VisitError
 
 log = logging.getLogger(__name__)
@@ -33,7 +39,11 @@ _ABANDONED_AFTER = timedelta(days=1)
 
 @dataclass(frozen=True)
 class ImportReport:
-    """What became of a file."""
+    """What became of a file.
+
+    `n_read` rows were read and `n_left_out` of them left out for a fault; `n_kept` is what came of
+    the others. `held_because` says why nothing is learnt from it until a person answers.
+    """
 
     subject: str
     file: str
@@ -43,18 +53,32 @@ class ImportReport:
     already: bool
     findings: tuple[Finding, ...] = ()
     findings_file: Path | None = None
+    n_left_out: int = 0
+    held_because: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
-        """The outcome in one sentence."""
+        """The outcome in a sentence, or in a few where an answer is asked for."""
+        answers = (
+            f"`forepaw import accept {self.import_id}` takes it as it is, `forepaw import undo "
+            f"{self.import_id}` takes it back"
+        )
         if self.already:
-            return (
-                f"{self.file} was imported before (import {self.import_id}, {self.n_kept} "
-                f"{self.subject}); nothing was changed"
+            told = f"{self.file} was imported before (import {self.import_id}, {self.n_kept} "
+            told += f"{self.subject}); nothing was changed"
+            if self.held_because:
+                return f"{told}: it is held until you answer; {answers}"
+            return f"{told}; to read it anew, take it back first: `forepaw import undo " + (
+                f"{self.import_id}`"
             )
-        left_out = n_errors(self.findings)
-        tail = f"; {left_out} rows left out, see {self.findings_file}" if left_out else ""
-        return f"{self.file}: {self.n_kept} {self.subject} of {self.n_read} rows imported{tail}"
+        tail = ""
+        if self.n_left_out:
+            tail = f"; {self.n_left_out} rows left out, see {self.findings_file}"
+        told = f"{self.file}: {self.n_kept} {self.subject} of {self.n_read} rows"
+        if not self.held_because:
+            return f"{told} imported{tail}"
+        why = "; ".join(self.held_because)
+        return f"{told} held as import {self.import_id}, as {why}{tail}. {answers}"
 
 
 @dataclass
@@ -65,13 +89,14 @@ class IncomingFile:
     name: str
     content: bytes
 
-    @property
+    @cached_property
     def sha256(self) -> str:
         """Hash of the content, which is what makes a file the same file."""
         return sha256_of(self.content)
 
 
-def _read_file(subject: str, path: Path | str) -> IncomingFile:
+def incoming(subject: str, path: Path | str) -> IncomingFile:
+    """Read a file that is to come in."""
     content, name = read_bytes(path)
     return IncomingFile(subject, name, content)
 
@@ -84,46 +109,97 @@ def land_events(
     *,
     read: Callable[[IncomingFile], CsvTable],
     rows: Callable[[CsvTable], list[Row]],
-    prepare: Callable[[Connection, list[Row]], list[Row]] | None = None,
+    names_dogs: bool = True,
 ) -> ImportReport:
     """Bring in a file of events: all its good rows become visible at once, or none does.
 
-    `read` checks the content, `rows` turns what is kept into rows of the table, `prepare`
-    completes a batch of them with ids within its transaction.
+    `read` checks the content, `rows` turns what is kept into rows of the table. Where it
+    `names_dogs`, those that were erased are taken out of what is archived.
     """
     started = time.monotonic()
-    file = _read_file(subject, path)
-    import_records.sweep_pending(records, practice.now - _ABANDONED_AFTER)
-    already = import_records.live_import(records, subject, file.sha256)
+    file = incoming(subject, path)
+    sweep_abandoned(practice, records)
+    already = import_records.standing_import(records, subject, file.sha256)
     if already is not None:
-        return _imported_before(file, already)
+        return imported_before(file, already)
     table, findings_file = _checked(practice, file, read)
-    keep_raw(practice.archive_folder, file.content)
+    archive(practice, file, () if names_dogs else None)
     values = rows(table)
+    report = _report(file, 0, table, findings_file)
+    with landing(practice, records, file, n_rows=len(values)) as import_id:
+        import_records.add_batches(records, subject, import_id, values)
+        came_first = not import_records.go_live(records, import_id)
+    if came_first:
+        return overtaken(records, file, import_id)
+    log_import(report, import_id, started)
+    return replace(report, import_id=import_id)
+
+
+def sweep_abandoned(practice: Practice, records: Records) -> None:
+    """Take back imports that were left pending by processes that are gone."""
+    import_records.sweep_pending(records, practice.now - _ABANDONED_AFTER)
+
+
+@contextmanager
+def landing(
+    practice: Practice,
+    records: Records,
+    file: IncomingFile,
+    *,
+    n_rows: int,
+    days: tuple[date, date] | None = None,
+) -> Iterator[int]:
+    """Hand out the id of a pending import; if what is done under it fails, nothing is left."""
     with records.writing() as connection:
         import_id = import_records.record_import(
             connection,
-            subject,
+            file.subject,
             file_name=file.name,
             sha256=file.sha256,
-            n_rows=len(values),
+            n_rows=n_rows,
             at=practice.now,
-            state="pending",
+            state=PENDING,
+            days=days,
         )
     try:
-        for start in range(0, len(values), import_records.ROWS_PER_BATCH):
-            batch = values[start : start + import_records.ROWS_PER_BATCH]
-            import_records.add_batch(records, subject, import_id, batch, prepare=prepare)
+        yield import_id
     except BaseException:
-        import_records.undo_import(records, import_id)
-        dog_records.sweep_unregistered(records)
+        take_back(records, import_id)
         raise
-    if not import_records.go_live(records, import_id):
-        import_records.undo_import(records, import_id)
-        winner = import_records.live_import(records, subject, file.sha256)
-        assert winner is not None
-        return _imported_before(file, winner)
-    return _report(file, import_id, table, findings_file, started)
+
+
+def take_back(records: Records, import_id: int) -> int:
+    """Undo an import, with the dogs and owners that nothing but it knew of; return its rows."""
+    n_rows = import_records.undo_import(records, import_id)
+    sweep_unregistered(records)
+    return n_rows
+
+
+def overtaken(records: Records, file: IncomingFile, import_id: int) -> ImportReport:
+    """Take back an import whose file another process brought in meanwhile."""
+    take_back(records, import_id)
+    winner = import_records.standing_import(records, file.subject, file.sha256)
+    assert winner is not None
+    return imported_before(file, winner)
+
+
+def archive(practice: Practice, file: IncomingFile, layouts: Sequence[Layout] | None) -> None:
+    """Keep the raw file, without the rows of those who were erased.
+
+    `layouts` tell its columns, if it is of none of our own formats; None for a file in which no dog
+    and no owner stands.
+    """
+    erased, content = read_erased(practice), file.content
+    if erased and layouts is not None:
+        content = part(content, file.name, layouts=layouts, theirs=_erased(erased)).content
+    keep_raw(practice.archive_folder, content, sha256=file.sha256)
+
+
+def _erased(erased: ErasedList) -> Theirs:
+    def is_erased(kind: str, number: str) -> bool:
+        return erased.dog_id(number) is not None if kind == DOG else erased.holds_owner(number)
+
+    return Theirs(is_erased)
 
 
 def keep_register(
@@ -134,21 +210,21 @@ def keep_register(
     *,
     read: Callable[[IncomingFile], CsvTable],
     keep: Callable[[Connection, CsvTable], None],
-    archive: bool = True,
+    archived: bool = True,
 ) -> ImportReport:
     """Bring a register up to date from a file, in one transaction.
 
-    Only the very file that came last changes nothing: an older one is applied anew. Without
-    `archive` the raw file is not kept, nor what was found in it quoted.
+    Only the very file that came last changes nothing: an older one is applied anew. Unless it is
+    `archived`, the raw file is not kept, nor what was found in it quoted.
     """
     started = time.monotonic()
-    file = _read_file(subject, path)
-    already = import_records.live_import(records, subject, file.sha256)
+    file = incoming(subject, path)
+    already = import_records.standing_import(records, subject, file.sha256)
     if already is not None and already == _newest(records, subject):
-        return _imported_before(file, already)
-    table, findings_file = _checked(practice, file, read, quote=archive)
-    if archive:
-        keep_raw(practice.archive_folder, file.content)
+        return imported_before(file, already)
+    table, findings_file = _checked(practice, file, read, quote=archived)
+    if archived:
+        keep_raw(practice.archive_folder, file.content, sha256=file.sha256)
     try:
         with records.writing() as connection:
             keep(connection, table)
@@ -165,10 +241,12 @@ def keep_register(
             f"{file.name}: the {subject} break a rule of the records ({error.orig}); nothing "
             "was imported; correct the file"
         ) from error
-    return _report(file, import_id, table, findings_file, started)
+    report = _report(file, import_id, table, findings_file)
+    log_import(report, import_id, started)
+    return report
 
 
-def _newest(records: Records, subject: str) -> import_records.ImportedFile | None:
+def _newest(records: Records, subject: str) -> ImportedFile | None:
     files = [f for f in import_records.imported_files(records) if f.subject == subject]
     return files[-1] if files else None
 
@@ -182,29 +260,44 @@ def _checked(
 ) -> tuple[CsvTable, Path | None]:
     """Read a file and keep what was found in it, without quoting it where it holds names."""
     table = read(file)
-    kept = [f if quote else replace(f, found="see the file") for f in table.findings]
-    findings_file = keep_findings(practice.archive_folder, file.sha256, kept)
+    findings_file = note_findings(practice, file, table.findings, quote=quote)
     if table.rows.empty:
         raise nothing_kept(table)
     return table, findings_file
 
 
-def _imported_before(file: IncomingFile, known: import_records.ImportedFile) -> ImportReport:
-    return ImportReport(file.subject, file.name, known.id, known.n_rows, known.n_rows, True)
+def note_findings(
+    practice: Practice, file: IncomingFile, findings: Sequence[Finding], *, quote: bool = True
+) -> Path | None:
+    """Keep what checks found in a file; None where they found nothing."""
+    kept = [f if quote else replace(f, found="see the file") for f in findings]
+    return keep_findings(practice.archive_folder, file.sha256, kept)
+
+
+def imported_before(file: IncomingFile, known: ImportedFile) -> ImportReport:
+    """Report a file that is in already, or held."""
+    because = known.held_because if known.state == HELD else ()
+    return ImportReport(
+        file.subject, file.name, known.id, known.n_rows, known.n_rows, True, held_because=because
+    )
+
+
+def log_import(report: ImportReport, import_id: int, started: float) -> None:
+    """Log an import: no file name, no value, as either may hold somebody's name."""
+    log.info(
+        "import %d: %d %s kept of %d rows, %.1f s%s",
+        import_id,
+        report.n_kept,
+        report.subject,
+        report.n_read,
+        time.monotonic() - started,
+        ", held" if report.held_because else "",
+    )
 
 
 def _report(
-    file: IncomingFile, import_id: int, table: CsvTable, findings_file: Path | None, started: float
+    file: IncomingFile, import_id: int, table: CsvTable, findings_file: Path | None
 ) -> ImportReport:
-    # no file name, no value: either may hold somebody's name
-    log.info(
-        "import %d: %d %s kept of %d rows, %.1f s",
-        import_id,
-        len(table.rows),
-        file.subject,
-        table.n_read,
-        time.monotonic() - started,
-    )
     return ImportReport(
         file.subject,
         file.name,
@@ -214,4 +307,5 @@ def _report(
         False,
         tuple(table.findings),
         findings_file,
+        n_errors(table.findings),
     )

@@ -11,15 +11,19 @@ from datetime import date
 
 import pandas as pd
 
-from forecast.csv_files import CsvTable, is_number, read_csv
+from forecast.csv_files import CsvTable, csv_table, is_number, read_csv
 from forecast.records.tables import (
+    CONSENT_ANSWERS,
     DOG_STATUSES,
+    OWNER_STATUSES,
     SEXES,
     THERAPY_REASONS,
     THERAPY_STATUSES,
     VISIT_KINDS,
 )
 from forecast.regions import RegionError, parse_open_days
+from forecast.sheets import Sheet, read_sheet
+from forecast.visits.layout import ALREADY_CLASSIFIED
 from forecast.visits.rules import earliest_day, rules
 
 WEIGHT = "weight_kg"
@@ -73,7 +77,13 @@ _SEX_WORDS = (
 
 def read_visits(content: bytes, file: str, *, branches: Collection[str], today: date) -> CsvTable:
     """Read visits: visit, date, branch, dog (empty if of no interest), kind."""
-    table = read_csv(content, file, required=("visit", "date", "branch", "dog", "kind"))
+    sheet = read_sheet(content, file, expected=[ALREADY_CLASSIFIED])
+    return classified_visits(sheet, branches=branches, today=today)
+
+
+def classified_visits(sheet: Sheet, *, branches: Collection[str], today: date) -> CsvTable:
+    """Return the visits of a sheet of our own format; see `read_visits`."""
+    table = csv_table(sheet, required=ALREADY_CLASSIFIED)
     table.leave_out_empty("visit")
     table.leave_out_unknown("branch", sorted(branches))
     table.leave_out_unknown("kind", VISIT_KINDS)
@@ -104,7 +114,7 @@ def read_therapies(
         required=("dog", "therapy", "date", "status"),
         optional=("until", "reason", "responded"),
     )
-    table.leave_out_unknown("dog", sorted(dogs))
+    _leave_out_unknown_dogs(table, dogs)
     table.leave_out_empty("therapy")
     if therapies is not None:
         table.leave_out_unknown("therapy", sorted(therapies))
@@ -124,10 +134,16 @@ def read_therapies(
     return table
 
 
+def _leave_out_unknown_dogs(table: CsvTable, dogs: Collection[str]) -> None:
+    """Take out rows of dogs that are not on record; `dogs` may hold some that it does not list."""
+    unlisted = [number for number in table.rows["dog"].unique() if number in dogs]
+    table.leave_out_unknown("dog", [*sorted(dogs), *unlisted])
+
+
 def read_scores(content: bytes, file: str, *, dogs: Collection[str], today: date) -> CsvTable:
     """Read itch scores: dog, date, pvas (0 to 10); scorer if it is known."""
     table = read_csv(content, file, required=("dog", "date", "pvas"), optional=("scorer",))
-    table.leave_out_unknown("dog", sorted(dogs))
+    _leave_out_unknown_dogs(table, dogs)
     table.parse_days("date", earliest=earliest_day(), latest=today)
     _parse_numbers(table, "pvas", rules().number("pvas.lowest"), rules().number("pvas.highest"))
     table.rows = table.rows.assign(scorer=table.rows["scorer"].replace("", NOT_KNOWN))
@@ -138,7 +154,7 @@ def read_scores(content: bytes, file: str, *, dogs: Collection[str], today: date
 def read_facts(content: bytes, file: str, *, dogs: Collection[str], today: date) -> CsvTable:
     """Read facts: dog, kind, value (yes, no or not known; a number for weight_kg), date."""
     table = read_csv(content, file, required=("dog", "kind", "value", "date"))
-    table.leave_out_unknown("dog", sorted(dogs))
+    _leave_out_unknown_dogs(table, dogs)
     table.replace_words("kind", _FACT_SYNONYMS)
     table.leave_out_unknown("kind", FACT_KINDS)
     table.parse_days("date", earliest=earliest_day(), latest=None)
@@ -188,6 +204,20 @@ def _parse_numbers(table: CsvTable, column: str, lowest: float, highest: float) 
     table.rows = table.rows.assign(**{column: number.loc[table.rows.index].astype(float)})
 
 
+def read_closures(content: bytes, file: str, *, branches: Collection[str]) -> CsvTable:
+    """Read days out of the ordinary: branch, date, reason, full.
+
+    Full is yes where the branch was open and its diary full, no where it was closed; such days may
+    lie ahead.
+    """
+    table = read_csv(content, file, required=("branch", "date", "reason", "full"))
+    table.leave_out_unknown("branch", sorted(branches))
+    table.leave_out_unknown("full", _YES_NO)
+    table.parse_days("date", earliest=earliest_day(), latest=None)
+    table.leave_out_repeated(["branch", "date", "full"])
+    return table
+
+
 def read_branches(content: bytes, file: str, *, regions: Collection[str]) -> CsvTable:
     """Read branches: id, name, region, open_days (such as ``mon tue wed thu fri``)."""
     table = read_csv(content, file, required=("id", "name", "region", "open_days"))
@@ -222,28 +252,35 @@ def read_dogs(
 ) -> CsvTable:
     """Read dogs: dog (the practice's number), and what is known of it and its owner.
 
-    Optional columns: name, owner (the owner's name), owner_number, owner_contact, species, breed,
-    birth_date, sex (female or male, with "neutered" or "entire" after it if known), status,
-    region, branch. An owner without a number is told apart by name and contact.
+    Optional columns: name, owner (the owner's name), owner_number, owner_contact, owner_status,
+    consent (yes, no or not known: may the practice write to the owner), species, breed, birth_date,
+    sex (female or male, with "neutered" or "entire" after it if known), status and status_from,
+    region or postcode and home_from (the days from which on they hold), branch. An owner without a
+    number is told apart by name and contact.
     """
     table = read_csv(
         content,
         file,
         required=("dog",),
         optional=(
-            *("name", "owner", "owner_number", "owner_contact", "species", "breed"),
-            *("birth_date", "sex", "status", "region", "branch"),
+            *("name", "owner", "owner_number", "owner_contact", "owner_status", "consent"),
+            *("species", "breed", "birth_date", "sex", "status", "status_from"),
+            *("region", "postcode", "home_from", "branch"),
         ),
     )
     table.leave_out_empty("dog")
-    table.replace_words("status", _STATUS_SYNONYMS)
+    for column in ("status", "owner_status"):
+        table.replace_words(column, _STATUS_SYNONYMS)
     for column, allowed in (
         ("sex", _SEX_WORDS),
         ("status", DOG_STATUSES),
+        ("owner_status", OWNER_STATUSES),
+        ("consent", CONSENT_ANSWERS),
         ("region", sorted(regions)),
         ("branch", sorted(branches)),
     ):
         table.leave_out_unknown(column, allowed, empty=True)
-    table.parse_days("birth_date", earliest=earliest_day(), latest=today, empty=True)
+    for column in ("birth_date", "status_from", "home_from"):
+        table.parse_days(column, earliest=earliest_day(), latest=today, empty=True)
     table.leave_out_repeated(["dog"])
     return table

@@ -10,7 +10,11 @@ from jobs.cli.allergens import allergens
 from jobs.cli.demo import demo
 from jobs.cli.forecasts import issue, plan, remake
 from jobs.cli.imports import imports
+from jobs.cli.options import DayError
+from jobs.cli.privacy import erase, export
 from jobs.cli.setup import init
+from jobs.cli.sources import pull, sources
+from jobs.cli.visits import visits
 
 app = typer.Typer(
     name="forepaw",
@@ -23,7 +27,12 @@ app = typer.Typer(
 app.command()(demo)
 app.command()(init)
 app.command()(allergens)
+app.command()(pull)
+app.command()(sources)
 app.add_typer(imports, name="import")
+app.add_typer(visits, name="visits")
+app.add_typer(erase, name="erase")
+app.add_typer(export, name="export")
 app.command()(issue)
 app.command()(plan)
 app.command()(remake)
@@ -35,6 +44,6 @@ def main() -> None:
 
     try:
         app()
-    except ForepawError as refusal:
+    except (ForepawError, DayError) as refusal:
         print(f"forepaw: {refusal}", file=sys.stderr)
         sys.exit(2)

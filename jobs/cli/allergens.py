@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,24 +22,25 @@ def allergens(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
     opened = open_practice(practice)
     records, climate = open_all(opened)
     say("comparing the regions' lists with their place and climate")
-    review = review_lists(opened, records, climate, origin=as_of or opened.today)
+    origin = as_of or opened.today
+    review = review_lists(opened, records, climate, origin=origin)
     for one in review.regions:
-        _show_region(one)
+        _show_region(one, origin)
     _show_closing(review)
 
 
-def _show_region(one: RegionList) -> None:
+def _show_region(one: RegionList, origin: date) -> None:
     from jobs.console import heading, new_table, paragraph, print_table
 
     heading(f"{one.region.name}: {_place(one)}")
-    table = new_table("", "listed", "proposed", "next season", "start (8 in 10)")
+    table = new_table("", "listed", "proposed", "next season", "8 in 10")
     for item in one.allergens:
         if item.is_listed or item.proposal.is_proposed:
             table.add_row(
                 item.proposal.allergen.name,
                 "yes" if item.is_listed else "",
                 "yes" if item.proposal.is_proposed else "",
-                *_season(item),
+                *_season(item, origin),
             )
     print_table(table)
     for item in one.unlikely_but_listed:
@@ -66,13 +68,12 @@ def _place(one: RegionList) -> str:
     return f"{place}, coldest month {coldest:.0f} degC, warmest {warmest:.0f} degC"
 
 
-def _season(item: ListedAllergen) -> tuple[str, str]:
-    from forecast.wording import days
+def _season(item: ListedAllergen, origin: date) -> tuple[str, str]:
+    from forecast.wording import season_cell
 
     if item.season is None:
         return "not known", ""
-    start, end = item.season.start, item.season.end
-    return f"{days(start[1], end[1])} {end[1].year}", days(start[0], start[2])
+    return season_cell(item.season, origin)
 
 
 def _show_closing(review: ListReview) -> None:

@@ -14,7 +14,7 @@ def issue(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
     """Learn from what is held and issue a forecast; print the answer by region."""
     from forecast.practice import open_practice
     from forecast.training import what_drives
-    from jobs.console import console, say, show_evidence, show_issue
+    from jobs.console import say, show_evidence, show_files, show_issue
     from jobs.issue import issue as run_issue
     from jobs.learn import learn
     from jobs.opening import open_all
@@ -28,8 +28,7 @@ def issue(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
     show_issue(opened, made)
     show_evidence(what_drives(model, known))
     say("drawing charts")
-    for path in write_outputs(opened, made):
-        console.print(f"  {path}", soft_wrap=True)
+    show_files(write_outputs(opened, made))
 
 
 def plan(
@@ -40,12 +39,14 @@ def plan(
     ] = None,
     therapy: Annotated[str, typer.Option(help="Class of therapy to plan.")] = "anti_il31_antibody",
 ) -> None:
-    """Propose dated doses from the latest issue; a vet decides."""
+    """Propose dated doses from the latest issue; a vet decides. All go to plans.csv."""
     from forecast.dosing.desk import dogs_by_number
     from forecast.issuing import latest_issue
     from forecast.practice import open_practice
-    from jobs.console import say, show_plans
+    from jobs.console import say
+    from jobs.console_plans import show_plans
     from jobs.opening import open_all
+    from jobs.outputs import write_plans
     from jobs.plan import plan as run_plan
 
     opened = open_practice(practice)
@@ -61,7 +62,9 @@ def plan(
         today=as_of or made.cut.origin,
         say=say,
     )
-    show_plans(opened, records, made, plans, in_full=bool(dog))
+    # dogs asked for by number are told in full; the others have their reasons in the file
+    file = write_plans(opened, records, made, plans) if made.has_visits and not dog else None
+    show_plans(records, made, plans, in_full=bool(dog), file=file)
 
 
 def remake(

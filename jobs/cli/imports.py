@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,6 +17,10 @@ imports = typer.Typer(
     rich_markup_mode=None, help="Bring in a file; bad rows are reported, the rest is kept."
 )
 File = Annotated[Path, typer.Argument(help="The file to bring in.")]
+LayoutName = Annotated[
+    str | None, typer.Option("--layout", metavar="NAME", help="Read it through this layout.")
+]
+ImportNumber = Annotated[int, typer.Argument(metavar="N", help="The import's number.")]
 SHOWN = 8
 
 
@@ -50,9 +55,19 @@ def facts(file: File, practice: PracticeFolder = Path()) -> None:
 
 
 @imports.command()
-def visits(file: File, practice: PracticeFolder = Path()) -> None:
-    """Visits: visit, date, branch, dog, kind."""
-    _run("visits", file, practice)
+def visits(file: File, practice: PracticeFolder = Path(), layout: LayoutName = None) -> None:
+    """Visits: an export that a layout fits, or our own: visit, date, branch, dog, kind."""
+    from jobs.console import bar
+
+    with bar("reading, judging, keeping") as progress:
+        done = _imported("visits", file, practice, layout=layout, progress=progress)
+    show_import(done)
+
+
+@imports.command()
+def closures(file: File, practice: PracticeFolder = Path()) -> None:
+    """Days a branch was closed, or its diary full: branch, date, reason, full."""
+    _run("closures", file, practice)
 
 
 @imports.command()
@@ -67,11 +82,74 @@ def scores(file: File, practice: PracticeFolder = Path()) -> None:
     _run("scores", file, practice)
 
 
+@imports.command("look")
+def look_at(
+    file: File,
+    practice: PracticeFolder = Path(),
+    layout: LayoutName = None,
+) -> None:
+    """Look at an export of visits: what it is, what would come of it, what must be answered.
+
+    Where no layout of the practice fits, one is proposed and kept in its folder layouts/, to be
+    edited. Nothing is imported.
+    """
+    from forecast.practice import open_practice
+    from jobs.console import say
+    from jobs.console_look import show_look
+    from jobs.look import look_at_file
+
+    opened = open_practice(practice)
+    say(f"reading {file.name}")
+    show_look(*look_at_file(opened, file, layout=layout))
+
+
+@imports.command("list")
+def list_imports(practice: PracticeFolder = Path()) -> None:
+    """List what was imported, and what is held until you answer."""
+    from forecast.practice import open_practice
+    from jobs.console_imports import show_imports
+    from jobs.imports import imports_made
+
+    opened = open_practice(practice)
+    show_imports(opened, imports_made(opened))
+
+
+@imports.command()
+def accept(number: ImportNumber, practice: PracticeFolder = Path()) -> None:
+    """Take an import that is held as it is; its visits count from now on."""
+    from forecast.practice import open_practice
+    from jobs.imports import accept as accept_import
+
+    accept_import(open_practice(practice), number)
+    print(f"import {number} counts from now on; `forepaw issue` learns from it")
+
+
+@imports.command()
+def undo(number: ImportNumber, practice: PracticeFolder = Path()) -> None:
+    """Take an import back; its file may come again."""
+    from forecast.practice import open_practice
+    from jobs.imports import undo as undo_import
+
+    n_rows = undo_import(open_practice(practice), number)
+    print(f"import {number} was taken back, {n_rows:,} rows; its raw file stays in the archive")
+
+
 def _run(kind: str, file: Path, folder: Path) -> None:
+    show_import(_imported(kind, file, folder))
+
+
+def _imported(
+    kind: str,
+    file: Path,
+    folder: Path,
+    *,
+    layout: str | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Imported:
     from forecast.practice import open_practice
     from jobs.imports import import_file
 
-    show_import(import_file(open_practice(folder), kind, file))
+    return import_file(open_practice(folder), kind, file, layout=layout, progress=progress)
 
 
 def show_import(done: Imported) -> None:
@@ -82,3 +160,5 @@ def show_import(done: Imported) -> None:
         print(f"  {finding.severity}: {finding.sentence}")
     if len(worst) > SHOWN:
         print(f"  ... and {len(worst) - SHOWN} more" + (f": {done.report}" if done.report else ""))
+    if done.forgotten:
+        print(done.forgotten)

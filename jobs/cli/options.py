@@ -9,6 +9,13 @@ from typing import Annotated
 import typer
 
 
+class DayError(Exception):
+    """A day that is none, or is not written as one.
+
+    No ForepawError, which is a ValueError: the option parser would wrap it in its own words.
+    """
+
+
 def read_day(text: str | date) -> date:
     """Read a day as ISO 8601 writes it; the refusal says how. A default comes as a date."""
     if isinstance(text, date):
@@ -16,8 +23,9 @@ def read_day(text: str | date) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise typer.BadParameter(
-            f"{text!r} is not a day; write it as YYYY-MM-DD, such as 2023-03-01"
+        raise DayError(
+            f"--as-of {text!r} was given, which is not a day; write it as YYYY-MM-DD, such as "
+            "2023-03-01"
         ) from None
 
 

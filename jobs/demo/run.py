@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from importlib.resources import files
@@ -24,8 +24,11 @@ from forecast.records.dogs import dog_ids
 from forecast.records.engine import Records
 from forecast.regions import regions
 from forecast.training import what_drives
+from jobs.demo.front_desk import CameIn, bring_in
 from jobs.demo.invention import InventedPractice, invent_practice, write_csv
 from jobs.demo.places import choose_regions
+from jobs.demo.raw_export import EXPORTS
+from jobs.demo.raw_export.patients import postcode_areas
 from jobs.demo.worlds import World
 from jobs.imports import import_file
 from jobs.issue import issue
@@ -67,6 +70,7 @@ class DemoResult:
     evidence: list[Evidence]
     onset: pd.DataFrame
     files: list[Path]
+    came_in: CameIn | None
     seconds: float
 
 
@@ -79,8 +83,13 @@ def run_demo(
     say: Callable[[str], None],
     weeks_between_origins: int = WEEKS_BETWEEN_ORIGINS,
     workers: int = 1,
+    raw_exports: bool = True,
 ) -> DemoResult:
-    """Run everything as of a day; an earlier demo in the folder is replaced, nothing else is."""
+    """Run everything as of a day; an earlier demo in the folder is replaced, nothing else is.
+
+    With `raw_exports` the visits come as a practice's systems write them, notes and dirt and all;
+    without, as a tidy table of the true kinds, which takes half the time.
+    """
     began = time.monotonic()
     _refuse_what_is_no_demo(folder)
     say("reading the sample climate")
@@ -89,9 +98,9 @@ def run_demo(
     invented = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
     if folder.exists():  # an earlier demo, and only now that another one can take its place
         shutil.rmtree(folder)
-    practice = _create(folder, weather, flowering)
+    practice = _create(folder, weather, flowering, postcode_areas(invented))
     say("importing weather, flowering dates and the practice's files")
-    _import_all(practice, invented)
+    came_in = _import_all(practice, invented, raw_exports=raw_exports, say=say)
     records, climate = open_all(practice)
     model, known = learn(practice, records, climate, origin=as_of, say=say)
     say("looking back: forecasts from past origins")
@@ -116,7 +125,16 @@ def run_demo(
     )
     written = write_outputs(practice, made)
     return DemoResult(
-        practice, invented, made, plans, scores, evidence, onset, written, time.monotonic() - began
+        practice,
+        invented,
+        made,
+        plans,
+        scores,
+        evidence,
+        onset,
+        written,
+        came_in,
+        time.monotonic() - began,
     )
 
 
@@ -142,34 +160,49 @@ def _refuse_what_is_no_demo(folder: Path) -> None:
         )
 
 
-def _create(folder: Path, weather: xr.Dataset, flowering: pd.DataFrame) -> Practice:
+def _create(
+    folder: Path,
+    weather: xr.Dataset,
+    flowering: pd.DataFrame,
+    postcodes: Mapping[str, Sequence[str]],
+) -> Practice:
     text = files("jobs.demo").joinpath(SETTINGS).read_text(encoding="utf-8")
     stations = pd.read_csv(sample_climate.FOLDER / sample_climate.STATIONS_FILE, index_col="id")
     for region in choose_regions(weather, flowering):
-        text += _region_text(region, stations.loc[region].to_dict())
+        text += _region_text(region, stations.loc[region].to_dict(), postcodes[region])
     return create_practice(folder, text)
 
 
-def _region_text(region: str, station: Mapping[Any, Any]) -> str:
-    listed = ", ".join(f'"{allergen}"' for allergen in ALLERGENS)
+def _region_text(region: str, station: Mapping[Any, Any], postcodes: Sequence[str]) -> str:
     return (
         f'\n[[region]]\nid = "{region}"\nname = "{station["name"]}"\n'
         f"latitude = {station['latitude']}\nlongitude = {station['longitude']}\n"
         f'elevation = {float(station["elevation"])}\ntime_zone = "{station["time_zone"]}"\n'
-        f"allergens = [{listed}]\n"
+        f"allergens = {_listed(ALLERGENS)}\npostcodes = {_listed(postcodes)}\n"
     )
 
 
-def _import_all(practice: Practice, invented: InventedPractice) -> None:
-    exports = practice.folder / "exports"
-    exports.mkdir()
+def _listed(words: Sequence[str]) -> str:
+    return "[" + ", ".join(f'"{word}"' for word in words) + "]"
+
+
+def _import_all(
+    practice: Practice,
+    invented: InventedPractice,
+    *,
+    raw_exports: bool,
+    say: Callable[[str], None],
+) -> CameIn | None:
     import_file(practice, "weather", sample_climate.FOLDER / sample_climate.WEATHER_FILE)
     import_file(practice, "flowering", sample_climate.FOLDER / sample_climate.FLOWERING_FILE)
-    for path in write_csv(invented, exports):
-        import_file(practice, path.stem, path)
+    came_in = bring_in(practice, invented, say=say) if raw_exports else None
+    if not raw_exports:
+        for path in write_csv(invented, practice.folder / EXPORTS):
+            import_file(practice, path.stem, path)
     later = practice.folder / TO_COME
     later.mkdir()
     invented.visits_to_come.to_csv(later / "visits.csv", index=False, date_format="%Y-%m-%d")
+    return came_in
 
 
 def _plan_named(

@@ -94,7 +94,8 @@ class Gathered:
         return len(frame), []
 
     def _keep_arrays(self, store: ClimateStore, terms: dict[str, Any]) -> tuple[int, list[Finding]]:
-        kind, findings = self.source.kind, []
+        kind = self.source.kind
+        findings: list[Finding] = []
         asked = self._asked_in_full()
         dims = _DIMS.get(kind, _AHEAD)
         whole = combined([part.dataset for part in self.parts], dims)
@@ -118,10 +119,12 @@ def combined(parts: Sequence[xr.Dataset], dims: tuple[str, ...]) -> xr.Dataset |
 
     Where two have a value the later one stands. Days at the end without any value are left off.
     """
-    parts = [part for part in parts if part.data_vars and all(part.sizes.get(d) for d in dims)]
+    if "member" in dims:  # a single forecast is a run of one member
+        parts = [p if "member" in p.dims else p.expand_dims(member=[0]) for p in parts]
+    parts = [part for part in parts if part.data_vars and all(part.sizes[d] for d in dims)]
     if not parts:
         return None
-    labels = {d: pd.Index([]) for d in dims}
+    labels: dict[str, Any] = {}
     for d in dims[:-1]:
         labels[d] = pd.Index(list(dict.fromkeys(w for p in parts for w in p[d].values.tolist())))
     starts, ends = ([p["time"].values[at] for p in parts] for at in (0, -1))
@@ -136,10 +139,12 @@ def combined(parts: Sequence[xr.Dataset], dims: tuple[str, ...]) -> xr.Dataset |
         for name in POSITIONS:
             places[name][at[0]] = part[name].values
         main = next(v for v in part.data_vars.values() if set(v.dims) == set(dims))
-        for name, values in part.data_vars.items():
+        for key, values in part.data_vars.items():
             given = values.broadcast_like(main).transpose(*dims).values.astype(np.float32)
-            kept = arrays.setdefault(str(name), np.full(shape, np.nan, dtype=np.float32))
-            attributes.setdefault(str(name), dict(values.attrs))
+            if key not in arrays:
+                arrays[str(key)] = np.full(shape, np.nan, dtype=np.float32)
+                attributes[str(key)] = dict(values.attrs)
+            kept = arrays[str(key)]
             _lay(kept, tuple(at), given)
     quantities = [name for name in arrays if name != "counting"]
     others = tuple(range(len(dims) - 1))

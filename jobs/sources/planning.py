@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -29,27 +29,44 @@ class Wish:
     last: date
 
 
-def wishes(source: Source, places: Sequence[Place], asked: Asked, *, today: date) -> list[Wish]:
+def wishes(
+    source: Source,
+    places: Sequence[Place],
+    asked: Asked,
+    *,
+    today: date,
+    newest: Mapping[str, date] | None = None,
+) -> list[Wish]:
     """Return what is lacking, the oldest days first.
 
     A place never asked for lacks all days from twenty years ago on, or from the source's first.
     Of one that was, the trailing window is asked again: as long as values are revised, or come
-    late. `asked` is what the climate store notes; `today` is the UTC day.
+    late; and of weather all days since the newest value (`newest`, by place) up to about a year,
+    since a service that stood still for months gives them afterwards. `asked` is what the climate
+    store notes; `today` is the UTC day. What keeps no past days is asked for those ahead alone.
     """
     horizon = timedelta(days=(source.horizon_days or 1) - 1)
-    if source.kind not in SUBJECTS:
+    keeps_no_past = source.horizon_days is not None and source.revised_days == 0
+    if source.kind not in SUBJECTS or keeps_no_past:
         return [Wish(tuple(places), today, today + horizon)]
     last = today - timedelta(days=math.ceil(source.lag_days))
     if source.horizon_days is not None:
         last = today + horizon
-    years = int(load_table("jobs.sources", "pull.toml").number("backfill.years"))
+    table = load_table("jobs.sources", "pull.toml")
+    years = int(table.number("backfill.years"))
+    latest = last - timedelta(days=table.number("backfill.longest_standstill"))
     first = max(date(today.year - years, 1, 1), source.earliest or date.min)
     again = timedelta(
         days=max(source.revised_days, math.ceil(source.lag_days + source.allowance_days))
     )
     groups: dict[tuple[date, date], list[Place]] = {}
     for place in places:
-        for span in _lacking(asked.get(place.id), first, last, again):
+        held = asked.get(place.id)
+        value = (newest or {}).get(place.id)
+        if held is not None and value is not None and source.kind == "weather":
+            # as if asked for no further than values came, and a standstill not for ever
+            held = (held[0], max(min(held[1], value + again), min(held[1], latest)))
+        for span in _lacking(held, first, last, again):
             groups.setdefault(span, []).append(place)
     return [Wish(tuple(some), *span) for span, some in sorted(groups.items())]
 

@@ -132,6 +132,7 @@ def _pull(
     source, client = pulled.source, services.service(pulled.source)
     subject = SUBJECTS.get(source.kind)
     asked = store.asked(subject, source.id) if subject else {}
+    newest = store.newest_days(subject, source.id) if subject == "weather" else {}
     most = load_table("jobs.sources", "pull.toml").number("commit.values")
     own_get = getattr(client, "get", None)
     get: Callable[[Request], RawReply] = session.get
@@ -140,7 +141,7 @@ def _pull(
         get = partial(own_get, archive=archive, clock=Clock())
     today = practice.now.astimezone(UTC).date()
     places = places_of(practice)
-    for wish in wishes(source, places, asked, today=today):
+    for wish in wishes(source, places, asked, today=today, newest=newest):
         say(f"{source.id}: {_of(wish.places)}, {wish.first} to {wish.last}")
         options = _options_of(settings, wish.places, places)
         asking = partial(_ask, get, gathered)

@@ -52,9 +52,7 @@ class SourceState:
         return "" if run is None or run.state != "failed" else str(run.result or "it was stopped")
 
 
-def source_states(
-    practice: Practice, records: Records, climate: ClimateStore
-) -> list[SourceState]:
+def source_states(practice: Practice, records: Records, climate: ClimateStore) -> list[SourceState]:
     """Return how each source in use stands."""
     given = {terms.source: terms for terms in climate.sources()}
     today = practice.now.astimezone(UTC).date()

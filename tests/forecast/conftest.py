@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+import secrets
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +15,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from sqlalchemy import Connection, NullPool, create_engine, make_url
 
 from forecast.cut import DataCut, Known
 from forecast.issuing import Issue, make_issue
 from forecast.practice import Practice, create_practice
+from forecast.records import Records
+from forecast.records.schema import migrate
+from forecast.records.tables import metadata
 from forecast.regions import Region
 from forecast.training import TrainedModel, train
 from models.scores import QUANTILE_LEVELS
@@ -145,7 +153,7 @@ def build_issued(
     n_draws, n_weeks = pressure.shape
     weeks = pd.date_range(first, periods=n_weeks, freq="7D")
     past = pd.date_range(end=weeks[0] - pd.Timedelta(days=7), periods=60, freq="7D")
-    full = pressure[:, None, :].astype(np.int32)
+    full = pressure[:, None, :].astype(np.float32)
     dims = ("draw", "region", "week")
     volume = np.full(full.shape, consultations)
     levels = np.quantile(full, QUANTILE_LEVELS, axis=0)
@@ -202,3 +210,104 @@ def without_visits(make_issued: Callable[..., xr.Dataset]) -> xr.Dataset:
     held = make_issued(np.zeros((20, 26)))
     kept = ["exposure_past", "exposure_ahead", "listed"]
     return held[[*kept, "season_start", "season_peak", "season_end"]]
+
+
+# ------------------------------------------------------------------------------ databases
+class PostgresqlDatabase:
+    """A database of this run on a PostgreSQL server; its schemas keep tests apart."""
+
+    def __init__(self, url: str) -> None:
+        name = f"forepaw_test_{secrets.token_hex(8)}"
+        options: dict[str, Any] = {"isolation_level": "AUTOCOMMIT", "poolclass": NullPool}
+        self._url = make_url(url).set(database=name)
+        self._server = create_engine(url, **options)
+        self._engine = create_engine(self._url, **options)
+        with self._server.connect() as connection:
+            words = f"CREATE DATABASE {name} TEMPLATE template0 ENCODING 'UTF8' LOCALE 'C'"
+            if (connection.dialect.server_version_info or (0,)) >= (15,):
+                # words sort as people sort them, as in most installations: not by code
+                words += " LOCALE_PROVIDER icu ICU_LOCALE 'en-US'"
+            connection.exec_driver_sql(words)
+
+    def drop(self) -> None:
+        """Drop it with all its schemas, whoever is still connected."""
+        with self._server.connect() as connection:
+            connection.exec_driver_sql(f"DROP DATABASE {self._url.database} WITH (FORCE)")
+
+    @cached_property
+    def _migrated(self) -> str:
+        with self._engine.connect() as connection:
+            connection.exec_driver_sql("CREATE SCHEMA migrated")
+        records = Records(self._url_of("migrated"))
+        migrate(records)
+        records.close()
+        return "migrated"
+
+    @contextmanager
+    def emptied(self) -> Iterator[str]:
+        """Give the URL of a schema with all tables and no row; rows are gone afterwards."""
+        with self._engine.connect() as connection, self._in_use(connection):
+            yield self._url_of(self._migrated)
+        with self._engine.connect() as connection:
+            connection.exec_driver_sql(f"SET search_path = {self._migrated}")
+            for table in reversed(metadata.sorted_tables):
+                connection.execute(table.delete())
+
+    @contextmanager
+    def new(self) -> Iterator[str]:
+        """Give the URL of a schema without any table; it is gone afterwards."""
+        name = f"schema_{secrets.token_hex(4)}"
+        with self._engine.connect() as connection:
+            connection.exec_driver_sql(f"CREATE SCHEMA {name}")
+            with self._in_use(connection):
+                yield self._url_of(name)
+            connection.exec_driver_sql(f"DROP SCHEMA {name} CASCADE")
+
+    def _url_of(self, schema: str) -> str:
+        return self._url.update_query_dict(
+            {"options": f"-csearch_path={schema}"}
+        ).render_as_string()
+
+    @contextmanager
+    def _in_use(self, connection: Connection) -> Iterator[None]:
+        """Fail the test that leaves a transaction open, and end whatever it left."""
+        others = "FROM pg_stat_activity WHERE datname = current_database() "
+        others += "AND backend_type = 'client backend' AND pid <> pg_backend_pid()"
+        try:
+            yield
+            left = connection.exec_driver_sql(f"SELECT query {others} AND state <> 'idle'").all()
+            assert left == []
+        finally:
+            connection.exec_driver_sql(f"SELECT pg_terminate_backend(pid) {others}")
+            connection.exec_driver_sql("SET lock_timeout = '5s'")
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[PostgresqlDatabase]:
+    """Make a database on the server that FOREPAW_TEST_POSTGRESQL names by a URL."""
+    url = os.environ.get("FOREPAW_TEST_POSTGRESQL")
+    if not url:
+        pytest.skip("FOREPAW_TEST_POSTGRESQL names no server: records are tested on SQLite alone")
+    made = PostgresqlDatabase(url)
+    yield made
+    made.drop()
+
+
+def _records_section(request: pytest.FixtureRequest, which: str) -> Iterator[str]:
+    if request.param == "sqlite":
+        yield ""
+        return
+    with getattr(request.getfixturevalue("postgresql"), which)() as url:
+        yield f'\n[records]\nurl = "{url}"\n'
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Give the lines of practice.toml that say where records are, for each kind of database."""
+    yield from _records_section(request, "emptied")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def new_database(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Give the same for a database that holds no table yet."""
+    yield from _records_section(request, "new")

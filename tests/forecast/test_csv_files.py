@@ -1,12 +1,14 @@
-"""Plain CSV files: what is accepted with a note, what is refused in one sentence."""
+"""Files of our own formats: what is accepted with a note, what is refused in one sentence."""
 
 from __future__ import annotations
 
+import io
 from datetime import date
 
 import pytest
+import xlsxwriter
 
-from forecast.csv_files import CsvFileError, nothing_kept, read_bytes, read_csv
+from forecast.csv_files import SheetError, nothing_kept, read_bytes, read_csv
 
 EARLIEST, TODAY = date(1990, 1, 1), date(2024, 6, 1)
 
@@ -23,15 +25,14 @@ def read(text: str | bytes, required=("dog", "date"), optional=()):
         (b"  \n\n", "is empty"),
         (b"dog,date\n", "no rows"),
         (b"PK\x03\x04....", "workbook"),
-        ("dog,date\na,b\n".encode("utf-16"), "UTF-16"),
+        ("dog,date\na,b\n".encode("utf-16")[:-1], "UTF-16"),
         (b"dog,date\n\x81\x8d,2024-01-01\n", "neither UTF-8"),
         (b"dog,dog\na,b\n", "two columns called 'dog'"),
-        (b'dog,date\na,"2024-01-01\nb,2024-01-02\n', "stray quotation mark"),
     ],
 )
 def test_a_file_that_cannot_be_one_is_refused_in_one_sentence(content, words):
     """Nothing of such a file is used; the sentence names the file and what to do."""
-    with pytest.raises(CsvFileError, match=words) as refused:
+    with pytest.raises(SheetError, match=words) as refused:
         read(content)
     assert str(refused.value).startswith("file.csv")
     assert "\n" not in str(refused.value)
@@ -39,14 +40,14 @@ def test_a_file_that_cannot_be_one_is_refused_in_one_sentence(content, words):
 
 def test_a_missing_column_names_it_what_is_there_and_what_to_rename():
     """The nearest column is offered."""
-    with pytest.raises(CsvFileError, match="no column 'date'") as refused:
+    with pytest.raises(SheetError, match="no column 'date'") as refused:
         read("dog,dates\na,2024-01-01\n")
     assert "rename 'dates' to 'date'" in str(refused.value)
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path):
     """No traceback for a wrong path."""
-    with pytest.raises(CsvFileError, match=r"absent\.csv cannot be read: no such file"):
+    with pytest.raises(SheetError, match=r"absent\.csv cannot be read: no such file"):
         read_bytes(tmp_path / "absent.csv")
 
 
@@ -55,6 +56,32 @@ def test_the_byte_order_mark_of_spreadsheets_is_no_part_of_the_first_column():
     table = read("\ufeffdog,date\na,2024-01-01\n".encode())
     assert list(table.rows.columns) == ["dog", "date"]
     assert table.findings == []
+
+
+def test_our_own_formats_also_come_as_workbook_and_in_utf16():
+    """Days and numbers of a workbook are cells of their own kind."""
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"default_date_format": "dd.mm.yyyy"}) as book:
+        page = book.add_worksheet("Dogs")
+        page.write_row(0, 0, ["Dog", "Date"])
+        page.write_row(1, 0, [12, date(2024, 1, 1)])
+    for content in (out.getvalue(), "dog\tdate\n12\t2024-01-01\n".encode("utf-16")):
+        table = read(content)
+        table.parse_days("date", earliest=EARLIEST, latest=TODAY)
+        assert table.rows["dog"].tolist() == ["12"]
+        assert f"{table.rows['date'].iloc[0]:%Y-%m-%d}" == "2024-01-01"
+        assert table.findings == []
+
+
+def test_a_quotation_mark_left_open_costs_its_line_and_no_more():
+    """The cell keeps the mark, so the check of days takes the row out; the next row is good."""
+    table = read('dog,date\na,"2024-01-01\nb,2024-01-02\n')
+    table.parse_days("date", earliest=EARLIEST, latest=TODAY)
+    assert table.rows["dog"].tolist() == ["b"]
+    assert [(f.check, f.row) for f in table.findings] == [
+        ("stray quotation mark", 2),
+        ("not a day of the calendar", 2),
+    ]
 
 
 def test_windows_letters_are_accepted_with_a_note():

@@ -11,11 +11,21 @@ import pytest
 import xarray as xr
 
 from forecast.array_files import content_hash
-from forecast.climate import open_climate
+from forecast.climate import join_sources, open_climate
 from forecast.climate.variables import variables
-from forecast.cut import CutError, DataCut, Known, known_at, take_cut
+from forecast.cut import (
+    CutError,
+    DataCut,
+    Known,
+    StaleSource,
+    WeatherGap,
+    known_at,
+    take_cut,
+    weather_order,
+)
 from forecast.records import open_records
 from forecast.records.vintages import add_vintage
+from forecast.settings import PullSection
 from forecast.training import futures, train
 from models.weeks import monday_of
 
@@ -100,6 +110,38 @@ def test_a_cut_survives_being_written_as_attributes(cut):
     """With and without a vintage."""
     for one in (cut, replace(cut, visit_vintage=None, case_definition="")):
         assert DataCut.from_attributes(one.as_attributes()) == one
+
+
+def two_layers(known: Known, *, bad_from: date | None = None) -> Known:
+    """Return the same with a warmer second source that alone tells the first year.
+
+    What the second source says of `bad_from` on is nonsense, as if it had been fitted anew.
+    """
+    first = known.observed.copy(deep=True)
+    second = known.observed.copy(deep=True)
+    for name in first.data_vars:
+        early = first["time"] < first["time"].values[0] + np.timedelta64(365, "D")
+        first[name] = first[name].where(~early)
+    for name in ("tas", "tasmin", "tasmax"):
+        second[name] = second[name] + 3.0
+        if bad_from is not None:
+            second[name] = second[name].where(second["time"] < np.datetime64(bad_from), 40.0)
+    layers = xr.concat([first, second], dim="source").assign_coords(source=["near", "far"])
+    return replace(known, observed=join_sources(layers).weather, layers=layers)
+
+
+def test_what_one_source_is_fitted_by_comes_from_days_before_the_origin(known, places, cut):
+    """The bias of the second source is that of the days seen; poison after them changes nothing."""
+    clean, spoilt = two_layers(known), two_layers(known, bad_from=EARLIER)
+    day = clean.observed["time"].values[130]
+    assert abs(float((clean.observed["tas"] - known.observed["tas"]).sel(time=day).max())) < 0.3
+    # the test can fail: seen from today the poison moves the first year
+    moved = (spoilt.observed["tas"] - clean.observed["tas"]).sel(time=day)
+    assert float(abs(moved).max()) > 0.5
+    one, two = (k.before(EARLIER) for k in (clean, spoilt))
+    assert one.observed.identical(two.observed)
+    hashes = [train(k, places, cut=replace(cut, origin=EARLIER)).hash for k in (one, two)]
+    assert hashes[0] == hashes[1]
 
 
 # ------------------------------------------------------------------------------ from a practice
@@ -203,7 +245,7 @@ def test_a_region_without_weather_is_named(small, make_weather):
     load(small, make_weather(first="2022-01-01", last="2022-06-20", regions=("north",)))
     records, climate = open_records(small), open_climate(small)
     cut = take_cut(small, records, climate, origin=small.today)
-    with pytest.raises(CutError, match=r"region south: load it with `forepaw import weather"):
+    with pytest.raises(CutError, match=r"region south: fetch it with `forepaw pull`, or load it"):
         known_at(small, records, climate, cut=cut)
 
 
@@ -227,3 +269,83 @@ def test_the_same_data_read_twice_are_the_same_to_the_bit(stores):
         for _ in range(2)
     ]
     assert hashes[0] == hashes[1]
+
+
+# ------------------------------------------------------------------------------ late and missing
+def ending(known: Known, *, weather: str = "2022-06-28", south: str | None = None) -> Known:
+    """Return what is known with weather up to a day, and the south's visits up to a week."""
+    counts = known.counts.copy(deep=True)
+    if south is not None:
+        gone = counts["week"] > np.datetime64(south)
+        counts["flare_visits"].loc[{"region": "south"}] = (
+            counts["flare_visits"].sel(region="south").where(~gone)
+        )
+    return replace(known, observed=known.observed.sel(time=slice(None, weather)), counts=counts)
+
+
+def test_weather_is_stale_when_more_days_than_allowed_are_missing(known):
+    """The origin is 29 June: until the 21st seven days are missing, until the 20th eight."""
+    assert ending(known, weather="2022-06-21").stale_sources() == []
+    assert ending(known, weather="2022-06-20").stale_sources() == [
+        StaleSource("weather", region, date(2022, 6, 20)) for region in ("north", "south")
+    ]
+
+
+def test_visits_of_a_region_are_stale_when_more_than_two_weeks_are_missing(known):
+    """The week of 6 June ends on the 12th, 16 days short; that of the 13th on the 19th, 9 short."""
+    assert ending(known, south="2022-06-13").stale_sources() == []
+    assert ending(known, south="2022-06-06").stale_sources() == [
+        StaleSource("visits", "south", date(2022, 6, 12))
+    ]
+
+
+def test_what_was_never_there_is_not_stale(known):
+    """No visits of a region, no visits at all, no flowering dates: not known, or not needed."""
+    assert ending(known, south="1999-01-04").stale_sources() == []
+    assert replace(known, counts=None, flowering=known.flowering.iloc[:0]).stale_sources() == []
+
+
+def test_days_of_a_long_gap_are_told_by_region(known):
+    """Ten days in May of one variable, and one gap a year before, which is not of late."""
+    observed = known.observed.copy(deep=True)
+    for gap in (slice("2022-05-10", "2022-05-19"), slice("2021-02-01", "2021-02-20")):
+        observed["hurs"].loc[{"region": "north", "time": gap}] = np.nan
+    holed = replace(known, observed=observed)
+    assert holed.weather_gaps(430) == [
+        WeatherGap("north", date(2022, 5, 10), date(2022, 5, 19), 10)
+    ]
+    assert holed.weather_gaps(7) == []
+    assert known.weather_gaps(430) == []
+
+
+def test_sources_are_joined_in_the_order_of_the_practice(stores, make_weather):
+    """By hand first, then as practice.toml names them; a source no longer named goes last."""
+    practice, records, climate = stores
+    day = date(2022, 1, 1)
+    for source in ("ghcn_daily", "nasa_power", "open_meteo_archive"):
+        weather = make_weather(first="2022-01-01", last="2022-06-25", regions=("north", "south"))
+        for name, variable in variables().items():
+            weather[name].attrs = dict(variable.attributes)
+        climate.append_weather(
+            weather,
+            source=source,
+            licence="open",
+            credit=f"Credit of {source}.",
+            retrieved_at=datetime(2022, 6, 29, tzinfo=UTC),
+            asked={"north": (day, date(2022, 6, 25)), "south": (day, date(2022, 6, 25))},
+        )
+    pulls = tuple(PullSection(source=s) for s in ("nasa_power", "dwd_phenology", "ghcn_daily"))
+    practice = replace(practice, settings=practice.settings.model_copy(update={"pull": pulls}))
+    assert weather_order(practice, climate) == [
+        "made up",
+        "nasa_power",
+        "ghcn_daily",
+        "open_meteo_archive",
+    ]
+    cut = take_cut(practice, records, climate, origin=date(2022, 6, 28))
+    known = known_at(practice, records, climate, cut=cut)
+    assert known.weather_until == date(2022, 6, 25)  # what was brought by hand ends on the 20th
+    assert [str(s) for s in known.layers["source"].values] == weather_order(practice, climate)
+    assert known.weather.attrs["credit"] == (
+        "nobody; Credit of nasa_power; Credit of ghcn_daily; Credit of open_meteo_archive."
+    )

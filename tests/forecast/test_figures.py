@@ -103,3 +103,33 @@ def test_only_allergens_that_a_region_lists_are_drawn(issue):
         region: set(exposure_frame(forecast, region)["allergen"]) for region in ("north", "south")
     }
     assert drawn == {"north": {"Birch pollen", "Grass pollen"}, "south": {"Grass pollen"}}
+
+
+def test_a_region_whose_visits_are_not_known_has_no_fan(issue):
+    """Its exposure is drawn all the same."""
+    practice, made = issue
+    forecast = made.forecast.copy(deep=True)
+    forecast["threshold"] = forecast["threshold"].where(forecast["region"] == "north")
+    names = [name for name, _ in figures(practice, replace(made, forecast=forecast))]
+    assert names == ["visits-north", "exposure-north", "exposure-south"]
+
+
+def test_a_late_source_stands_on_the_figures_of_its_region(issue):
+    """In the note that each figure carries, of the south alone."""
+    practice, made = issue
+    late = '[{"source": "visits", "region": "south", "until": "2022-05-29"}]'
+    forecast = made.forecast.assign_attrs(stale_sources=late)
+    for name, chart in figures(practice, replace(made, forecast=forecast)):
+        told = "are on record up to the week of 23 May 2022 only" in chart.description
+        assert told == name.endswith("south")
+
+
+def test_weeks_whose_exposure_is_not_known_are_empty_in_the_figure(make_issued):
+    """Neither zero nor left out: seven weeks known, one not, and all draws of a week not known."""
+    issued = make_issued(np.zeros((20, 30)))
+    issued["exposure_past"][0, 0, -3] = np.nan
+    issued["exposure_ahead"][0, 0, 4] = np.nan
+    issued["exposure_ahead"][0, 0, 5, :10] = np.nan  # the mean of the draws that know it
+    frame = exposure_frame(issued, "north")
+    assert np.flatnonzero(frame["exposure"].isna()).tolist() == [5, 8 + 4]
+    assert frame["exposure"].iloc[8 + 5] == pytest.approx(0.02)

@@ -111,3 +111,14 @@ def test_without_visits_the_table_is_empty_with_its_columns(without_visits):
     found = hub_table(without_visits)
     assert found.empty
     assert list(found.columns) == COLUMNS
+
+
+def test_a_region_whose_visits_are_not_known_has_no_row(issue):
+    """Neither quantiles nor odds of it leave the house; the other region's stay."""
+    forecast = issue[1].forecast.copy(deep=True)
+    for name in ("visits_quantiles", "pressure_quantiles", "odds_high"):
+        forecast[name] = forecast[name].where(forecast["region"] == "north")
+    table = hub_table(forecast)
+    assert set(table["location"]) == {"north"}
+    assert len(table) == 26 * (2 * len(QUANTILE_LEVELS) + 1)
+    assert table["value"].notna().all()

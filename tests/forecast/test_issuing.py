@@ -13,6 +13,7 @@ import xarray as xr
 
 from forecast.array_files import ArrayFileError
 from forecast.climate import open_climate
+from forecast.issue_files import drop_draws
 from forecast.issuing import (
     IssueError,
     draw_forecast,
@@ -123,6 +124,15 @@ def test_the_row_of_an_issue_says_what_its_file_says(kept):
     assert odds.sel(week=summary["highest_week"]) == odds.max()
 
 
+def test_an_issue_whose_snapshot_is_gone_is_kept_without_a_name_for_it(kept):
+    """As when the records come back from an old back-up: the row is there, the practice opens."""
+    _, records, climate, made = kept
+    gone = replace(made.cut, climate_snapshot="00000000000000000000")
+    keep_issue(records, climate, replace(made, id="another", cut=gone))
+    assert {row.id for row in issues(records)} == {made.id, "another"}
+    assert climate.tags() == {f"issue-{made.id}": made.cut.climate_snapshot}
+
+
 def test_the_latest_issue_is_the_one_of_the_latest_origin_by_a_day(kept, known, places):
     """An issue made later from an earlier origin is not the latest; as of a day it can be."""
     practice, records, climate, made = kept
@@ -136,6 +146,14 @@ def test_the_latest_issue_is_the_one_of_the_latest_origin_by_a_day(kept, known, 
     assert latest_issue(practice, records, as_of=date(2022, 5, 4)).id == past.id
     with pytest.raises(IssueError, match="forepaw issue --as-of 2022-05-03"):
         latest_issue(practice, records, as_of=date(2022, 5, 3))
+
+
+def test_the_latest_issue_without_its_draws_is_refused_with_what_to_do(kept):
+    """Nothing is planned from an issue whose futures are gone."""
+    practice, records, _, made = kept
+    drop_draws([made.file])
+    with pytest.raises(IssueError, match=r"of 2022-06-29 .* `forepaw issue --as-of 2022-06-29`"):
+        latest_issue(practice, records)
 
 
 def test_without_an_issue_the_sentence_says_how_to_make_one(small):
@@ -153,9 +171,11 @@ def test_an_issue_without_visits_holds_exposure_and_dates_only(small, known, pla
     assert set(made.forecast.data_vars) == {
         "exposure_past",
         "exposure_ahead",
+        "exposure_quantiles",
         "season_start",
         "season_peak",
         "season_end",
+        "season_dated",
         "listed",
     }
 
@@ -167,7 +187,7 @@ def test_what_cannot_be_higher_is_not(issue):
     assert ((forecast["odds_high"] >= 0) & (forecast["odds_high"] <= 1)).all()
     for name in ("visits", "pressure", "consultations", "climatology"):
         assert (forecast[f"{name}_quantiles"].diff("quantile") >= 0).all()
-    assert forecast["visits"].dtype.kind == "i"
+    assert (forecast["visits"] == forecast["visits"].round()).all()
     assert (forecast["visits"] >= 0).all()
 
 
@@ -196,16 +216,76 @@ def test_the_practice_says_which_centile_is_high(known, model, small):
     assert found[0.95]["odds_high"].mean() < 0.5 * found[0.5]["odds_high"].mean()
 
 
-def test_a_region_without_visits_has_no_odds(known, places, cut, small):
-    """Not known is not *never*: no threshold, no odds; the other region keeps its own."""
+def test_of_a_region_without_visits_nothing_is_forecast_of_them(known, places, cut, small):
+    """Not known is not *never*: no count, no quantile, no odds; the other region keeps its own.
+
+    Exposure and season dates stay, and the row of the issue says that visits are not known.
+    """
     counts = known.counts.copy(deep=True)
     for name in counts.data_vars:
         counts[name].loc[{"region": "south"}] = np.nan
     half = replace(known, counts=counts)
     forecast = draw_forecast(small, train(half, places, cut=cut), half)
-    for name in ("odds_high", "climatology_odds", "threshold", "season_threshold"):
+    quantiles = [f"{n}_quantiles" for n in ("visits", "pressure", "consultations", "climatology")]
+    odds = ["odds_high", "climatology_odds", "threshold", "season_threshold"]
+    for name in ("visits", "pressure", "consultations", *quantiles, *odds):
         assert forecast[name].sel(region="south").isnull().all(), name
         assert forecast[name].sel(region="north").notnull().all(), name
+    for name in ("exposure_ahead", "season_start"):
+        assert forecast[name].sel(region="south", allergen="grasses").notnull().all(), name
+    records, climate = open_records(small), open_climate(small)
+    vintage = add_vintage(
+        records, [], known_on=known.origin, made_at=NOW, case_definition="v", kind="as known then"
+    )
+    pinned = replace(cut, climate_snapshot=climate.head(), visit_vintage=vintage.id)
+    made = make_issue(small, train(half, places, cut=pinned), half, issued_at=NOW)
+    keep_issue(records, climate, made)
+    assert [made.knows_visits_of(region) for region in ("north", "south")] == [True, False]
+    summaries = issue_summaries(records, made.id)
+    assert summaries["south"] == {"visits": "not known"}
+    assert summaries["north"]["expected_visits"] > 0
+
+
+def test_weeks_of_a_long_gap_are_not_known_in_the_issue(known, places, cut, small):
+    """Two weeks of May without humidity in the north: told, not known there, known elsewhere.
+
+    Of birch, which the south does not list, it has none at all.
+    """
+    observed = known.observed.copy(deep=True)
+    gap = slice("2022-05-23", "2022-06-05")  # a Monday to a Sunday, in the season of grass
+    observed["hurs"].loc[{"region": "north", "time": gap}] = np.nan
+    holed = replace(known, observed=observed)
+    forecast = draw_forecast(small, train(holed, places, cut=cut), holed)
+    past = forecast["exposure_past"].sel(allergen="grasses").isel(past_week=slice(-30, None))
+    unknown = past["past_week"].values[past.sel(region="north").isnull().values]
+    assert unknown.astype("datetime64[D]").astype(str).tolist() == ["2022-05-23", "2022-05-30"]
+    assert past.sel(region="south").notnull().all()
+    assert (forecast["exposure_past"].sel(region="south", allergen="birch") == 0).all()
+    assert forecast["exposure_ahead"].notnull().all()
+    assert forecast["season_dated"].all()
+    (told,) = json.loads(forecast.attrs["weather_gaps"])
+    assert told == {
+        "region": "north",
+        "first": "2022-05-23",
+        "last": "2022-06-05",
+        "n_days": 14,
+    }
+    assert np.isfinite(forecast["pressure"]).all()
+
+
+def test_an_issue_names_its_stale_sources(known, places, cut, small):
+    """In its file, and on the issue that is read back; none where nothing is late."""
+    late = replace(known, observed=known.observed.sel(time=slice(None, "2022-06-12")))
+    made = make_issue(small, train(late, places, cut=cut), late, issued_at=NOW)
+    assert made.stale_sources == ("weather of north", "weather of south")
+    assert json.loads(made.forecast.attrs["stale_sources"])[0] == {
+        "source": "weather",
+        "region": "north",
+        "until": "2022-06-12",
+    }
+    assert read_issue(made.file).stale_sources == made.stale_sources
+    fresh = make_issue(small, train(known, places, cut=cut), known, issued_at=NOW)
+    assert fresh.stale_sources == ()
 
 
 def test_past_weeks_reach_the_first_week_ahead_even_where_weather_is_late(

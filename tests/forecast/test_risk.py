@@ -11,7 +11,13 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from forecast.risk import exposure_seasons, flare_seasons, high_weeks, week_odds
+from forecast.risk import (
+    exposure_seasons,
+    flare_seasons,
+    high_weeks,
+    seasons_not_known,
+    week_odds,
+)
 
 FIRST = date(2023, 3, 6)  # a Monday
 
@@ -202,3 +208,21 @@ def test_an_allergen_without_a_season_ahead_is_left_out(make_issued):
     assert exposed(make_issued, [day] + [np.nan] * 19) == []
     (window,) = exposed(make_issued, [day] * 5 + [np.nan] * 15)
     assert window.share_of_draws == 0.25
+
+
+def test_a_season_that_is_not_known_is_not_called_none(make_issued):
+    """Known in half of the draws, half of which have it: one in two. Known in none: not known."""
+    day = numbers(date(2023, 4, 1))[0]
+    start = np.array([day] * 5 + [np.nan] * 15)
+    seasons = {"start": start, "peak": start + 20, "end": start + 40}
+    issued = make_issued(np.zeros((20, 30)), seasons=seasons)
+    known = np.array([1] * 10 + [0] * 10, np.int8)
+    issued["season_dated"] = (("region", "allergen", "draw"), known[None, None])
+    (window,) = exposure_seasons(issued)
+    assert window.share_of_draws == 0.5
+    assert seasons_not_known(issued) == set()
+    nothing = make_issued(np.zeros((20, 30)))
+    assert seasons_not_known(nothing) == set()  # known in all draws, and none of them has one
+    nothing["season_dated"] = (("region", "allergen", "draw"), np.zeros((1, 1, 20), np.int8))
+    assert exposure_seasons(nothing) == []
+    assert seasons_not_known(nothing) == {("north", "birch")}

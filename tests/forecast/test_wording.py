@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
@@ -10,14 +12,18 @@ import pytest
 
 from forecast.risk import SeasonWindow
 from forecast.wording import (
+    answer,
     day,
     days,
     evidence_sentence,
     exposure_sentence,
     odds,
+    opening_sentences,
     region_sentence,
     runs,
+    season_cell,
     season_sentence,
+    source_sentences,
     span,
 )
 from models.flare.attribution import Evidence
@@ -148,7 +154,8 @@ def test_a_region_that_is_not_known_is_not_called_quiet(make_issued):
     """No odds: the sentence gives the reason, and no number at all."""
     issued = make_issued(draws_of(0.9), threshold=np.nan)
     assert region_sentence(issued, "north", "Northton") == (
-        "Northton: not known; no visits of this region are held."
+        "Northton: flare visits are not known, as no week of visits of this region is on record; "
+        "exposure and season dates only. Bring its visits in with `forepaw import visits FILE`."
     )
 
 
@@ -199,3 +206,134 @@ def test_a_driver_that_cannot_be_told_is_not_said_to_do_nothing():
     assert evidence_sentence(open_question) == (
         "Exposure: what it does to flares cannot be told from these visits."
     )
+
+
+# ------------------------------------------------------------------------------ seasons
+def window_of(*days: tuple[int, int]) -> SeasonWindow:
+    """Return a season from three days of start, peak and end, each a (month, day) of 2023."""
+    dates = [date(2023, *day) for day in days]
+    spans = [tuple(dates[n : n + 3]) for n in (0, 3, 6)]
+    return SeasonWindow("north", "exposure", "birch", *spans, 1.0)
+
+
+SPRING = window_of((4, 1), (4, 6), (4, 10), (4, 12), (4, 14), (4, 16), (4, 28), (5, 1), (5, 3))
+
+
+@pytest.mark.parametrize(
+    ("origin", "said"),
+    [
+        (date(2022, 9, 8), ("6 Apr-1 May 2023", "start 1-10 Apr")),
+        (date(2023, 3, 8), ("6 Apr-1 May", "start 1-10 Apr")),
+        (date(2023, 4, 6), ("6 Apr-1 May", "start 1-10 Apr")),
+        (date(2023, 4, 8), ("likely on now", "ends 28 Apr-3 May")),
+        (date(2023, 4, 20), ("on since 6 Apr", "ends 28 Apr-3 May")),
+        (date(2023, 4, 30), ("on since 6 Apr", "ends 30 Apr-3 May")),
+    ],
+)
+def test_a_season_that_runs_is_not_said_to_start(origin, said):
+    """Before the median start its dates; then likely on; past nine starts in ten, since when.
+
+    No end is said to lie before the day itself.
+    """
+    assert season_cell(SPRING, origin) == said
+
+
+def test_a_season_that_is_not_known_is_said_so(make_issued):
+    """No date, no claim that none comes."""
+    issued = make_issued(np.zeros((20, 30)))
+    issued["season_dated"] = (("region", "allergen", "draw"), np.zeros((1, 1, 20), np.int8))
+    assert exposure_sentence(issued, "north", "Northton") == (
+        "Modelled exposure in Northton: not known of Birch pollen, for want of weather."
+    )
+
+
+# ------------------------------------------------------------------------------ sources
+NAMES = {"north": "Northton", "south": "Southby"}
+
+
+def with_sources(make_issued, *, until="2023-03-07", stale=(), gaps=()):
+    """Return an issue of 8 March whose weather ends on a day, with late sources and gaps."""
+    issued = make_issued(np.zeros((20, 30)))
+    late = [dict(zip(("source", "region", "until"), one, strict=True)) for one in stale]
+    holes = [dict(zip(("region", "first", "last", "n_days"), one, strict=True)) for one in gaps]
+    issued.attrs |= {"weather_until": until, "stale_sources": json.dumps(late)}
+    issued.attrs["weather_gaps"] = json.dumps(holes)
+    return issued
+
+
+def test_where_everything_is_held_nothing_is_said(make_issued):
+    """Up to the day before the origin."""
+    assert source_sentences(with_sources(make_issued), NAMES) == []
+
+
+@pytest.mark.parametrize(
+    ("until", "between"), [("2023-03-06", "the day between"), ("2023-03-05", "the 2 days between")]
+)
+def test_days_without_weather_are_counted_in_good_english(make_issued, until, between):
+    """One day is not *1 days*."""
+    assert source_sentences(with_sources(make_issued, until=until), NAMES) == [
+        f"Weather is held until {until} only: past years stand in for {between}."
+    ]
+
+
+def test_a_stale_source_is_named_with_its_reach_its_stand_in_and_what_to_do(make_issued):
+    """Weather of both regions, visits of one: a sentence each."""
+    stale = [
+        ("weather", "north", "2023-02-20"),
+        ("weather", "south", "2023-02-20"),
+        ("visits", "south", "2023-02-05"),
+    ]
+    issued = with_sources(make_issued, until="2023-02-20", stale=stale)
+    weather, visits = source_sentences(issued, NAMES)
+    assert weather == (
+        "Weather of Northton and Southby is held until 2023-02-20 only: past years stand in for "
+        "the 15 days between; load newer weather with `forepaw import weather FILE`."
+    )
+    assert visits.startswith(
+        "Visits of Southby are on record up to the week of 30 Jan 2023 only: flares since"
+    )
+    assert visits.endswith("bring newer ones in with `forepaw import visits FILE`.")
+    # a figure of one region speaks of it alone
+    (own,) = source_sentences(issued, {"north": "Northton"})
+    assert own.startswith("Weather of Northton is held until")
+
+
+def test_many_late_regions_are_named_in_part_and_counted(make_issued):
+    """Five names and the number of the others; each region in its place once."""
+    names = {f"r{n}": f"Region {n}" for n in range(12)}
+    stale = [("visits", name, "2023-02-05") for name in names]
+    (said,) = source_sentences(with_sources(make_issued, stale=stale), names)
+    assert said.startswith(
+        "Visits of Region 0, Region 1, Region 2, Region 3, Region 4 and 7 more regions are"
+    )
+
+
+@pytest.mark.parametrize(
+    ("gap", "when"),
+    [
+        (("north", "2023-02-10", "2023-02-10", 1), "on 10 Feb 2023"),
+        (("north", "2023-02-03", "2023-02-14", 12), "on 12 days of 3-14 Feb 2023"),
+        (("north", "2022-12-28", "2023-01-06", 10), "on 10 days of 28 Dec-6 Jan 2023"),
+    ],
+)
+def test_a_hole_in_the_weather_is_told_with_its_days(make_issued, gap, when):
+    """Which region, when, and what that leaves unknown."""
+    (said,) = source_sentences(with_sources(make_issued, gaps=[gap]), NAMES)
+    assert said.startswith(f"Weather of Northton is not known {when}: nor is past exposure then")
+
+
+def test_the_answer_opens_with_what_it_rests_on(issue):
+    """Practice and issue, invented, then region by region; the credit last."""
+    made = issue[1]
+    lines = answer(made, NAMES)
+    assert lines[0] == f"Made up: forecast as of 2022-06-29 (issued, issue {made.id})"
+    assert lines[1].startswith("Invented practice")
+    assert [line.split(":")[0] for line in lines[2:-1]] == [
+        "Northton",
+        "Modelled exposure in Northton",
+        "Southby",
+        "Modelled exposure in Southby",
+    ]
+    assert lines[-1] == made.forecast.attrs["credit"]
+    past = replace(made, cut=replace(made.cut, kind="hindcast"))
+    assert "A hindcast: made after that day" in opening_sentences(past, NAMES)[1]

@@ -83,7 +83,7 @@ def test_from_an_empty_folder_to_a_forecast(filled):
     said = [step.out for step in done]
     assert "Next:" in said[0]
     assert "daily weather of north, south from 2004-01-01 to 2022-06-25" in said[1]
-    assert "18 flowering dates of 1 plants" in said[2]
+    assert "18 flowering dates of 1 plant: 18 new" in said[2]
     assert "branches.csv: 2 branches of 2 rows imported" in said[3]
     assert "dogs.csv: 60 dogs of 60 rows imported" in said[4]
 
@@ -93,12 +93,13 @@ def test_a_forecast_names_the_regions_the_odds_and_the_seasons(filled):
     folder, done = filled
     said = done[-1].out
     assert "Forecast as of 2022-06-27 (hindcast, issue" in said
-    assert "Weather is held until 2022-06-25; past years stand in for the 1 days between." in said
+    assert "A hindcast: made after that day" in said
+    assert "Weather is held until 2022-06-25 only: past years stand in for the day between." in said
     for words in ("Northton: ", "Southby: ", "Odds of a high week", "Grass pollen", "not listed"):
         assert words in said
     made = newest(folder)
     written = {path.name for path in (folder / "outbox" / made.id).iterdir()}
-    assert written == {"forecast.csv"} | {
+    assert written == {"forecast.csv", "forecast.txt"} | {
         f"{figure}-{region}.{form}"
         for figure in ("visits", "exposure")
         for region in ("north", "south")
@@ -107,31 +108,40 @@ def test_a_forecast_names_the_regions_the_odds_and_the_seasons(filled):
 
 
 def test_a_plan_is_proposed_for_every_living_dog_and_kept(practice_folder, forepaw):
-    """52 of the 60 are alive; a named dog comes with all its reasons."""
+    """52 of the 60 are alive; a named dog comes with all its reasons, the others in the file."""
     done = forepaw("plan", "--practice", practice_folder)
     assert (done.code, done.told) == (0, [])
-    assert "a vet who examined the dog decides" in done.out
+    assert "A vet who has examined the dog decides" in done.out
     assert "not a prescription" in done.out
     records = open_records(open_practice(practice_folder))
-    gone = {dog.id for dog in dogs(records) if dog.status == "dead"}
+    gone = {dog.id for dog in dogs(records, on=AS_OF) if dog.status == "dead"}
     kept = plans(records)
     assert len(gone) == 8
     assert len(kept) == 52
     assert not gone & {plan.dog_id for plan in kept}
+    file = practice_folder / "outbox" / newest(practice_folder).id / "plans.csv"
+    assert len(pd.read_csv(file)) == 52
+    assert "Snortlewick" not in file.read_text()
+    file.unlink()
     one = forepaw("plan", "--practice", practice_folder, "--dog", "D03")
-    assert "Snortlewick3, D03: " in one.out
+    assert not file.exists()
+    assert "Snortlewick3, D03 " in one.out
     assert "more. " not in one.out
     assert len(plans(records)) == 53
 
 
 def test_all_proposals_are_counted_and_the_pressing_ones_come_first(practice_folder, forepaw):
-    """D05 itches now: it stands above those that are to be examined."""
+    """D05 itches now and is named; of those to be examined it is counted what they lack."""
     file = practice_folder.parent / "scores.csv"
     file.write_text("dog,date,pvas\nD05,2022-06-26,8.5\n")
     forepaw("import", "scores", file, "--practice", practice_folder)
     said = forepaw("plan", "--practice", practice_folder).out
-    assert "see the dog now: 1; examination first, no dose: 51" in said
-    assert said.index("D05: see the dog now") < said.index("D00: examination first")
+    assert "Proposals for 52 dogs" in said
+    assert "see the dog now: 1 dog Snortlewick5, D05 itch score 8.5 on 2022-06-26" in said
+    examined = said[said.index("examination first, no dose: 51 dogs") :]
+    assert "D00" not in examined
+    assert "what holds dogs up not on record too old speaks against" in examined
+    assert "each dog, and what it needs, in plans.csv" in examined
 
 
 # ------------------------------------------------------------------------------ again
@@ -139,7 +149,7 @@ def test_importing_everything_again_changes_nothing(practice_folder, exports, fo
     """Not a row, not a snapshot; and the next forecast of the same day is the same issue."""
     practice = open_practice(practice_folder)
     records, climate = open_records(practice), open_climate(practice)
-    before = len(visits(records)), len(dogs(records)), climate.head(), newest(practice_folder).id
+    before = len(visits(records)), len(dogs(records, on=AS_OF)), climate.head(), newest(practice_folder).id
     files = exports("2999-01-01")
     for kind in ("weather", "flowering", "branches", "dogs", "visits", "therapies", "facts"):
         file = files / ("weather.nc" if kind == "weather" else f"{kind}.csv")
@@ -148,9 +158,9 @@ def test_importing_everything_again_changes_nothing(practice_folder, exports, fo
         if kind not in ("weather", "flowering"):
             assert "was imported before" in done.out
     issue_without_figures(practice_folder, AS_OF)
-    after = len(visits(records)), len(dogs(records)), climate.head(), newest(practice_folder).id
+    after = len(visits(records)), len(dogs(records, on=AS_OF)), climate.head(), newest(practice_folder).id
     assert after == before
-    assert len(list((practice_folder / "issued").iterdir())) == 1
+    assert len(list((practice_folder / "issued").glob("*.nc"))) == 1
 
 
 def test_a_forecast_as_of_an_earlier_day_is_that_of_a_folder_that_never_held_more(
@@ -181,7 +191,10 @@ def test_without_visits_there_are_season_dates_and_nothing_else(exports, tmp_pat
     assert "Grass pollen" in done.out
     assert "flare visits in the week" not in done.out
     written = {path.name for path in (folder / "outbox").rglob("*.*")}
-    assert written == {f"exposure-{r}.{f}" for r in ("north", "south") for f in ("svg", "png")}
+    figures = {f"exposure-{r}.{f}" for r in ("north", "south") for f in ("svg", "png")}
+    assert written == {"forecast.txt"} | figures
+    (words,) = (folder / "outbox").rglob("forecast.txt")
+    assert "no plans, since no visits are held." in words.read_text()
     plan = forepaw("plan", "--practice", folder)
     assert plan.code == 0
     assert "No plans: without visits nothing is known of when these dogs flare" in plan.out
@@ -191,7 +204,10 @@ def test_without_visits_there_are_season_dates_and_nothing_else(exports, tmp_pat
 def test_a_region_without_visits_is_not_known_and_the_other_is_forecast(
     exports, tmp_path, forepaw, follow
 ):
-    """Only the branch of the north reports: south is not called quiet."""
+    """Only the branch of the north reports: south is not called quiet, nor forecast by the north.
+
+    Its exposure and season dates are given all the same.
+    """
     folder, files = tmp_path / "practice", exports("2999-01-01")
     follow(folder, files, ["weather", "branches"])
     frame = pd.read_csv(files / "visits.csv", dtype=str, keep_default_na=False)
@@ -199,11 +215,18 @@ def test_a_region_without_visits_is_not_known_and_the_other_is_forecast(
     forepaw("import", "visits", tmp_path / "visits.csv", "--practice", folder)
     done = forepaw("issue", "--practice", folder, "--as-of", AS_OF)
     assert (done.code, done.told) == (0, [])
-    assert "Southby: not known; no visits of this region are held." in done.out
+    told = "Southby: flare visits are not known, as no week of visits of this region is on record"
+    assert told in done.out
     assert "Southby ????" in done.out
-    assert "Northton: not known" not in done.out
-    table = pd.read_csv(folder / "outbox" / newest(folder).id / "forecast.csv")
-    assert set(table.loc[table["output_type"] == "pmf", "location"]) == {"north"}
+    assert "Southby not known" in done.out  # its flare season
+    assert "Northton: flare visits are not known" not in done.out
+    outbox = folder / "outbox" / newest(folder).id
+    assert set(pd.read_csv(outbox / "forecast.csv")["location"]) == {"north"}
+    assert told in (outbox / "forecast.txt").read_text()
+    names = {path.stem for path in outbox.glob("*.svg")}
+    assert names == {"visits-north", "exposure-north", "exposure-south"}
+    plan = forepaw("plan", "--practice", folder)
+    assert (plan.code, plan.told) == (0, [])
 
 
 # ------------------------------------------------------------------------------ who is named where
@@ -262,16 +285,37 @@ def test_what_cannot_be_done_is_one_sentence_with_the_way_out(filled, forepaw, w
     before = issues(records), plans(records), vintages(records)
     assert says in refused(forepaw(*words, "--practice", folder))
     assert (issues(records), plans(records)) == before[:2]
-    assert set(before[2]) <= set(vintages(records))  # counts of another day may be added
+    # a day whose weather does to count but not to forecast leaves its counts: once, and true ones
+    counted = vintages(records)
+    assert set(before[2]) <= set(counted)
+    refused(forepaw(*words, "--practice", folder))
+    assert vintages(records) == counted
+
+
+def test_too_little_weather_is_refused_before_anything_is_counted(practice_folder, forepaw):
+    """No vintage of counts, no model, no file is left by a forecast that was refused."""
+    practice = open_practice(practice_folder)
+    records = open_records(practice)
+    held = [len(vintages(records)), *map(len, map(list, _files(practice_folder)))]
+    sentence = refused(forepaw("issue", "--practice", practice_folder, "--as-of", "2022-09-01"))
+    assert "at most 31 days may be missing" in sentence
+    assert [len(vintages(records)), *map(len, map(list, _files(practice_folder)))] == held
+
+
+def _files(folder: Path) -> list[list[Path]]:
+    return [sorted((folder / name).rglob("*")) for name in ("issued", "trained", "outbox")]
 
 
 @pytest.mark.parametrize("day", ["2023-13-01", "01/02/2023", "yesterday", "2023-02-30"])
 def test_a_day_that_is_none_is_refused_before_anything_is_done(filled, forepaw, day):
-    """What was written, and how a day is written."""
-    done = forepaw("issue", "--practice", filled[0], "--as-of", day)
-    assert done.code == 2
-    assert f"'{day}' is not a day; write it as YYYY-MM-DD" in done.err
-    assert "Traceback" not in done.err
+    """What was written, and how a day is written; one sentence, and no lesson in options."""
+    for words in (["issue"], ["plan"], ["allergens"]):
+        sentence = refused(forepaw(*words, "--practice", filled[0], "--as-of", day))
+        assert sentence == (
+            f"forepaw: --as-of '{day}' was given, which is not a day; write it as YYYY-MM-DD, such "
+            "as 2023-03-01"
+        )
+    assert "'never' was given" in refused(forepaw("demo", "--as-of", "never"))
 
 
 def test_a_practice_without_a_forecast_is_told_how_to_make_one(exports, tmp_path, forepaw, follow):
@@ -306,7 +350,7 @@ def test_a_region_added_to_the_settings_needs_its_weather_first(practice_folder,
     added = settings.read_text().replace('id = "south"', 'id = "east"')
     settings.write_text(added)
     sentence = refused(forepaw("issue", "--practice", practice_folder, "--as-of", AS_OF))
-    assert "no weather is held for region east: load it with `forepaw import weather" in sentence
+    assert "no weather is held for region east: fetch it with `forepaw pull`" in sentence
 
 
 def test_init_and_demo_touch_nothing_that_is_not_theirs(tmp_path, forepaw, filled):

@@ -69,7 +69,8 @@ def test_figures_are_there_as_svg_and_png(demo):
     """Two figures a region, each in both forms."""
     assert sum(path.suffix == ".svg" for path in demo.files) == 8
     assert sum(path.suffix == ".png" for path in demo.files) == 8
-    assert all(path.stat().st_size > 5000 for path in demo.files)
+    figures = [path for path in demo.files if path.suffix in (".svg", ".png")]
+    assert all(path.stat().st_size > 5000 for path in figures)
 
 
 def test_the_truth_to_come_is_kept_apart(demo):
@@ -140,8 +141,38 @@ def test_the_other_worlds_run_too_and_replace_an_earlier_demo(world, tmp_path):
         seed=2,
         say=lambda _: None,
         weeks_between_origins=52,
+        raw_exports=False,
     )
     assert made.issue.has_visits
     assert not (folder / "issued" / "earlier.nc").exists()
     assert made.invented.world == world
     assert {path.suffix for path in made.files} == {".csv", ".svg", ".png"}
+
+
+@pytest.mark.long
+def test_the_demo_reads_its_own_exports_and_holds_the_change_of_coding(tmp_path, capsys):
+    """Dirt and all: every file comes in, the planted change alone is held, flares are found.
+
+    Wanted of the definition on notes that it was not made for: more than half of the true flares,
+    and three in four of those it names.
+    """
+    done = run_demo(
+        tmp_path / "demo",
+        as_of=date(2023, 3, 1),
+        world="humidity",
+        seed=1,
+        say=lambda _: None,
+        weeks_between_origins=104,
+    )
+    came_in = done.came_in
+    assert came_in is not None
+    assert [held.file for held in came_in.answered] == ["old_system_2020.csv"]
+    assert "flares are" in came_in.answered[0].because[0]
+    assert len(done.invented.visits) * 0.99 < came_in.n_visits <= len(done.invented.visits)
+    of_all = came_in.found.loc["all visits"]
+    assert of_all["both"] > 0.5 * of_all["true"]
+    assert of_all["both"] > 0.75 * of_all["found"]
+    print_report(done)
+    said = " ".join(capsys.readouterr().out.split())
+    assert "old_system_2020.csv was held, as flares are" in said
+    assert "reopened invoices" in said or "voided" in said

@@ -39,9 +39,10 @@ def weather_of(tmp_path, make_weather, write_weather):
 
 
 def test_every_kind_that_readme_names_has_a_door():
-    """Eight kinds of file."""
+    """Nine kinds of file."""
     assert set(KINDS) == {
-        *("weather", "flowering", "branches", "dogs", "visits", "therapies", "facts", "scores")
+        *("weather", "flowering", "branches", "closures", "dogs"),
+        *("visits", "therapies", "facts", "scores"),
     }
 
 
@@ -102,11 +103,35 @@ def test_flowering_of_other_places_is_left_out_and_counted(practice, tmp_path):
     elsewhere = "elsewhere,cherry,flowering,2021-04-05\n"
     path.write_text(header + "north,cherry,flowering,2021-04-03\n" + elsewhere)
     done = import_file(practice, "flowering", path)
-    assert "1 flowering dates of 1 plants; 1 of other places left out" in done.sentence
+    assert done.sentence == (
+        "flowering.csv: 1 flowering date of 1 plant: 1 new; 1 of other places left out"
+    )
     assert open_climate(practice).flowering()["date"].tolist() == [pd.Timestamp("2021-04-03")]
     path.write_text(header + elsewhere)
     with pytest.raises(ImportRefusedError, match="no flowering dates of north, south"):
         import_file(practice, "flowering", path)
+
+
+def test_flowering_dates_under_another_file_name_are_no_second_source(practice, tmp_path):
+    """Held already, corrected, new: each is counted, and the store holds each season once."""
+    first, second = tmp_path / "flowering.csv", tmp_path / "flowering again.csv"
+    rows = [f"north,cherry,flowering,{day}\n" for day in ("2020-04-02", "2021-04-03")]
+    header = "region,species,stage,date\n"
+    first.write_text(header + "".join(rows))
+    second.write_text(header + rows[0] + "north,cherry,flowering,2021-04-05\n")
+    import_file(practice, "flowering", first)
+    store = open_climate(practice)
+    before = store.head()
+    assert "held already" in import_file(practice, "flowering", first).sentence
+    assert store.head() == before
+    done = import_file(practice, "flowering", second)
+    assert "2 flowering dates of 1 plant: 1 in place of another date of the same season" in (
+        done.sentence
+    )
+    assert "1 held already" in done.sentence
+    held = [f"{day:%Y-%m-%d}" for day in store.flowering()["date"]]
+    assert sorted(held) == ["2020-04-02", "2021-04-05"]
+    assert len(store.flowering(snapshot=before)) == 2
 
 
 def test_therapies_are_classes_that_the_dosing_desk_knows(practice, tmp_path):

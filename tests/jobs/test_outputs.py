@@ -41,7 +41,7 @@ def test_the_outbox_of_an_issue_holds_its_table_and_its_figures(made):
 
 
 def test_outputs_come_in_order_and_writing_them_again_replaces_them(made, monkeypatch):
-    """The table first; a second time the same names, and nothing is left over."""
+    """The words first, then the table; a second time the same names, and nothing is left over."""
     practice, issue = made
     drawn = []
 
@@ -57,6 +57,7 @@ def test_outputs_come_in_order_and_writing_them_again_replaces_them(made, monkey
     before = {path.name for path in folder.iterdir()}
     written = write_outputs(practice, issue)
     assert [path.name for path in written] == [
+        "forecast.txt",
         "forecast.csv",
         "visits-north.svg",
         "visits-north.png",
@@ -67,10 +68,24 @@ def test_outputs_come_in_order_and_writing_them_again_replaces_them(made, monkey
 
 
 def test_without_visits_no_table_is_written(made, monkeypatch, tmp_path):
-    """An empty table would be read as a forecast of nothing."""
+    """An empty table would be read as a forecast of nothing; the words say why there is none."""
     practice, issue = made
     kept = ["exposure_past", "exposure_ahead", "season_start", "season_peak", "season_end"]
     bare = replace(issue, id="bare", forecast=issue.forecast[[*kept, "listed"]])
     monkeypatch.setattr(outputs, "figures", lambda *_: iter([]))
-    assert write_outputs(practice, bare) == []
-    assert list((practice.outbox_folder / "bare").iterdir()) == []
+    (words,) = write_outputs(practice, bare)
+    assert list((practice.outbox_folder / "bare").iterdir()) == [words]
+    assert "Exposure and season dates only: no counts, no odds of visits" in words.read_text()
+
+
+def test_the_answer_in_words_says_what_the_screen_says(made):
+    """Invented, the late weather, and a line a region; whole, and with its credit."""
+    practice, issue = made
+    lines = (practice.outbox_folder / issue.id / "forecast.txt").read_text().splitlines()
+    assert lines[0] == f"Made up: forecast as of 2022-06-27 (hindcast, issue {issue.id})"
+    assert lines[1].startswith("Invented practice")
+    assert "past years stand in for the day between." in lines[3]
+    starts = ("Northton: ", "Modelled exposure in Northton: ", "Southby: ")
+    for line, start in zip(lines[4:7], starts, strict=True):
+        assert line.startswith(start)
+    assert lines[-1] == issue.forecast.attrs["credit"]

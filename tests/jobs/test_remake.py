@@ -73,12 +73,17 @@ def test_a_row_lost_to_a_kill_is_written_at_the_next_opening(clinic, issued):
 
 
 def test_a_partial_file_is_swept_and_a_spoilt_one_set_aside(clinic, issued):
-    """What a killed process left half written is never read."""
-    folder = clinic / "issued"
+    """What a killed process left half written is never read; draws go with their issue."""
+    folder, draws = clinic / "issued", clinic / "issued" / "draws"
     (folder / ".2022-04-01-abc.nc.123.part").write_bytes(b"half")
+    (draws / ".2022-04-01-abc.nc.123.part").write_bytes(b"half")
     (folder / "2022-04-01-0123456789ab.nc").write_bytes(issued.file.read_bytes()[:2000])
+    (draws / "2022-04-01-0123456789ab.nc").write_bytes(b"whole")
+    (draws / "2022-04-01-ab0123456789.nc").write_bytes(b"killed before the issue was written")
     records, _ = open_all(open_practice(clinic))
     records.close()
-    assert not list(folder.glob(".*.part"))
+    assert not [*folder.glob(".*.part"), *draws.glob(".*.part")]
     assert (folder / "2022-04-01-0123456789ab.broken").exists()
+    assert (draws / "2022-04-01-0123456789ab.broken").exists()
+    assert [path.name for path in draws.glob("*.nc")] == [issued.file.name]
     assert read_issue(issued.file).hash == issued.hash

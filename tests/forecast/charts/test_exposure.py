@@ -67,8 +67,27 @@ def test_rows_run_from_the_earliest_peak(spec):
 def test_the_words_name_each_peak():
     """The text alternative gives every allergen's highest week."""
     text = exposure_text(make_frame(), title=TITLE)
-    for part in (TITLE, "birch: highest in the week of 8 Apr 2024", "moulds: no exposure"):
+    told = (
+        "grasses: highest in the week of 22 Apr 2024.",
+        "birch: highest of those known in the week of 8 Apr 2024, not known in 1 of them.",
+        "moulds: no exposure in these weeks.",
+    )
+    for part in (TITLE, *told):
         assert part in text
+
+
+def test_a_strip_that_is_not_known_is_not_called_free_of_exposure():
+    """All five weeks unknown: not known; one unknown and four without: no peak is claimed."""
+    frame = make_frame().reset_index(drop=True)
+    moulds = frame["allergen"] == "moulds"
+    frame.loc[moulds, "exposure"] = np.nan
+    assert "moulds: not known in these weeks." in exposure_text(frame, title=TITLE)
+    spec = exposure_chart(frame, title=TITLE, source="s").to_dict()
+    words = {row["allergen"]: row["words"] for row in spec["datasets"]["peaks"]}
+    assert words["moulds"] == "not known"
+    frame.loc[moulds, "exposure"] = [0.0, 0.0, np.nan, 0.0, 0.0]
+    text = exposure_text(frame, title=TITLE)
+    assert "moulds: no exposure in these weeks, not known in 1 of them." in text
 
 
 def test_wrong_rows_are_refused():

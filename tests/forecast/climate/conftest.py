@@ -45,7 +45,7 @@ def build_house_weather(
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def house_weather() -> Callable[..., xr.Dataset]:
     return build_house_weather
 

@@ -8,7 +8,7 @@ import pytest
 
 import sample_climate
 from forecast.climate import read_flowering_file
-from forecast.csv_files import CsvFileError
+from forecast.csv_files import SheetError
 
 HEADER = "region,species,stage,date\n"
 
@@ -54,9 +54,9 @@ def test_a_region_outside_the_practice_is_left_out_if_asked_so(read):
 
 def test_a_file_with_a_missing_column_or_no_good_row_is_refused(read):
     """One sentence, nothing kept."""
-    with pytest.raises(CsvFileError, match="no column 'stage'"):
+    with pytest.raises(SheetError, match="no column 'stage'"):
         read("region,species,date\nnorth,oak,2024-04-10\n")
-    with pytest.raises(CsvFileError, match="none of its 1 rows could be kept"):
+    with pytest.raises(SheetError, match="none of its 1 rows could be kept"):
         read(HEADER + "north,oak,flowering,soon\n")
 
 

@@ -17,6 +17,7 @@ import xarray as xr
 
 from forecast.climate import ClimateError, ClimateStore, open_climate
 from forecast.climate import store as store_module
+from forecast.climate.flowering_table import merge_flowering
 from forecast.climate.writer_lock import writer_lock
 from forecast.practice import create_practice
 
@@ -238,10 +239,10 @@ def dates(*days: str, species: str = "oak") -> pd.DataFrame:
     )
 
 
-def append_dates(store: ClimateStore, frame: pd.DataFrame) -> str:
+def append_dates(store: ClimateStore, frame: pd.DataFrame, source: str = "garden") -> str:
     return store.append_flowering(
         frame,
-        source="garden",
+        source=source,
         licence="open",
         credit="A garden",
         retrieved_at=datetime.fromisoformat("2024-06-01T05:00+00:00"),
@@ -267,6 +268,35 @@ def test_a_corrected_date_replaces_the_report_of_the_same_season_only(store):
     assert found == ["2020-12-30", "2021-12-28", "2023-01-05"]
     append_dates(store, dates("2021-12-27", species="birch"))
     assert len(store.flowering()) == 4
+
+
+def test_the_same_observations_from_another_file_are_held_once(store):
+    """No row and no commit more: one observation that comes twice is one observation."""
+    first = append_dates(store, dates("2022-04-10", "2023-04-08"))
+    again = append_dates(store, dates("2022-04-10", "2023-04-08"), source="garden, second copy")
+    assert again == first == store.head()
+    assert store.flowering()["source"].tolist() == ["garden", "garden"]
+    longer = append_dates(store, dates("2022-04-10", "2023-04-08", "2024-04-01"), source="newer")
+    assert longer != first
+    assert store.flowering()["source"].tolist() == ["garden", "garden", "newer"]
+
+
+def test_a_corrected_date_from_another_file_replaces_the_first_in_the_newest_state(store):
+    """The snapshot before it keeps what was held then."""
+    first = append_dates(store, dates("2022-04-10", "2023-04-08"))
+    append_dates(store, dates("2022-04-12"), source="corrections")
+    found = [f"{day:%Y-%m-%d}" for day in store.flowering()["date"]]
+    assert sorted(found) == ["2022-04-12", "2023-04-08"]
+    assert store.flowering(snapshot=first)["date"].dt.day.tolist() == [10, 8]
+
+
+def test_what_becomes_of_new_dates_is_counted():
+    """Of four: one held already, one in place of another, one new, one twice in the file."""
+    held = dates("2022-04-10", "2023-04-08").assign(source="garden")
+    new = dates("2022-04-10", "2023-04-09", "2024-04-01", "2024-04-01").assign(source="newer")
+    merged = merge_flowering(held, new)
+    assert (merged.n_new, merged.n_corrected, merged.n_held_already) == (1, 1, 1)
+    assert len(merged.frame) == 3
 
 
 def test_flowering_dates_without_their_columns_are_refused(store):

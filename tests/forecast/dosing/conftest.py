@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -15,7 +15,7 @@ from forecast.cut import DataCut
 from forecast.dosing.readiness import FINDINGS, WORK_UP
 from forecast.dosing.therapies import THERAPY_IDS
 from forecast.issuing import Issue
-from forecast.practice import Practice
+from forecast.practice import Practice, open_practice
 from forecast.records import Records, open_records
 from forecast.records.dogs import dog_ids
 from forecast.visits import (
@@ -70,8 +70,15 @@ class Desk:
 
 
 @pytest.fixture
-def desk(small: Practice, tmp_path) -> Desk:
-    records = open_records(small)
+def practice(small: Practice, database: str) -> Practice:
+    """Give the small practice with its records in SQLite, and in PostgreSQL."""
+    small.settings_file.write_text(small.settings_text + database, encoding="utf-8")
+    return open_practice(small.folder, now=small.now)
+
+
+@pytest.fixture
+def desk(practice: Practice, tmp_path) -> Iterator[Desk]:
+    records = open_records(practice)
     importers: dict[str, Any] = {
         "branches": import_branches,
         "dogs": import_dogs,
@@ -84,13 +91,14 @@ def desk(small: Practice, tmp_path) -> Desk:
         path = tmp_path / f"{kind}.csv"
         path.write_text(text, encoding="utf-8")
         if kind == "therapies":
-            return import_therapies(small, records, path, therapies=THERAPY_IDS)
-        return importers[kind](small, records, path)
+            return import_therapies(practice, records, path, therapies=THERAPY_IDS)
+        return importers[kind](practice, records, path)
 
-    made = Desk(small, records, bring)
+    made = Desk(practice, records, bring)
     bring("branches", BRANCHES)
     bring("dogs", DOGS)
-    return made
+    yield made
+    records.close()
 
 
 @pytest.fixture

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from dataclasses import replace
 from datetime import date, timedelta
 from itertools import pairwise
@@ -9,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from forecast.dosing.desk import dogs_by_number, keep_plans, propose_plans
+from forecast.dosing.desk import PLAN_COLUMNS, dogs_by_number, keep_plans, plans_csv, propose_plans
 from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.therapies import DosingError
 from forecast.records.issues import IssueRow, add_issue
@@ -194,3 +196,29 @@ def test_no_name_and_no_number_is_kept_with_a_plan(ready, issued):
     text = repr(plans(ready.records))
     for name in ("Rex", "Mo", "Tom", "Quillfeather", "'D1'", "'D2'"):
         assert name not in text
+
+
+# ------------------------------------------------------------------------------ what is not known
+def test_a_dog_of_a_region_whose_visits_are_not_known_gets_no_dates(ready, issue_of):
+    """Its risk is not known: no dose, and the reason is said; nothing is taken for calm."""
+    issue = issue_of(np.full((20, 52), np.nan), threshold=np.nan)
+    for name in ("flare_visits_past", "consultations_past", "covered_share_past"):
+        issue.forecast[name][:] = np.nan
+    plan = propose(ready, issue, "D1")["D1"]
+    assert plan.doses == ()
+    assert plan.uncovered_weeks is None
+    assert plan.reasons[-1].code == "risk_not_known"
+    assert not plan.reasons[-1].known
+
+
+def test_the_table_of_plans_has_a_row_a_dog_and_no_name(ready, issue_of):
+    """The practice's own number, the dates, every reason; a name that is a formula stays out."""
+    found = propose(ready, issue_of(autumn()))
+    text = plans_csv(ready.records, found.values())
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert tuple(rows[0]) == PLAN_COLUMNS
+    assert [row["dog"] for row in rows] == list(found)
+    own = rows[list(found).index("D1")]
+    assert own["dates"].split() == [str(dose.date) for dose in found["D1"].doses]
+    assert own["proposal"] == "dated doses"
+    assert all(r.sentence in own["reasons"] for r in found["D1"].reasons)

@@ -8,7 +8,16 @@ from datetime import date, timedelta
 import pytest
 
 from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
-from forecast.dosing.readiness import FINDINGS, WORK_UP, add_months, readiness
+from forecast.dosing.readiness import (
+    FINDINGS,
+    NOT_ON_RECORD,
+    SPEAKS_AGAINST,
+    TOO_OLD,
+    WORK_UP,
+    add_months,
+    check_of,
+    readiness,
+)
 from forecast.dosing.therapies import DosingError, Verdict, table, therapies, therapy
 
 TODAY = date(2024, 4, 2)
@@ -331,3 +340,21 @@ def test_impossible_records_are_refused():
         TherapyEvent("ciclosporin", TODAY, TODAY - timedelta(days=1))
     with pytest.raises(DosingError, match="known are daily_jak_inhibitor"):
         TherapyEvent("wonder_drug", TODAY)
+
+
+# ------------------------------------------------------------------------------ counting checks
+@pytest.mark.parametrize("therapy_id", ALL)
+def test_every_reason_names_its_check_in_words_and_how_it_went(therapy_id):
+    """Not on record where nothing is; too old after ten years; speaks against where found so."""
+    nothing = DogRecord("dog-0002", None, None, None, None, None, None, None, None)
+    for reason in judge(nothing, therapy_id).reasons:
+        words, state = check_of(reason)
+        assert state == NOT_ON_RECORD
+        assert "_" not in words
+        assert reason.sentence.startswith(words)
+    dog = ready_dog(therapy_id)
+    old = replace(dog, weighed=TODAY - timedelta(days=3650))
+    assert check_of(judge(old, therapy_id).reasons[0]) == ("weight", TOO_OLD)
+    ill = with_finding(dog, "skin_infection", True, RECENT)
+    words = WORK_UP["skin_infection"].words
+    assert check_of(judge(ill, therapy_id).reasons[0]) == (words, SPEAKS_AGAINST)

@@ -184,6 +184,52 @@ def test_days_under_a_working_dose_are_left_out_of_a_dog_s_history(seen, issue_o
     assert plain.expected_flares - covered.expected_flares == pytest.approx(left_out, rel=0.02)
 
 
+@pytest.mark.parametrize(
+    ("row", "why"),
+    [
+        ("D1,daily_jak_inhibitor,2022-01-12,,given,yes", "a course without an end on record"),
+        ("D1,daily_jak_inhibitor,2022-01-12,,dispensed,", "one that was only handed out"),
+    ],
+    ids=["no end", "dispensed"],
+)
+def test_days_on_which_cover_is_not_known_are_left_out_of_a_dog_s_history(seen, issue_of, row, why):
+    """From its start on nothing is known of the dog: neither calm nor flares count after it."""
+    plain = risk(seen, issue_of)
+    seen.bring("therapies", f"dog,therapy,date,until,status,responded\n{row}\n")
+    register, _ = read(seen)
+    assert register.uncovered[seen.ids["D1"]] == ((date(2021, 1, 4), date(2022, 1, 11)),), why
+    left = risk(seen, issue_of)
+    issued = issue_of(np.full((20, 52), 1)).forecast
+    weeks = issued["past_week"].values.astype("datetime64[D]")
+    assert (weeks > np.datetime64("2022-01-12")).sum() > 20
+    assert left.expected_flares < plain.expected_flares
+    if "given" in row:
+        # the same rule as in the region's share and in the dog's cover on a day
+        assert dog_cover(_with_history(seen, "D1"), TODAY) is Cover.NOT_KNOWN
+
+
+def _with_history(desk, number):
+    """Say that the list of therapies is complete; else nothing is known of any day."""
+    desk.bring("facts", FACTS + f"{number},therapy_history,yes,2022-06-01\n")
+    return read(desk)[1][number]
+
+
+def test_an_ended_course_is_cut_out_and_a_declined_one_is_not(seen):
+    """Tablets of 10 to 19 January act a day beyond the last; what was declined covers nothing."""
+    header = "dog,therapy,date,until,status,responded\n"
+    seen.bring(
+        "therapies",
+        header
+        + "D1,daily_jak_inhibitor,2022-01-10,2022-01-19,given,yes\n"
+        + "D1,daily_jak_inhibitor,2022-03-10,,declined,\n",
+    )
+    register, _ = read(seen)
+    assert register.uncovered[seen.ids["D1"]] == (
+        (date(2021, 1, 4), date(2022, 1, 9)),
+        (date(2022, 1, 20), TODAY),
+    )
+
+
 def test_a_dog_never_seen_has_the_risk_of_its_region(seen, issue_of):
     """No flare and no expectation of its own."""
     seen.bring("dogs", "dog,status,region\nD9,active,north\n")

@@ -7,7 +7,15 @@ import re
 import pytest
 
 from forecast.dosing.readiness import FINDINGS, WORK_UP
-from forecast.dosing.therapies import DosingError, table, therapies, therapy
+from forecast.dosing.therapies import (
+    THERAPY_IDS,
+    DosingError,
+    cover_rules,
+    table,
+    therapies,
+    therapy,
+)
+from forecast.visits.cover import CoverRule
 
 
 @pytest.mark.parametrize(
@@ -67,3 +75,11 @@ def test_an_unknown_therapy_names_the_known_ones():
     """The error lists every id."""
     with pytest.raises(DosingError, match=re.escape("anti_il31_antibody, ciclosporin")):
         therapy("antihistamine")
+
+
+def test_every_therapy_says_how_long_it_covers_and_from_when():
+    """A dose from its day, a course from its last day: what is planned ahead is a dose."""
+    rules = cover_rules()
+    assert set(rules) == set(THERAPY_IDS)
+    assert rules["anti_il31_antibody"] == CoverRule(49, False)  # Michels et al. 2016, day 49
+    assert rules["daily_jak_inhibitor"] == CoverRule(1, True)

@@ -1,4 +1,4 @@
-"""Dogs and owners: known by random ids, named in two tables only, erased on request."""
+"""Dogs and owners: known by random ids, named in two tables only."""
 
 from __future__ import annotations
 
@@ -7,24 +7,24 @@ from datetime import date
 import pytest
 from sqlalchemy import insert, select
 
-from forecast.records import RecordsError
+from forecast.records import RecordsError, strangers
 from forecast.records.branches import branches, keep_branches
+from forecast.records.dated import DOG_STATUSES, Said, keep_said
 from forecast.records.dogs import (
-    add_unregistered,
     dog,
     dog_ids,
     dogs,
-    erase_owner,
     identity_of,
     keep_dogs,
     keep_owners,
     owner_of,
-    sweep_unregistered,
 )
+from forecast.records.strangers import add_unregistered, sweep_unregistered
 from forecast.records.tables import branch, metadata, visit
 from forecast.regions import Branch
 
 IDENTITY_TABLES = {"owner", "dog_identity"}
+DAY = date(2024, 5, 31)
 NORTH = Branch("north", "North", "seoul", ("mon", "tue"))
 
 
@@ -34,8 +34,9 @@ def rex(records) -> str:
     with records.writing() as connection:
         keep_branches(connection, [NORTH])
         owners = keep_owners(connection, {"O1": ("Ada Quillfeather", "ada@forepaw.invalid")})
-        values = {"owner_id": owners["O1"], "species": "dog", "status": "active"}
-        keep_dogs(connection, {"D1": ("Rex Thunderpaw", values)})
+        values = {"owner_id": owners["O1"], "species": "dog"}
+        ids = keep_dogs(connection, {"D1": ("Rex Thunderpaw", values)})
+        keep_said(connection, DOG_STATUSES, {ids["D1"]: Said(("active",))}, today=DAY)
     dog_id = dog_ids(records)["D1"]
     with records.writing() as connection:
         connection.execute(
@@ -70,32 +71,20 @@ def test_an_id_tells_nothing_of_the_dog(records, rex):
 
 def test_printing_a_dog_or_owner_prints_no_name(records, rex):
     """A log line with an object in it stays harmless."""
-    shown = f"{dog(records, rex)} {identity_of(records, rex)} {owner_of(records, rex)}"
+    shown = f"{dog(records, rex, on=DAY)} {identity_of(records, rex)} {owner_of(records, rex)}"
     assert "Thunderpaw" not in shown
     assert "Quillfeather" not in shown
     assert identity_of(records, rex).name == "Rex Thunderpaw"
     assert owner_of(records, rex).contact == "ada@forepaw.invalid"
 
 
-def test_erasing_an_owner_takes_the_names_and_leaves_the_visits(records, rex):
-    """The visit still counts, under an id that nobody can name any more; twice is no fault."""
-    owner_id = owner_of(records, rex).id
-    assert erase_owner(records, owner_id) == 1
-    assert identity_of(records, rex) is None
-    assert owner_of(records, rex) is None
-    assert dog(records, rex).owner_id == owner_id
-    with records.reading() as connection:
-        assert connection.scalar(select(visit.c.dog_id)) == rex
-    assert erase_owner(records, owner_id) == 0
-
-
 def test_what_is_not_known_stays_so(records, rex):
     """A field never filled is None, not a default that looks like an answer."""
-    found = dog(records, rex)
+    found = dog(records, rex, on=DAY)
     assert (found.breed, found.birth_date, found.sex, found.neutered) == (None, None, None, None)
     with records.writing() as connection:
         add_unregistered(connection, ["D9"])
-    stranger = dog(records, dog_ids(records)["D9"])
+    stranger = dog(records, dog_ids(records)["D9"], on=DAY)
     assert (stranger.species, stranger.status) == (None, "not known")
 
 
@@ -104,18 +93,20 @@ def test_an_update_keeps_the_id_and_what_it_does_not_mention(records, rex):
     with records.writing() as connection:
         keep_dogs(connection, {"D1": ("", {"breed": "terrier"})})
     assert dog_ids(records) == {"D1": rex}
-    assert (dog(records, rex).species, dog(records, rex).breed) == ("dog", "terrier")
+    found = dog(records, rex, on=DAY)
+    assert (found.species, found.breed) == ("dog", "terrier")
     assert identity_of(records, rex).name == "Rex Thunderpaw"
 
 
 def test_dogs_can_be_asked_for_by_status_and_an_unknown_id_is_refused(records, rex):
     """The dead are not among the active."""
     with records.writing() as connection:
-        keep_dogs(connection, {"D2": ("", {"status": "dead"})})
-    assert [d.id for d in dogs(records, status="active")] == [rex]
-    assert len(dogs(records)) == 2
+        ids = keep_dogs(connection, {"D2": ("", {})})
+        keep_said(connection, DOG_STATUSES, {ids["D2"]: Said(("dead",))}, today=DAY)
+    assert [d.id for d in dogs(records, on=DAY, status="active")] == [rex]
+    assert len(dogs(records, on=DAY)) == 2
     with pytest.raises(RecordsError, match="no such id"):
-        dog(records, "nobody")
+        dog(records, "nobody", on=DAY)
 
 
 def test_only_dogs_without_any_record_are_swept(records, rex):
@@ -130,6 +121,18 @@ def test_only_dogs_without_any_record_are_swept(records, rex):
         )  # fmt: skip
     assert sweep_unregistered(records) == 1
     assert set(dog_ids(records)) == {"D1", "seen"}
+
+
+def test_more_dogs_than_one_query_takes_are_told_apart(records, monkeypatch):
+    """A group has more dogs than a database takes values: known ones are asked for in parts."""
+    monkeypatch.setattr(strangers, "REFERENCES_PER_QUERY", 3)
+    with records.writing() as connection:
+        first = add_unregistered(connection, [f"D{number}" for number in range(7)])
+        again = add_unregistered(connection, [*first, "one more"])
+    assert len(set(first.values())) == 7
+    assert again == first | {"one more": again["one more"]} == dog_ids(records)
+    assert sweep_unregistered(records) == 8
+    assert dog_ids(records) == {}
 
 
 def test_branches_are_brought_up_to_date_and_never_removed(records, rex):

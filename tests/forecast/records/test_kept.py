@@ -116,6 +116,15 @@ def test_a_count_that_is_not_known_comes_back_as_not_known(records):
     assert found["consultations"][0] == 40.0
 
 
+def test_counts_come_back_in_one_order_whatever_the_database_sorts_by(records):
+    """By code a hyphen sorts before a low line; by a dictionary's rules it does not."""
+    rows = [vintage_rows(1.0)[0] | {"region_id": region} for region in ("a_b", "a-c")]
+    kept = add_vintage(
+        records, rows, known_on=DAY, made_at=AT, case_definition="v1", kind="as finally known"
+    )
+    assert vintage_counts(records, kept.id)["region_id"].tolist() == ["a-c", "a_b"]
+
+
 # ------------------------------------------------------------------------------ issues
 def test_an_issue_is_recorded_once_with_its_settings_and_summaries(records):
     """Recording the same issue again changes nothing, so a repeated run is harmless."""

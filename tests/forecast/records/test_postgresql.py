@@ -1,71 +1,39 @@
-"""The same records in PostgreSQL. Runs where FOREPAW_TEST_POSTGRESQL names an empty database."""
+"""What is particular to records in PostgreSQL; all else is tested on both databases."""
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
-from pathlib import Path
-
 import pytest
-from alembic.autogenerate import compare_metadata
-from alembic.migration import MigrationContext
-from sqlalchemy import insert, text
+from sqlalchemy import make_url, text
 
 from forecast.records import Records, RecordsError
-from forecast.records.schema import VERSION_TABLE, migrate
-from forecast.records.tables import branch, metadata
 
-URL = os.environ.get("FOREPAW_TEST_POSTGRESQL")
-pytestmark = [
-    pytest.mark.long,
-    pytest.mark.skipif(not URL, reason="FOREPAW_TEST_POSTGRESQL names no database"),
-]
-ROOT = Path(__file__).parents[3]
-COUNT_UP = """
-import sys
-from sqlalchemy import text
-from forecast.records.engine import Records
-records = Records(sys.argv[1])
-for _ in range(100):
-    with records.writing() as connection:
-        value = connection.scalar(text("SELECT value FROM counter"))
-        connection.execute(text("UPDATE counter SET value = :new"), {"new": value + 1})
-"""
+pytestmark = pytest.mark.parametrize("database", ["postgresql"], indirect=True)
 
 
-@pytest.fixture
-def records():
-    opened = Records(str(URL))
-    migrate(opened)
-    yield opened
+@pytest.mark.parametrize("usual", ["repeatable read", "serializable"])
+def test_a_writer_sees_what_the_one_it_waited_for_wrote_whatever_is_usual(practice, records, usual):
+    """At those isolations it would see the state of before its wait, and its write would fail."""
+    url = make_url(practice.records_url)
+    escaped = usual.replace(" ", "\\ ")
+    strict = {"options": f"-cdefault_transaction_isolation={escaped}"}
+    opened = Records(url.update_query_dict(strict).render_as_string())
     with opened.writing() as connection:
-        connection.execute(text("DROP TABLE IF EXISTS counter"))
+        assert connection.scalar(text("SHOW transaction_isolation")) == "read committed"
+    with opened.reading() as connection:
+        assert connection.scalar(text("SHOW transaction_isolation")) == "repeatable read"
     opened.close()
 
 
-def test_the_migrations_make_the_same_tables_there(records):
-    """One description serves both databases."""
-    with records.reading() as connection:
-        context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
-        assert compare_metadata(context, metadata) == []
-
-
-def test_three_processes_lose_nothing_there_either(records):
-    """The advisory lock puts writers in the order that BEGIN IMMEDIATE gives in SQLite."""
-    with records.writing() as connection:
-        connection.execute(text("CREATE TABLE counter (value INTEGER)"))
-        connection.execute(text("INSERT INTO counter VALUES (0)"))
-    environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), *sys.path])}
-    command = [sys.executable, "-c", COUNT_UP, str(URL)]
-    running = [subprocess.Popen(command, env=environment) for _ in range(3)]
-    assert [process.wait(timeout=120) for process in running] == [0, 0, 0]
-    with records.reading() as connection:
-        assert connection.scalar(text("SELECT value FROM counter")) == 300
-
-
-def test_a_reading_transaction_cannot_write_there_either(records):
-    """The database itself refuses."""
-    row = {"id": "x", "name": "X", "region_id": "seoul", "open_days": "mon"}
-    with pytest.raises(RecordsError), records.reading() as connection:
-        connection.execute(insert(branch).values(row))
+def test_a_database_that_is_not_there_is_told_in_a_sentence(practice, records):
+    """The sentence names the place, and no password."""
+    word = "Quillfeather"
+    url = make_url(practice.records_url).set(database="nowhere", password=word)
+    opened = Records(url.render_as_string(hide_password=False))
+    with (
+        pytest.raises(
+            RecordsError, match=r"nowhere.*could not be used: .*does not exist"
+        ) as refused,
+        opened.reading(),
+    ):
+        pass
+    assert word not in str(refused.value)

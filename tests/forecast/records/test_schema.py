@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
+import re
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import CheckConstraint, text
+from sqlalchemy import CheckConstraint, Connection, insert, inspect, text
 from sqlalchemy.dialects import postgresql
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.schema import CreateTable
 
+from forecast.practice import Practice, create_practice, template
 from forecast.records import Records, RecordsError, open_records
-from forecast.records.schema import VERSION_TABLE, migrate, newest_known, schema_of
-from forecast.records.tables import metadata
+from forecast.records.schema import (
+    VERSION_TABLE,
+    alembic_config,
+    migrate,
+    newest_known,
+    schema_of,
+)
+from forecast.records.tables import branch, dog, metadata
+
+
+@pytest.fixture
+def practice(tmp_path, new_database) -> Practice:
+    """Give a practice whose records have never been opened."""
+    return create_practice(tmp_path / "practice", template() + new_database)
 
 
 def test_migrating_an_empty_file_gives_the_tables_the_code_describes(records):
@@ -24,15 +40,123 @@ def test_migrating_an_empty_file_gives_the_tables_the_code_describes(records):
         assert schema_of(connection) == newest_known()
 
 
+def words_and_numbers(condition: str) -> set[str]:
+    """Return what a condition compares with, however a database writes it down."""
+    return set(re.findall(r"'[^']*'|\b\d+\b", condition))
+
+
 def test_check_constraints_of_tables_and_migrations_agree(records):
-    """The comparison above does not look at checks, so their texts are compared here."""
+    """The comparison above does not look at checks, so what they compare with is compared here."""
     with records.reading() as connection:
-        rows = connection.execute(text("SELECT name, sql FROM sqlite_master WHERE type='table'"))
-        made = {name: sql for name, sql in rows}
-    for table in metadata.tables.values():
-        for constraint in table.constraints:
-            if isinstance(constraint, CheckConstraint):
-                assert str(constraint.sqltext) in made[table.name]
+        held = inspect(connection)
+        for table in metadata.sorted_tables:
+            made = {
+                check["name"]: words_and_numbers(check["sqltext"])
+                for check in held.get_check_constraints(table.name)
+            }
+            told = {
+                f"{check.name}": words_and_numbers(f"{check.sqltext}")
+                for check in table.constraints
+                if isinstance(check, CheckConstraint)
+            }
+            assert made == told
+
+
+def test_going_down_leaves_nothing_and_up_again_all(records):
+    """Every table goes, also where others cite it; the migrations then make the same again."""
+    with records.writing() as connection:
+        place = {"id": "a", "name": "A", "region_id": "seoul", "open_days": "mon"}
+        connection.execute(insert(branch).values(place))
+        connection.execute(insert(dog).values(id="b", branch_id="a"))
+        command.downgrade(alembic_config(connection), "base")
+    with records.reading() as connection:
+        assert inspect(connection).get_table_names() == [VERSION_TABLE]
+        assert schema_of(connection) is None
+    migrate(records)
+    with records.reading() as connection:
+        assert schema_of(connection) == newest_known()
+        assert connection.scalar(text("SELECT count(*) FROM branch")) == 0
+
+
+FIRST_SCHEMA = """
+INSERT INTO branch VALUES ('a', 'A', 'seoul', 'mon');
+INSERT INTO dog (id, status, home_region, branch_id) VALUES ('b', 'dead', 'seoul', 'a');
+INSERT INTO dog (id, status) VALUES ('c', 'not known');
+INSERT INTO imported_file VALUES (7, 'visits', 'v', 'x', 'live', 1, '2024-01-02 00:00:00');
+INSERT INTO visit VALUES (1, 7, 'V1', '2024-01-02', 'a', 'b', 'itch flare');
+"""
+SECOND_SCHEMA = """
+INSERT INTO imported_file (id, subject, file_name, sha256, state, n_rows, imported_at)
+VALUES (8, 'visits', 'w', 'y', 'held', 1, '2024-02-02 00:00:00');
+INSERT INTO visit (id, import_id, reference, date, branch_id, dog_id, note)
+VALUES (2, 8, 'V2', '2024-02-02', 'a', 'c', 'itchy'), (3, 7, 'V3', '2024-02-02', 'a', 'c', '');
+INSERT INTO case_definition VALUES (1, 'old', '', '2024-01-02 00:00:00', false);
+INSERT INTO case_definition VALUES (2, 'new', '', '2024-01-02 00:00:00', true);
+INSERT INTO visit_case VALUES (2, 1, 'none', '', '', 'other'), (3, 1, 'none', '', '', 'other');
+INSERT INTO visit_case VALUES (2, 2, 'definite', '', 'itchy', 'itch flare');
+INSERT INTO home (dog_id, place, region_id, from_date) VALUES
+('c', 'region', 'busan', '2023-01-02'), ('c', 'distant', NULL, '2022-01-02');
+INSERT INTO dog_status (dog_id, status, date, day_given) VALUES ('c', 'left', '2024-01-02', true);
+INSERT INTO dog_status (dog_id, status, day_given) VALUES ('c', 'active', false);
+"""
+
+
+def run(connection: Connection, statements: str) -> None:
+    for statement in statements.strip().rstrip(";").split(";"):
+        connection.execute(text(statement))
+
+
+def read(connection: Connection, query: str) -> list[tuple]:
+    return [tuple(row) for row in connection.execute(text(query))]
+
+
+def test_what_the_first_schema_held_is_there_after_the_second_and_back(practice, records):
+    """Status and home of a dog hold from the beginning; what is newest goes back."""
+    with records.rebuilding() as connection:
+        command.downgrade(alembic_config(connection), "0001")
+        run(connection, FIRST_SCHEMA)
+        command.upgrade(alembic_config(connection), "0002")
+    with records.reading() as connection:
+        assert read(connection, "SELECT dog_id, status, date FROM dog_status") == [
+            ("b", "dead", None)
+        ]
+        homes = "SELECT dog_id, place, region_id, from_date, import_id FROM home"
+        assert read(connection, homes) == [("b", "region", "seoul", None, None)]
+        assert read(connection, "SELECT kind, dog_id FROM visit") == [("itch flare", "b")]
+    with records.rebuilding() as connection:
+        run(connection, SECOND_SCHEMA)
+        command.downgrade(alembic_config(connection), "0001")
+    with records.reading() as connection:
+        assert read(connection, "SELECT id, status, home_region FROM dog ORDER BY id") == [
+            ("b", "dead", "seoul"),
+            ("c", "left", "busan"),
+        ]
+        assert read(connection, "SELECT id, kind FROM visit ORDER BY id") == [
+            (1, "itch flare"),
+            (2, "itch flare"),
+            (3, "other"),
+        ]
+        assert read(connection, "SELECT id, state FROM imported_file ORDER BY id") == [
+            (7, "live"),
+            (8, "pending"),
+        ]
+    migrate(records)
+    with pytest.raises(IntegrityError), records.writing() as connection:
+        run(connection, "INSERT INTO visit_case VALUES (99, 1, 'none', '', '', 'other')")
+
+
+@pytest.mark.parametrize("new_database", ["sqlite"], indirect=True)
+def test_a_rebuilding_that_would_leave_rows_citing_nothing_is_taken_back(records):
+    """SQLite is not asked row by row there, so it is asked at the end."""
+
+    def break_it():
+        with records.rebuilding() as connection:
+            run(connection, "INSERT INTO dog (id, branch_id) VALUES ('b', 'nowhere')")
+
+    with pytest.raises(RecordsError, match="1 rows of dog would cite nothing"):
+        break_it()
+    with records.reading() as connection:
+        assert read(connection, "SELECT id FROM dog") == []
 
 
 def test_opening_again_changes_nothing(practice, records):
@@ -42,6 +166,7 @@ def test_opening_again_changes_nothing(practice, records):
     again = open_records(practice)
     with again.reading() as connection:
         assert connection.scalar(text("SELECT count(*) FROM branch")) == 1
+    again.close()
 
 
 def test_records_of_a_newer_version_are_refused(practice, records):
@@ -59,6 +184,8 @@ def test_two_that_open_a_new_file_at_once_do_not_trip_over_each_other(practice):
         list(pool.map(migrate, both))
     with both[0].reading() as connection:
         assert schema_of(connection) == newest_known()
+    for opened in both:
+        opened.close()
 
 
 @pytest.mark.parametrize("table", metadata.sorted_tables, ids=lambda table: table.name)

@@ -1,8 +1,8 @@
-"""A practice of two regions with three branches and a few dogs on record."""
+"""A practice of two regions with three branches and a few dogs, on SQLite and on PostgreSQL."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -42,13 +42,15 @@ D3,Pip,Bo Puddlewright,,dog,,not known,active,,n2
 
 
 @pytest.fixture
-def practice(tmp_path) -> Practice:
-    return create_practice(tmp_path / "practice", SETTINGS, now=NOW)
+def practice(tmp_path, database) -> Practice:
+    return create_practice(tmp_path / "practice", SETTINGS + database, now=NOW)
 
 
 @pytest.fixture
-def empty_records(practice) -> Records:
-    return open_records(practice)
+def empty_records(practice) -> Iterator[Records]:
+    opened = open_records(practice)
+    yield opened
+    opened.close()
 
 
 @pytest.fixture

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.records.dogs import dog_ids, erase_owner, owner_of
+from forecast.dosing.therapies import cover_rules
+from forecast.privacy import erase_owner
+from forecast.records.dogs import dog_ids, owner_of
 from forecast.records.vintages import vintages
 from forecast.visits import (
     VisitError,
@@ -20,16 +23,20 @@ from forecast.visits import (
     make_vintage,
 )
 from forecast.visits.counts import count_weeks
-from forecast.visits.cover import covered_share
+from forecast.visits.cover import CoverRule, covered_share
 
 HEADER = "visit,date,branch,dog,kind\n"
 FIRST = date(2024, 1, 1)  # a Monday
-COVER = {"anti_il31_antibody": 28, "ciclosporin": None}
+COVER = {"anti_il31_antibody": CoverRule(28, False), "ciclosporin": CoverRule(1, True)}
 
 
 def seen(*rows: tuple[str, str | None, str, str]) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=["date", "dog", "kind", "region"])
     return frame.assign(date=pd.to_datetime(frame["date"]), dog=frame["dog"].astype(object))
+
+
+def count(frame: pd.DataFrame, known_on: date, regions: tuple[str, ...] = ("north",)):
+    return count_weeks(frame, regions=regions, known_on=known_on)
 
 
 def steady(region: str, n_weeks: int, leave_out: tuple[int, ...] = ()) -> list[tuple]:
@@ -53,7 +60,7 @@ def test_flares_and_other_visits_are_counted_by_week_and_region():
         ("2024-02-13", "a", "itch flare", "north"),  # two days after the first: recheck
         ("2024-02-14", "b", "scheduled dose", "north"),
     ]
-    counted = count_weeks(seen(*rows), regions=["north", "south"], known_on=date(2024, 2, 26))
+    counted = count(seen(*rows), date(2024, 2, 26), ("north", "south"))
     flares = by_week(counted, "flare_visits")
     assert (flares["02-05"], flares["02-12"], flares["02-19"]) == (1, 1, 0)
     others = by_week(counted, "consultations")
@@ -64,9 +71,7 @@ def test_flares_and_other_visits_are_counted_by_week_and_region():
 
 def test_a_week_without_any_report_is_not_known_and_one_without_flares_is_zero():
     """A closed or lost week is no quiet week."""
-    counted = count_weeks(
-        seen(*steady("north", 8, leave_out=(6,))), regions=["north"], known_on=date(2024, 2, 26)
-    )
+    counted = count(seen(*steady("north", 8, leave_out=(6,))), date(2024, 2, 26))
     flares, others = by_week(counted, "flare_visits"), by_week(counted, "consultations")
     assert flares["02-05"] == 0
     assert np.isnan(flares["02-12"])
@@ -84,14 +89,14 @@ def test_a_week_without_any_report_is_not_known_and_one_without_flares_is_zero()
 )
 def test_the_week_that_goes_on_is_left_out(known_on, last):
     """A week counts once its Sunday is over."""
-    counted = count_weeks(seen(*steady("north", 9)), regions=["north"], known_on=known_on)
+    counted = count(seen(*steady("north", 9)), known_on)
     assert f"{pd.Timestamp(counted['week'].values[-1]):%Y-%m-%d}" == last
 
 
 def test_the_first_28_days_of_a_region_cannot_tell_a_first_flare_from_a_recheck():
     """Until the record is as long as the definition looks back, counts are not known."""
     rows = [*steady("north", 8), ("2024-01-10", "a", "itch flare", "north")]
-    counted = count_weeks(seen(*rows), regions=["north"], known_on=date(2024, 2, 26))
+    counted = count(seen(*rows), date(2024, 2, 26))
     flares = by_week(counted, "flare_visits")
     # the first visit is of 3 January; 31 January is 28 days later; the next Monday is 5 February
     assert [week for week, value in flares.items() if not np.isnan(value)] == [
@@ -114,7 +119,7 @@ def test_a_dog_counts_where_it_lives_and_else_where_it_was_seen(practice, record
         "a,2024-03-05,s1,D1,itch flare\nb,2024-03-06,n2,D3,itch flare\nc,2024-03-07,s1,,other\n"
     )
     import_visits(practice, records, write("v.csv", text))
-    made = make_vintage(practice, records, cover_days={})
+    made = make_vintage(practice, records, cover_rules={})
     counted = counts_as_known(records, date(2024, 4, 1), made)
     assert by_week(counted, "flare_visits")["03-04"] == 2
     assert "03-04" in by_week(counted, "flare_visits", "south")
@@ -123,10 +128,10 @@ def test_a_dog_counts_where_it_lives_and_else_where_it_was_seen(practice, record
 def test_a_vintage_is_kept_as_it_was_when_later_visits_change_the_past(practice, records, write):
     """A late export adds a flare to a past week: the old vintage does not see it."""
     import_visits(practice, records, write("v.csv", steady_file()))
-    early = make_vintage(practice, records, cover_days={})
+    early = make_vintage(practice, records, cover_rules={})
     late = HEADER + "x,2024-03-06,n1,D1,itch flare\n"
     import_visits(practice, records, write("late.csv", late))
-    now = make_vintage(practice, records, cover_days={})
+    now = make_vintage(practice, records, cover_rules={})
     assert [v.id for v in vintages(records)] == [early.id, now.id]
     origin = date(2024, 5, 1)
     assert by_week(counts_as_known(records, origin, early), "flare_visits")["03-04"] == 0
@@ -136,7 +141,7 @@ def test_a_vintage_is_kept_as_it_was_when_later_visits_change_the_past(practice,
 def test_counts_as_known_hold_no_week_that_had_not_ended_by_the_origin(practice, records, write):
     """An origin on a Sunday does not see the week of that Sunday."""
     import_visits(practice, records, write("v.csv", steady_file()))
-    made = make_vintage(practice, records, cover_days={})
+    made = make_vintage(practice, records, cover_rules={})
     for origin, last in (
         (date(2024, 3, 10), "2024-02-26"),
         (date(2024, 3, 11), "2024-03-04"),
@@ -146,10 +151,23 @@ def test_counts_as_known_hold_no_week_that_had_not_ended_by_the_origin(practice,
     assert counts_as_known(records, date(2020, 1, 1), made).sizes["week"] == 0
 
 
+def test_the_first_import_of_a_practice_shows_what_was_finally_known(practice, records, write):
+    """Whatever the age of its visits, all of them came on one day; a later import changes that."""
+    import_visits(practice, records, write("v.csv", steady_file()))
+    assert make_vintage(practice, records, cover_rules={}).kind == "as finally known"
+    later = replace(practice, now=practice.now + timedelta(days=3))
+    import_visits(later, records, write("w.csv", steady_file(13)))
+    assert make_vintage(later, records, cover_rules={}).kind == "as known then"
+    past = make_vintage(later, records, cover_rules={}, known_on=practice.today)
+    assert past.kind == "as finally known"
+
+
 def test_a_vintage_from_after_the_origin_is_called_as_finally_known(practice, records, write):
     """Only what was known by the origin is called as known then."""
+    earlier = replace(practice, now=practice.now - timedelta(days=3))
+    import_visits(earlier, records, write("w.csv", steady_file(11)))
     import_visits(practice, records, write("v.csv", steady_file()))
-    made = make_vintage(practice, records, cover_days={})
+    made = make_vintage(practice, records, cover_rules={})
     assert made.known_on == practice.today
     kinds = [
         counts_as_known(records, origin, made).attrs["counts_kind"]
@@ -164,16 +182,16 @@ def test_a_vintage_from_after_the_origin_is_called_as_finally_known(practice, re
 def test_counts_without_visits_are_refused(practice, records):
     """The sentence says what to import."""
     with pytest.raises(VisitError, match="import visits first"):
-        make_vintage(practice, records, cover_days={})
+        make_vintage(practice, records, cover_rules={})
 
 
 def test_counts_survive_the_erasure_of_an_owner(practice, records, write):
     """Counting anew after it gives the same numbers."""
     text = steady_file() + "a,2024-03-05,n1,D1,itch flare\n"
     import_visits(practice, records, write("v.csv", text))
-    before = make_vintage(practice, records, cover_days={})
-    erase_owner(records, owner_of(records, dog_ids(records)["D1"]).id)
-    after = make_vintage(practice, records, cover_days={})
+    before = make_vintage(practice, records, cover_rules={})
+    erase_owner(practice, records, owner_of(records, dog_ids(records)["D1"]).reference)
+    after = make_vintage(practice, records, cover_rules={})
     origin = practice.today
     held = [counts_as_known(records, origin, made) for made in (before, after)]
     assert held[0].drop_attrs().identical(held[1].drop_attrs())
@@ -198,13 +216,16 @@ def events(*rows: tuple) -> pd.DataFrame:
     )
 
 
-def share(atopic: pd.DataFrame, therapies: pd.DataFrame, cover_days=None) -> list[float]:
+RULES = {"injection": CoverRule(14, False), "course": CoverRule(1, True)}
+
+
+def share(atopic: pd.DataFrame, therapies: pd.DataFrame, rules=RULES) -> list[float]:
     return covered_share(
         WEEKS,
         regions=["north"],
         atopic=atopic,
         therapies=therapies,
-        cover_days={"injection": 14, "course": None} if cover_days is None else cover_days,
+        rules=rules,
     )[0].tolist()
 
 
@@ -249,6 +270,16 @@ def test_before_the_first_therapy_on_record_nothing_is_known():
     np.testing.assert_equal(share(TWO, events()), [np.nan] * 4)
 
 
+def test_the_rules_in_use_take_a_tablet_without_an_end_as_not_known():
+    """As the practice's own therapies are ruled: no one day of cover, and no calm after it."""
+    still = events(("a", "daily_jak_inhibitor", "2024-01-01", None, "given", True))
+    np.testing.assert_equal(share(TWO.loc[["a"]], still, cover_rules()), [np.nan] * 4)
+    ended = events(("a", "daily_jak_inhibitor", "2024-01-01", "2024-01-07", "given", True))
+    assert share(TWO.loc[["a"]], ended, cover_rules()) == [1.0, 0.0, 0.0, 0.0]
+    dose = events(("a", "anti_il31_antibody", "2024-01-01", None, "given", True))
+    assert share(TWO.loc[["a"]], dose, cover_rules()) == [1.0, 1.0, 1.0, 1.0]
+
+
 def test_a_course_covers_until_its_end_and_one_without_end_is_not_known():
     """Until Sunday the 7th: one week; open: nothing is known from then on."""
     ended = events(("a", "course", "2024-01-01", "2024-01-07", "given", None))
@@ -276,7 +307,7 @@ def test_a_therapy_of_unknown_duration_is_refused_by_name():
     """It is not silently taken for no cover."""
     given = events(("a", "injection", "2024-01-01", None, "given", None))
     with pytest.raises(VisitError, match="'injection'"):
-        share(TWO, given, {"course": None})
+        share(TWO, given, {"course": CoverRule(1, True)})
 
 
 def test_the_share_of_a_practice_comes_from_its_records(practice, records, write):
@@ -293,7 +324,7 @@ def test_the_share_of_a_practice_comes_from_its_records(practice, records, write
         records,
         write("t.csv", "dog,therapy,date,status\nD1,anti_il31_antibody,2024-02-12,given\n"),
     )
-    made = make_vintage(practice, records, cover_days=COVER)
+    made = make_vintage(practice, records, cover_rules=COVER)
     counted = counts_as_known(records, practice.today, made)
     north = by_week(counted, "covered_share")
     assert np.isnan(north["02-05"])
@@ -311,7 +342,7 @@ def test_a_dead_dog_leaves_the_share_after_its_last_record(practice, records, wr
         write("t.csv", "dog,therapy,date,status\nD1,anti_il31_antibody,2024-02-12,given\n"),
     )
     import_dogs(practice, records, write("d.csv", "dog,status\nD1,dead\n"))
-    made = make_vintage(practice, records, cover_days=COVER)
+    made = make_vintage(practice, records, cover_rules=COVER)
     north = by_week(counts_as_known(records, practice.today, made), "covered_share")
     assert north["02-12"] == 1 / 8  # one day of D1 beside seven of D3
     assert north["02-19"] == 0

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forecast.visits import VisitError, case_definition
+from forecast.visits import VisitError
 from forecast.visits.episodes import with_roles
 
 
-def roles(*rows: tuple[str, str, str]) -> list[str]:
+def roles(*rows: tuple[str, str, str], **options: int) -> list[str]:
     frame = pd.DataFrame(rows, columns=["dog", "date", "kind"])
     frame["date"] = pd.to_datetime(frame["date"])
-    return with_roles(frame)["role"].tolist()
+    return with_roles(frame, **options)["role"].tolist()
 
 
 @pytest.mark.parametrize(
@@ -62,9 +62,11 @@ def test_a_flare_without_its_dog_cannot_be_judged():
         roles((None, "2024-01-01", "itch flare"))
 
 
-def test_the_case_definition_says_its_rule_and_version():
-    """It is kept with every vintage."""
-    assert case_definition() == "itch flare after 28 flare-free days, version 1"
+def test_an_episode_ends_after_the_days_that_the_definition_says():
+    """Five weeks apart: two flare visits by the shipped 28 days, one where 40 are asked."""
+    rows = (("a", "2024-01-01", "itch flare"), ("a", "2024-02-05", "itch flare"))
+    assert roles(*rows) == ["flare visit", "flare visit"]
+    assert roles(*rows, flare_free_days=40) == ["flare visit", "recheck"]
 
 
 @given(st.lists(st.integers(0, 200), min_size=1, max_size=15))

@@ -14,9 +14,10 @@ import pandas as pd
 import pytest
 from sqlalchemy import func, select
 
-from forecast.csv_files import CsvFileError
-from forecast.records import imports as import_records
+from forecast.csv_files import SheetError
+from forecast.homes import NOT_KNOWN, Home
 from forecast.records import tables
+from forecast.records import visits as visit_records
 from forecast.records.branches import branches
 from forecast.records.care import facts_of, scores_of, therapies_of
 from forecast.records.dogs import dog, dog_ids, identity_of, owner_of
@@ -30,6 +31,7 @@ from forecast.visits import (
     import_therapies,
     import_visits,
     landing,
+    visit_landing,
 )
 
 HEADER = "visit,date,branch,dog,kind\n"
@@ -97,7 +99,7 @@ def test_bad_rows_are_left_out_and_listed_in_a_file(practice, records, write):
 def test_a_file_that_is_refused_imports_nothing(practice, records, write, text, words):
     """Neither rows nor an import are left behind."""
     before = imported_files(records)
-    with pytest.raises(CsvFileError, match=words):
+    with pytest.raises(SheetError, match=words):
         import_visits(practice, records, write("visits.csv", text))
     assert visits(records).empty
     assert imported_files(records) == before
@@ -109,16 +111,16 @@ def test_a_failure_midway_leaves_nothing_and_the_file_can_come_again(
     """The third batch fails: no visit and no new dog is left, and the next try brings all."""
     path = write("visits.csv", many_visits(12_000))
     dogs_before = set(dog_ids(records))
-    add_batch, calls = import_records.add_batch, []
+    insert_rows, calls = visit_records.insert_rows, []
 
     def fail_third(*args, **options):
         calls.append(1)
         if len(calls) == 3:
             raise OSError("disk full")
-        add_batch(*args, **options)
+        insert_rows(*args, **options)
 
     with monkeypatch.context() as patched:
-        patched.setattr(import_records, "add_batch", fail_third)
+        patched.setattr(visit_records, "insert_rows", fail_third)
         with pytest.raises(OSError, match="disk full"):
             import_visits(practice, records, path)
     assert n_stored(records, tables.visit) == 0
@@ -139,7 +141,8 @@ def test_a_killed_import_is_never_seen_and_swept_later(practice, records, write,
         raise Killed
 
     with monkeypatch.context() as patched:
-        patched.setattr(import_records, "go_live", die)
+        patched.setattr(visit_landing, "_flip", die)
+        patched.setattr(landing, "take_back", die)
         with pytest.raises(Killed):
             import_visits(practice, records, path)
     assert n_stored(records, tables.visit) == 100
@@ -153,15 +156,15 @@ def test_a_killed_import_is_never_seen_and_swept_later(practice, records, write,
 def test_a_second_desk_that_was_faster_wins(practice, records, write, monkeypatch):
     """Two imports of one file at once: the slower one finds it live and takes its rows back."""
     path = write("visits.csv", VISITS)
-    go_live, done = import_records.go_live, []
+    flip, done = visit_landing._flip, []
 
     def overtaken(*args):
         if not done:
             done.append(1)
             import_visits(practice, records, path)
-        return go_live(*args)
+        return flip(*args)
 
-    monkeypatch.setattr(landing.import_records, "go_live", overtaken)
+    monkeypatch.setattr(visit_landing, "_flip", overtaken)
     report = import_visits(practice, records, path)
     assert report.already
     assert n_stored(records, tables.visit) == 2
@@ -174,22 +177,22 @@ def test_a_dog_that_nobody_registered_is_a_dog_of_which_nothing_is_known(practic
     text = HEADER + "V1,2024-05-30,n1,D77,itch flare\n"
     import_visits(practice, records, write("visits.csv", text))
     stranger = dog_ids(records)["D77"]
-    found = dog(records, stranger)
+    found = dog(records, stranger, on=practice.today)
     assert (found.species, found.status) == (None, "not known")
     import_dogs(practice, records, write("more.csv", "dog,species,name\nD77,Dog,Nan\n"))
     assert dog_ids(records)["D77"] == stranger
-    assert dog(records, stranger).species == "dog"
+    assert dog(records, stranger, on=practice.today).species == "dog"
     assert identity_of(records, stranger).name == "Nan"
 
 
 # ------------------------------------------------------------------------------ the registers
-def test_dogs_and_owners_come_with_what_is_known(records):
+def test_dogs_and_owners_come_with_what_is_known(practice, records):
     """Sex and neutering are told apart; two dogs of one owner share the owner."""
     ids = dog_ids(records)
-    rex, mo, pip = (dog(records, ids[number]) for number in ("D1", "D2", "D3"))
-    assert (rex.sex, rex.neutered, rex.home_region) == ("male", True, "north")
+    rex, mo, pip = (dog(records, ids[n], on=practice.today) for n in ("D1", "D2", "D3"))
+    assert (rex.sex, rex.neutered, rex.home) == ("male", True, Home("region", "north"))
     assert (mo.sex, mo.neutered, mo.birth_date) == ("female", None, None)
-    assert (pip.sex, pip.home_region, pip.branch_id) == (None, None, "n2")
+    assert (pip.sex, pip.home, pip.branch_id) == (None, NOT_KNOWN, "n2")
     assert rex.owner_id == mo.owner_id != pip.owner_id
     assert owner_of(records, rex.id).name == "Ada Quillfeather"
 
@@ -199,7 +202,7 @@ def test_a_later_register_corrects_and_an_empty_cell_takes_nothing_away(practice
     text = "dog,status,birth_date,sex\nD1,dead,,\nD2,,2020-05-05,female neutered\n"
     import_dogs(practice, records, write("later.csv", text))
     ids = dog_ids(records)
-    rex, mo = dog(records, ids["D1"]), dog(records, ids["D2"])
+    rex, mo = (dog(records, ids[number], on=practice.today) for number in ("D1", "D2"))
     assert (rex.status, str(rex.birth_date), rex.sex) == ("dead", "2019-02-03", "male")
     assert (mo.status, str(mo.birth_date), mo.neutered) == ("active", "2020-05-05", True)
     assert identity_of(records, rex.id).name == "Rex"
@@ -230,7 +233,10 @@ def test_two_owners_of_one_name_are_two_if_number_or_contact_tells_them_apart(
     )
     import_dogs(practice, records, write("dogs.csv", text))
     ids = dog_ids(records)
-    owners = {number: dog(records, ids[number]).owner_id for number in ("D1", "D2", "D4", "D5")}
+    owners = {
+        number: dog(records, ids[number], on=practice.today).owner_id
+        for number in ("D1", "D2", "D4", "D5")
+    }
     assert len(set(owners.values())) == 4
 
 

@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from forecast.csv_files import CsvFileError
+from forecast.csv_files import SheetError
 from forecast.visits.reading import (
     FACT_KINDS,
     YES_NO_FACTS,
@@ -76,7 +76,7 @@ def test_one_number_at_two_branches_is_two_visits():
 
 def test_a_missing_column_refuses_the_file():
     """One sentence with the column."""
-    with pytest.raises(CsvFileError, match=r"visits\.csv has no column 'kind'"):
+    with pytest.raises(SheetError, match=r"visits\.csv has no column 'kind'"):
         read_visits(b"visit,date,branch,dog\n1,2,3,4\n", "visits.csv", branches=["n1"], today=TODAY)
 
 

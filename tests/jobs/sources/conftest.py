@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from local_server import LocalServer
+from pull_world import World, make_world
 
 from jobs.sources.limits import Clock, RateLimits
 from jobs.sources.raw_archive import RawArchive
@@ -108,3 +109,9 @@ def make_session(
     yield make
     for session in made:
         session.close()
+
+
+@pytest.fixture
+def world(tmp_path: Path, server: LocalServer, clock: FakeClock) -> World:
+    """Give a small practice that pulls from the local server."""
+    return make_world(tmp_path / "practice", server, clock)

@@ -6,6 +6,8 @@ Revision ID: 0001
 import sqlalchemy as sa
 from alembic import op
 
+from forecast.records.schema import VERSION_TABLE
+
 revision = "0001"
 down_revision = None
 branch_labels = None
@@ -295,3 +297,12 @@ def _plans_and_runs() -> None:
     op.create_index(
         op.f("ix_job_run_job_local_date"), "job_run", ["job", "local_date"], unique=False
     )
+
+
+def downgrade() -> None:
+    """Drop every table, those that cite another one first. No command of this service does it."""
+    held = sa.MetaData()
+    held.reflect(op.get_bind())
+    for table in reversed(held.sorted_tables):
+        if table.name != VERSION_TABLE:
+            op.drop_table(table.name)

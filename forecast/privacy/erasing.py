@@ -1,0 +1,153 @@
+"""Erasing an owner: who it was is gone, from records, archive and papers; what was counted stays.
+
+In this order, so that a process killed anywhere leaves something that the next start completes: the
+list of the erased first, then raw files and papers, then the records. Counts, plans and audit know
+a dog by its random id only and stay as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from forecast.practice import Practice
+from forecast.privacy.papers import rewrite_papers, still_named
+from forecast.privacy.raw_files import Searched, take_out
+from forecast.records import Records, persons
+from forecast.records.erased import ErasedList, read_erased
+from forecast.records.identifiers import new_id
+from forecast.records.persons import Person, person
+from forecast.visits.layout import Layout, load_layouts
+from forecast.visits.redacting import DOG, Theirs
+
+# The tables in which somebody is named.
+_NAMING = ("owner", "dog_identity", "visit")
+
+
+@dataclass
+class Erased:
+    """What an erasure did.
+
+    Attributes
+    ----------
+    n_dogs, n_raw_rows
+        Dogs whose names are gone; rows that were taken out of raw files.
+    rewritten
+        Papers that were written anew.
+    unreadable
+        Raw files in which their rows could not be told, and why; gone if that was asked for.
+    deleted
+        Whether those files were deleted.
+    still_named
+        Files of the practice folder that hold the name all the same.
+    remarks
+        What else a person should know.
+    """
+
+    n_dogs: int
+    n_raw_rows: int = 0
+    rewritten: list[Path] = field(default_factory=list)
+    unreadable: dict[Path, str] = field(default_factory=dict)
+    deleted: bool = False
+    still_named: list[Path] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+
+def erase_owner(
+    practice: Practice, records: Records, number: str, *, delete_unreadable: bool = False
+) -> Erased:
+    """Erase an owner, asked for by the practice's own number, and the owner's dogs.
+
+    With `delete_unreadable`, raw files in which the owner's rows cannot be told from those of
+    others are deleted whole.
+
+    Raises
+    ------
+    RecordsError
+        If no owner on record has that number.
+    """
+    one = person(records, number)
+    layouts = load_layouts(practice.layouts_folder)
+    erased, erasure = read_erased(practice), new_id()
+    numbers = one.dog_numbers
+    numbers |= {
+        given_up: numbers[kept]
+        for layout in layouts
+        for given_up, kept in layout.merged.items()
+        if kept in numbers
+    }
+    erased.add(erasure, practice.now, owners=[one.reference], dogs=numbers)
+    done = _erase(practice, records, one, erased, erasure)
+    if delete_unreadable:
+        for path in done.unreadable:
+            path.unlink(missing_ok=True)
+        done.deleted = True
+    records.forget_deleted(_NAMING)
+    done.still_named = still_named(practice, one.names)
+    done.remarks += _numbers_in_layouts(layouts, numbers)
+    return done
+
+
+def _erase(
+    practice: Practice, records: Records, one: Person, erased: ErasedList, erasure: str
+) -> Erased:
+    searched = take_out(practice, records, _theirs(erased, one.names))
+    renamed = {
+        reference: erased.instead_of(reference) for reference in persons.references_of(records, one)
+    }
+    papers = rewrite_papers(practice, renamed, one.dog_numbers)
+    persons.erase_person(records, one, erasure=erasure, at=practice.now, renamed=renamed)
+    return Erased(
+        len(one.dogs),
+        _n_rows(searched),
+        papers.written,
+        unreadable=searched.unreadable,
+        remarks=[*searched.remarks, *papers.remarks],
+    )
+
+
+def _n_rows(searched: Searched) -> int:
+    return sum(len(rows) for rows in searched.rows.values())
+
+
+def _theirs(erased: ErasedList, names: Sequence[str]) -> Theirs:
+    def is_theirs(kind: str, number: str) -> bool:
+        return erased.dog_id(number) is not None if kind == DOG else erased.holds_owner(number)
+
+    return Theirs(is_theirs, names)
+
+
+def _numbers_in_layouts(layouts: Sequence[Layout], numbers: dict[str, str]) -> list[str]:
+    """Say where the practice's own layouts name a patient number of theirs."""
+    return [
+        f"{layout.place('merged', given_up)} names a patient number that was erased; take the line "
+        "out"
+        for layout in layouts
+        for given_up, kept in layout.merged.items()
+        if given_up in numbers or kept in numbers
+    ]
+
+
+def replay_erasures(practice: Practice, records: Records) -> int:
+    """Erase again those whom records put back from a back-up bring back; return how many erasures.
+
+    Nothing is done where the records know of every erasure on the list.
+    """
+    erased = read_erased(practice)
+    forgotten = sorted(set(erased.erasures) - persons.erasures(records)) if erased else []
+    if not forgotten:
+        return 0
+    back = persons.persons_of(
+        records,
+        is_owner=lambda reference: bool(reference) and erased.holds_owner(reference),
+        is_dog=lambda reference: erased.dog_id(reference) is not None,
+    )
+    for one in back:
+        _erase(practice, records, one, erased, forgotten[0])
+    known = persons.erasures(records)
+    for erasure in forgotten:
+        if erasure not in known:
+            persons.record_erasure(records, erasure, at=erased.erasures[erasure])
+    records.forget_deleted(_NAMING)
+    return len(forgotten)

@@ -1,0 +1,130 @@
+"""Files that the service wrote about visits and dogs: samples, sheets, lists of plans.
+
+Whatever else lies in the practice folder is the practice's own; it is looked through for names, and
+said.
+"""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import io
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from forecast.csv_text import csv_text
+from forecast.practice import Practice
+from forecast.records.erased import ERASED_FILE
+from forecast.visits.archive import write_private
+
+SAMPLES = "samples"
+_ERASED = "erased"
+_SHORTEST = 4  # letters of a name that is looked for: a shorter one stands in any file by chance
+# Written by the service and without names by construction, or gone through otherwise.
+_NOT_SEARCHED = ("climate", "issued", "trained", "archive/replies")
+_TEXTS = ("utf-8", "utf-16-le", "cp1252")  # how a name may be written in a file of the practice's
+_Line = dict[str, str]
+
+
+@dataclass
+class Papers:
+    """Files that were rewritten, and what is left for a person to do."""
+
+    written: list[Path] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+
+def rewrite_papers(
+    practice: Practice, renamed: Mapping[str, str], dog_numbers: Iterable[str]
+) -> Papers:
+    """Take somebody's visits and dogs out of what the service wrote.
+
+    `renamed` tells what stands in place of the references of visits. Workbooks are left to a
+    person: a vet may have filled them in.
+    """
+    numbers, papers = dict.fromkeys(dog_numbers, _ERASED), Papers()
+    theirs: dict[str, list[str]] = {}
+    for path in sorted((practice.archive_folder / SAMPLES).glob("*.csv")):
+        lines = _lines(path)
+        for line in lines:
+            if line["reference"] in renamed:
+                theirs.setdefault(line["sample"], []).append(line["number"])
+        if _change(lines, "reference", renamed):
+            papers.written.append(_write(path, lines))
+    for path in sorted(practice.outbox_folder.rglob("*.csv")):
+        lines = _lines(path)
+        changed = _change(lines, "dog", numbers) | _change(lines, "visit", renamed)
+        for line in lines:
+            if line.get("number") in theirs.get(line.get("sample", ""), ()) and line.get("note"):
+                line["note"], changed = "", True
+        if changed:
+            papers.written.append(_write(path, lines))
+    papers.remarks = [
+        f"{path} holds notes on their dogs in the rows {', '.join(theirs[path.stem])}; empty those "
+        "cells, or delete the file"
+        for path in sorted(practice.outbox_folder.rglob("*.xlsx"))
+        if path.stem in theirs
+    ]
+    return papers
+
+
+def _lines(path: Path) -> list[_Line]:
+    text = path.read_bytes().decode("utf-8-sig", "replace")
+    return [
+        {name: cell or "" for name, cell in line.items() if isinstance(name, str)}
+        for line in csv.DictReader(io.StringIO(text))
+    ]
+
+
+def _change(lines: Sequence[_Line], column: str, instead: Mapping[str, str]) -> bool:
+    changed = False
+    for line in lines:
+        if line.get(column) in instead:
+            line[column], changed = instead[line[column]], True
+    return changed
+
+
+def _write(path: Path, lines: Sequence[_Line]) -> Path:
+    columns = list(lines[0])
+    text = csv_text(columns, ([line[name] for name in columns] for line in lines))
+    write_private(path, text.encode("utf-8-sig"))
+    return path
+
+
+def still_named(practice: Practice, names: Iterable[str]) -> list[Path]:
+    """Return the files of the practice folder that hold one of some names, packed ones too."""
+    wanted = [name for name in names if len(name) >= _SHORTEST]
+    needles = [form.encode(text, "ignore") for name in wanted for form in {name} for text in _TEXTS]
+    needles = [needle for needle in dict.fromkeys(needles) if needle]
+    if not needles:
+        return []
+    return [
+        path
+        for path in _own_files(practice)
+        if any(needle in content for content in _contents(path) for needle in needles)
+    ]
+
+
+def _own_files(practice: Practice) -> Iterator[Path]:
+    skipped = [practice.folder / name for name in _NOT_SEARCHED]
+    for path in sorted(practice.folder.rglob("*")):
+        own = not any(folder in path.parents for folder in skipped)
+        if own and path.is_file() and path.name != ERASED_FILE:
+            yield path
+
+
+def _contents(path: Path) -> Iterator[bytes]:
+    """Yield the bytes of a file, and of what is packed into it."""
+    content = path.read_bytes()
+    yield content
+    try:
+        if path.suffix == ".gz":
+            yield gzip.decompress(content)
+        elif zipfile.is_zipfile(path):
+            with zipfile.ZipFile(path) as packed:
+                yield from (packed.read(name) for name in packed.namelist())
+    except (OSError, EOFError, zlib.error, zipfile.BadZipFile):
+        return

@@ -1,0 +1,61 @@
+"""Many rows at once, in batches so small that nobody else who writes waits long.
+
+One process writes at a time. A batch holds the lock for as long as the disk takes to confirm it,
+and leaves a gap after it in which somebody who waits gets his turn (`engine` looks every
+millisecond). Ids are drawn in the batch's own transaction, so that rows which cite each other come
+together.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, Table, func, select, text
+
+ROWS_PER_BATCH = 500
+_GAP_SECONDS = 0.003
+Values = tuple[Any, ...]
+_Row = TypeVar("_Row")
+
+
+def insert_rows(
+    connection: Connection,
+    table: Table,
+    columns: Sequence[str],
+    rows: Sequence[Values],
+    *,
+    unless_there: bool = False,
+) -> None:
+    """Insert rows by the driver's own executemany, within a transaction that the caller holds.
+
+    Values are such as both drivers take as they are: text (for days and JSON too), numbers, True,
+    False and None. With `unless_there`, a row whose key is there already is left as it is.
+    """
+    if not rows:
+        return
+    mark = "?" if connection.dialect.name == "sqlite" else "%s"
+    names = ", ".join(f'"{name}"' for name in columns)
+    marks = ", ".join([mark] * len(columns))
+    tail = " ON CONFLICT DO NOTHING" if unless_there else ""
+    connection.exec_driver_sql(
+        f'INSERT INTO "{table.name}" ({names}) VALUES ({marks}){tail}', list(rows)
+    )
+
+
+def new_ids(connection: Connection, table: Table, n_rows: int) -> range | list[int]:
+    """Draw ids for new rows of a table, rising, within a writing transaction."""
+    if connection.dialect.name == "sqlite":
+        last = connection.scalar(select(func.max(table.c.id))) or 0
+        return range(last + 1, last + 1 + n_rows)
+    drawn = text("SELECT nextval(pg_get_serial_sequence(:table, 'id')) FROM generate_series(1, :n)")
+    return list(connection.scalars(drawn, {"table": table.name, "n": n_rows}))
+
+
+def batches(rows: Sequence[_Row]) -> Iterator[Sequence[_Row]]:
+    """Cut rows, or whatever is written row by row, into batches; others may write in between."""
+    for start in range(0, len(rows), ROWS_PER_BATCH):
+        if start:
+            time.sleep(_GAP_SECONDS)
+        yield rows[start : start + ROWS_PER_BATCH]

@@ -1,0 +1,74 @@
+"""What is kept how long: the weather that issues were made from, and their draws.
+
+Quantiles, odds, records and counts are kept for ever. Draws are kept for 30 days, and the snapshot
+of the climate store under an issue so that after 90 days one a week stays, and after two years one
+a month (`forecast.climate.thinning`). Both are kept for as long as a plan cites the issue, and the
+draws of the latest issue until there is a later one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from forecast.climate import ClimateStore
+from forecast.climate.thinning import names_to_keep, unnamed_days
+from forecast.issue_files import draws_file, drop_draws
+from forecast.issuing import snapshot_name
+from forecast.practice import Practice
+from forecast.records.engine import Records
+from forecast.records.issues import IssueRow, issues
+from forecast.records.plans import cited_issues
+from models.parameters import load_table
+
+
+@dataclass(frozen=True)
+class Overdue:
+    """What has been kept long enough: names of snapshots, snapshots without one, draws."""
+
+    names: frozenset[str]
+    n_replaced: int
+    replaced_before: datetime
+    draws: tuple[Path, ...]
+
+    def __bool__(self) -> bool:
+        return bool(self.names or self.n_replaced or self.draws)
+
+
+def overdue(practice: Practice, records: Records, climate: ClimateStore) -> Overdue:
+    """Return what has been kept long enough; nothing is changed."""
+    rows, cited = issues(records), cited_issues(records)
+    held = climate.tags()
+    named_at = {name: row.issued_at for row in rows if (name := snapshot_name(row.id)) in held}
+    stay = names_to_keep(
+        named_at, today=practice.now.date(), cited={snapshot_name(one) for one in cited}
+    )
+    before = practice.now - timedelta(days=unnamed_days())
+    return Overdue(
+        frozenset(named_at) - stay,
+        len(climate.replaced(before)),
+        before,
+        tuple(_old_draws(practice, rows, cited)),
+    )
+
+
+def _old_draws(practice: Practice, rows: list[IssueRow], cited: set[str]) -> list[Path]:
+    days = load_table("forecast", "retention.toml").number("draws.days")
+    made_before = practice.now - timedelta(days=days)
+    paths = [
+        practice.issued_folder / row.file
+        for row in rows[:-1]  # the last is the latest: plans are made from it, whatever its age
+        if row.issued_at < made_before and row.id not in cited
+    ]
+    return [path for path in paths if draws_file(path).exists()]
+
+
+def clear(climate: ClimateStore, due: Overdue) -> str:
+    """Take away what has been kept long enough, and say what that was; again changes nothing."""
+    freed = drop_draws(due.draws)
+    done = climate.clean_up(names=due.names, replaced_before=due.replaced_before)
+    return (
+        f"taken away: draws of issues {len(due.draws)}, names {done.n_names}, snapshots "
+        f"{done.n_snapshots}; {(freed + done.n_bytes) / 1e6:.1f} MB freed"
+    )

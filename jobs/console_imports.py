@@ -1,0 +1,37 @@
+"""What `forepaw import list` prints."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from forecast.practice import Practice
+from forecast.records.imports import HELD, UNDONE, ImportedFile
+from jobs.console import console, new_table, paragraph, print_table
+
+
+def show_imports(practice: Practice, imports: Sequence[ImportedFile]) -> None:
+    """Print the imports, oldest first; those held with the reason and what to do."""
+    if not imports:
+        paragraph("Nothing was imported yet.")
+        return
+    table = new_table("number", "came on", "what", "rows", "from", "to", "state", "file")
+    for name in (0, 3):
+        table.columns[name].justify = "right"
+    for one in imports:
+        days = (str(one.first_date or ""), str(one.last_date or ""))
+        came = str(practice.day_of(one.imported_at))
+        style = {HELD: "bold", UNDONE: "dim"}.get(one.state)
+        numbers = (str(one.id), came, one.subject, f"{one.n_rows:,}")
+        table.add_row(*numbers, *days, one.state, one.file_name, style=style)
+    print_table(table)
+    for one in imports:
+        if one.state != HELD:
+            continue
+        console.print()
+        paragraph(f"Import {one.id} is held, and nothing is learnt from it until you answer:")
+        for reason in one.held_because:
+            paragraph(f"- {reason}")
+        paragraph(
+            f"`forepaw import accept {one.id}` takes it as it is; `forepaw import undo {one.id}` "
+            "takes it back, so that the file can be imported anew."
+        )

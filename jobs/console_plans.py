@@ -1,0 +1,130 @@
+"""What `forepaw plan` prints: how many dogs of each proposal, the first ones, what is lacking."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from rich.padding import Padding
+from rich.text import Text
+
+from forecast.dosing.plan import CAUTIONS, DosePlan, Proposal
+from forecast.dosing.readiness import NOT_ON_RECORD, SPEAKS_AGAINST, TOO_OLD, check_of
+from forecast.issuing import Issue
+from forecast.records.dogs import identity_of
+from forecast.records.engine import Records
+from forecast.wording import INVENTED, day
+from jobs.console import INDENT, console, heading, new_table, paragraph, print_table
+
+SHOWN = 12  # dogs of one proposal that are named on the screen
+_SHOWN_FIRST = (
+    Proposal.DATED_DOSES,
+    Proposal.SEE_NOW,
+    Proposal.HOLD_A_SLOT,
+    Proposal.VET_DECIDES,
+    Proposal.EXAMINE,
+    Proposal.NOTHING,
+)
+
+
+def show_plans(
+    records: Records,
+    made: Issue,
+    plans: Sequence[DosePlan],
+    *,
+    in_full: bool,
+    file: Path | None = None,
+    stories: dict[str, str] | None = None,
+) -> None:
+    """Print proposals, the dated ones and those that need a vet first, each with its reasons.
+
+    Of a proposal that many dogs share the first are named, unless `in_full`; `file` says where all
+    of them stand. Of the dogs to be examined first it is counted what is missing.
+    """
+    if not made.has_visits:
+        paragraph(
+            "No plans: without visits nothing is known of when these dogs flare "
+            f"({made.forecast.attrs['why_no_visits']})."
+        )
+        return
+    heading(f"Proposals for {_dogs(len(plans))}, from issue {made.id}")
+    if made.forecast.attrs["invented"]:
+        paragraph(INVENTED, style="bold")
+    paragraph("A vet who has examined the dog decides.")
+    if stories:
+        paragraph("Each of these shows a case; `forepaw plan` proposes for every dog.")
+    for proposal in _SHOWN_FIRST:
+        own = [one for one in plans if one.proposal is proposal]
+        if own:
+            _show_group(records, proposal, own, in_full=in_full, file=file, stories=stories or {})
+    heading("On every plan")
+    for caution in CAUTIONS:
+        paragraph(caution.sentence)
+    if file is not None:
+        heading("Every proposal, with all its reasons")
+        console.print(f"  {file}", soft_wrap=True)
+
+
+def _show_group(
+    records: Records,
+    proposal: Proposal,
+    plans: Sequence[DosePlan],
+    *,
+    in_full: bool,
+    file: Path | None,
+    stories: dict[str, str],
+) -> None:
+    heading(f"{proposal}: {_dogs(len(plans))}")
+    if proposal is Proposal.EXAMINE and len(plans) > SHOWN and not in_full:
+        _show_what_is_missing(plans)
+        shown: Sequence[DosePlan] = ()
+    else:
+        shown = plans if in_full else plans[:SHOWN]
+    for one in shown:
+        _show_plan(records, one, stories, n_reasons=None if in_full else 2)
+    left = len(plans) - len(shown)
+    if left and file is not None:
+        who = f"and {left} more, all" if shown else "each dog, and what it needs,"
+        paragraph(f"{who} in {file.name}", style="dim")
+
+
+def _show_what_is_missing(plans: Sequence[DosePlan]) -> None:
+    """Print, check by check, for how many dogs it holds the plan up, and how."""
+    held = Counter(check for one in plans for check in {check_of(r) for r in one.reasons})
+    totals: Counter[str] = Counter()
+    for (words, _), n in held.items():
+        totals[words] += n
+    states = (NOT_ON_RECORD, TOO_OLD, SPEAKS_AGAINST)
+    table = new_table("what holds dogs up", *states)
+    for column in table.columns[1:]:
+        column.justify = "right"
+    for words, _ in totals.most_common():
+        table.add_row(words, *(str(held[words, state] or "") for state in states))
+    print_table(table)
+
+
+def _show_plan(
+    records: Records, one: DosePlan, stories: dict[str, str], *, n_reasons: int | None
+) -> None:
+    identity = identity_of(records, one.dog)
+    who = "erased" if identity is None else f"{identity.name or 'no name'}, {identity.reference}"
+    text = Text.assemble((who, "bold"), f" ({stories[one.dog]})" if one.dog in stories else "")
+    if one.doses:
+        text.append(f": {', '.join(_with_year(dose.date) for dose in one.doses)}", style="bold")
+    console.print(Padding(text, (0, 0, 0, INDENT), expand=False))
+    reasons = [reason.sentence for reason in one.reasons]
+    shown = reasons[:n_reasons]
+    more = len(reasons) - len(shown)
+    tail = f"; and {more} more" if more else ""
+    words = Text("; ".join(shown) + tail + ".", style="dim")
+    console.print(Padding(words, (0, 0, 0, 2 * INDENT), expand=False))
+
+
+def _dogs(number: int) -> str:
+    return "1 dog" if number == 1 else f"{number} dogs"
+
+
+def _with_year(moment: date) -> str:
+    return f"{moment:%a} {day(moment)} {moment.year}"
