@@ -8,8 +8,10 @@ together.
 
 from __future__ import annotations
 
+import gc
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Table, func, select, text
@@ -53,9 +55,24 @@ def new_ids(connection: Connection, table: Table, n_rows: int) -> range | list[i
     return list(connection.scalars(drawn, {"table": table.name, "n": n_rows}))
 
 
-def batches(rows: Sequence[_Row]) -> Iterator[Sequence[_Row]]:
+def batches(rows: Sequence[_Row], *, n_rows: int = ROWS_PER_BATCH) -> Iterator[Sequence[_Row]]:
     """Cut rows, or whatever is written row by row, into batches; others may write in between."""
-    for start in range(0, len(rows), ROWS_PER_BATCH):
+    for start in range(0, len(rows), n_rows):
         if start:
             time.sleep(_GAP_SECONDS)
-        yield rows[start : start + ROWS_PER_BATCH]
+        yield rows[start : start + n_rows]
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Keep Python's search for garbage out of what is done with very many rows in memory.
+
+    Among millions of objects one search takes a tenth of a second, in which a lock may be held.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()

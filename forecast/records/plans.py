@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import select, update
+from sqlalchemy import and_, func, or_, select, update
 
 from forecast.records import tables
 from forecast.records.engine import Records, RecordsError
@@ -77,9 +77,31 @@ def _plan(values: dict[str, Any], doses: list[date]) -> PlanRow:
 
 
 def cited_issues(records: Records) -> set[str]:
-    """Return the ids of the issues that a plan was made from."""
+    """Return the ids of the issues that a plan still rests on.
+
+    A plan that a vet has signed does for ever. Of proposals nobody has signed, the newest of each
+    dog and therapy does: a practice that has every dog planned anew with each issue would keep them
+    all otherwise.
+    """
+    plan = tables.dose_plan
+    newest = (
+        select(plan.c.dog_id, plan.c.therapy, func.max(plan.c.made_at).label("made_at"))
+        .group_by(plan.c.dog_id, plan.c.therapy)
+        .subquery()
+    )
+    is_newest = and_(
+        newest.c.dog_id == plan.c.dog_id,
+        newest.c.therapy == plan.c.therapy,
+        newest.c.made_at == plan.c.made_at,
+    )
+    query = (
+        select(plan.c.issue_id)
+        .join(newest, is_newest, isouter=True)
+        .where(or_(plan.c.signed_by.is_not(None), newest.c.dog_id.is_not(None)))
+        .distinct()
+    )
     with records.reading() as connection:
-        return set(connection.scalars(select(tables.dose_plan.c.issue_id).distinct()))
+        return set(connection.scalars(query))
 
 
 def set_plan_state(records: Records, plan_id: str, *, state: str, signed_by: str | None) -> None:

@@ -18,25 +18,30 @@ from sqlalchemy import (
 )
 
 from forecast.records import tables
-from forecast.records.bulk import batches
+from forecast.records.bulk import batches, insert_rows
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 from forecast.records.imports import PENDING
 
 REFERENCES_PER_QUERY = 5_000  # some databases take no more than 32,766; a group has more dogs
+_DOGS_PER_BATCH = 200  # each touches four indexes in a place of its own
 _DOG_IDS = select(tables.dog_identity.c.reference, tables.dog_identity.c.dog_id)
 _OWNER_IDS = select(tables.owner.c.reference, tables.owner.c.id)
 
 
 def add_unregistered(connection: Connection, references: Collection[str]) -> dict[str, str]:
     """Return the id of each dog; one without gets a dog of which nothing else is known."""
-    known = _known(connection, _DOG_IDS, tables.dog_identity, list(references))
-    new = {reference: new_id() for reference in references if reference not in known}
-    if new:
-        blank = [{"id": dog_id} for dog_id in new.values()]
-        named = [{"reference": reference, "dog_id": dog_id} for reference, dog_id in new.items()]
-        connection.execute(tables.dog.insert(), blank)
-        connection.execute(tables.dog_identity.insert(), named)
+    return _add_dogs(connection, dict.fromkeys(references))
+
+
+def _add_dogs(connection: Connection, owner_ids: Mapping[str, str | None]) -> dict[str, str]:
+    """Return the id of each dog; new ones get the owner that goes with their reference."""
+    known = _known(connection, _DOG_IDS, tables.dog_identity, list(owner_ids))
+    new = {reference: new_id() for reference in owner_ids if reference not in known}
+    rows = [(dog_id, owner_ids[reference]) for reference, dog_id in new.items()]
+    insert_rows(connection, tables.dog, ("id", "owner_id"), rows)
+    named = [(dog_id, reference) for reference, dog_id in new.items()]
+    insert_rows(connection, tables.dog_identity, ("dog_id", "reference"), named)
     return known | new
 
 
@@ -53,9 +58,8 @@ def add_unnamed(records: Records, dog_ids: Sequence[str]) -> None:
 def _add_owners(connection: Connection, references: Collection[str]) -> dict[str, str]:
     known = _known(connection, _OWNER_IDS, tables.owner, list(references))
     new = {reference: new_id() for reference in references if reference not in known}
-    if new:
-        rows = [{"id": owner_id, "reference": reference} for reference, owner_id in new.items()]
-        connection.execute(tables.owner.insert(), rows)
+    rows = [(owner_id, reference) for reference, owner_id in new.items()]
+    insert_rows(connection, tables.owner, ("id", "reference"), rows)
     return known | new
 
 
@@ -87,11 +91,13 @@ def add_dogs_of(
         for reference, owner in owners.items()
         if reference not in ids or (owner and ids[reference] in ownerless)
     ]
-    for part in batches(lacking):
+    for part in batches(lacking, n_rows=_DOGS_PER_BATCH):
         with records.writing() as connection:
-            added = add_unregistered(connection, part)
             owner_ids = _add_owners(connection, {owners[reference] for reference in part} - {""})
-            _link(connection, {added[r]: owner_ids[owners[r]] for r in part if owners[r]})
+            theirs = {reference: owner_ids.get(owners[reference]) for reference in part}
+            added = _add_dogs(connection, theirs)
+            on_record = {r: owner for r, owner in theirs.items() if owner and r in ids}
+            _link(connection, {added[r]: owner for r, owner in on_record.items()})
         ids |= added
         if tell is not None:
             tell(len(part))

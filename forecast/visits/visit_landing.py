@@ -21,7 +21,7 @@ from forecast.practice import Practice
 from forecast.records import Records, cases
 from forecast.records import imports as import_records
 from forecast.records.branches import branches
-from forecast.records.bulk import Values
+from forecast.records.bulk import Values, undisturbed
 from forecast.records.cases import KeptDefinition, case_values
 from forecast.records.dated import new_homes
 from forecast.records.erased import read_erased
@@ -106,7 +106,8 @@ def land_visits(
     )
     n_visits = len(arriving.visits)
     with landing(practice, records, file, n_rows=n_visits, days=arriving.days) as import_id:
-        _add(practice, records, import_id, arriving, judged, progress=tell)
+        with undisturbed():
+            _add(practice, records, import_id, arriving, judged, progress=tell)
         came_first = not _flip(practice, records, import_id, judged, report.held_because)
     tell(1.0)
     if came_first:

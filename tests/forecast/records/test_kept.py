@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -20,7 +20,7 @@ from forecast.records.issues import (
     issues,
     settings_of,
 )
-from forecast.records.plans import PlanRow, add_plans, plans, set_plan_state
+from forecast.records.plans import PlanRow, add_plans, cited_issues, plans, set_plan_state
 from forecast.records.runs import finish_run, runs, start_run
 from forecast.records.vintages import add_vintage, vintage, vintage_counts, vintages
 
@@ -174,6 +174,26 @@ def test_a_plan_comes_back_whole_and_is_signed(records, rex):
     assert plans(records, issue_id="i1")[0].signed_by == "vet 3"
     with pytest.raises(RecordsError, match="no such plan"):
         set_plan_state(records, "p9", state="signed", signed_by="vet 3")
+
+
+def test_an_issue_is_cited_by_signed_plans_and_by_the_newest_proposal(records, rex):
+    """Proposals made anew with each issue do not keep all of them; a signature does."""
+    named = ("i1", "i2", "i3")
+    for number, name in enumerate(named):
+        row = issue_row(name, "issued", DAY + timedelta(days=7 * number))
+        add_issue(records, row, settings_text="", summaries={})
+        made_at = AT + timedelta(days=7 * number)
+        add_plans(
+            records,
+            [
+                PlanRow(
+                    f"p{name}", rex, name, "anti_il31_antibody", "draft", None, made_at, (), (), ()
+                )
+            ],
+        )
+    assert cited_issues(records) == {"i3"}
+    set_plan_state(records, "pi1", state="signed", signed_by="vet 3")
+    assert cited_issues(records) == {"i1", "i3"}
 
 
 # ------------------------------------------------------------------------------ runs
