@@ -125,9 +125,22 @@ def _hours(
 ) -> NDArray[np.float64]:
     _require_range(latitude, -90.0, 90.0, "latitude [degree]")
     _require_range(day_of_year, 1.0, _DAYS_OF_A_LEAP_YEAR, "day of the year")
-    constants = (_TABLE.number(name) for name in _CONSTANTS)
-    hours = kernels.day_length_hours(np.deg2rad(latitude), day_of_year, depression, *constants)
+    parallel, declination = np.deg2rad(latitude), _declination(day_of_year)
+    hours = kernels.daylight_hours(
+        np.sin(parallel),
+        np.cos(parallel),
+        np.sin(declination),
+        np.cos(declination),
+        np.sin(depression),
+    )
     return np.asarray(hours)
+
+
+def _declination(day_of_year: NDArray[np.float64]) -> NDArray[np.float64]:
+    phase, eccentricity, rate, reference, obliquity = (_TABLE.number(name) for name in _CONSTANTS)
+    turned = np.tan(rate * (day_of_year - reference))
+    revolution = phase + 2.0 * np.arctan(eccentricity * turned)
+    return np.asarray(np.arcsin(obliquity * np.cos(revolution)))
 
 
 def _require_range(values: NDArray[np.float64], low: float, high: float, what: str) -> None:

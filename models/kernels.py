@@ -235,29 +235,20 @@ def hours_below(high: float, low: float, threshold: float) -> float:
     return _hours_below(high, low, threshold)
 
 
-@_universal(8)
-def day_length_hours(
-    latitude: float,
-    day_of_year: float,
-    depression: float,
-    phase: float,
-    eccentricity: float,
-    rate: float,
-    reference: float,
-    obliquity: float,
+@_universal(5)
+def daylight_hours(
+    sine: float, cosine: float, sine_of_sun: float, cosine_of_sun: float, sine_below: float
 ) -> float:
-    """Latitude [rad], day, sun angle [rad], constants; see `models.daylength.day_length`."""
-    turned = math.tan(rate * (day_of_year - reference))
-    revolution = phase + 2.0 * math.atan(eccentricity * turned)
-    declination = math.asin(obliquity * math.cos(revolution))
-    cosine = (math.sin(depression) + math.sin(latitude) * math.sin(declination)) / (
-        math.cos(latitude) * math.cos(declination)
-    )
-    if cosine >= 1.0:
+    """Sine and cosine of latitude and declination, sine of the sun angle; see `models.daylength`.
+
+    They come as sines and cosines, so that each is worked out once a latitude and once a day.
+    """
+    angle = (sine_below + sine * sine_of_sun) / (cosine * cosine_of_sun)
+    if angle >= 1.0:
         return _HOURS_IN_DAY
-    if cosine <= -1.0:
+    if angle <= -1.0:
         return 0.0
-    return _HOURS_IN_DAY * (1.0 - math.acos(cosine) / math.pi)
+    return _HOURS_IN_DAY * (1.0 - math.acos(angle) / math.pi)
 
 
 def utah_units_of_extremes(high: _Array, low: _Array, *, limits: _Array, units: _Array) -> _Array:
