@@ -51,7 +51,10 @@ def gather(lines: Lines) -> Gathered:
     arrays, homeless = _with_the_only_patient(arrays)
     found = standing(arrays)
     counts = found.counts & ~homeless
-    known = (counts | (found.superseded & ~arrays.is_voided)) & ~homeless
+    # a visit keeps its first day, also where that was voided for the invoice to be opened again
+    again = np.isin(arrays.visit, arrays.visit[counts & arrays.is_reopened])
+    before = (found.superseded & (again | ~arrays.is_voided)) | (found.voided & again)
+    known = (counts | before) & ~homeless
     visits = _visits(lines.rows, arrays, counts, known)
     n_gone = len(distinct(arrays.visit[~homeless])) - len(distinct(arrays.visit[counts]))
     tally = {

@@ -16,15 +16,19 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from sqlalchemy import func, select
 
 import sample_climate
 from forecast.issuing import read_issue
 from forecast.practice import create_practice, open_practice, template
-from forecast.records import visits
+from forecast.records import open_records, visits
 from forecast.records.dogs import dog_ids
+from forecast.records.imports import imported_files
 from forecast.records.issues import issues
 from forecast.records.runs import runs
+from forecast.records.tables import metadata
 from forecast.records.vintages import vintages
+from forecast.visits import take_back
 from jobs.imports import import_file
 from jobs.opening import open_all
 
@@ -84,8 +88,12 @@ def small(tmp_path: Path) -> Path:
 
 
 def _start(folder: Path, file: Path) -> subprocess.Popen[str]:
+    return _run(WORK, folder, file)
+
+
+def _run(work: str, folder: Path, file: Path) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-c", WORK, str(folder), str(file)],
+        [sys.executable, "-c", work, str(folder), str(file)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -117,7 +125,10 @@ def test_a_kill_at_any_moment_leaves_a_practice_that_opens_and_completes(small, 
     spent, table = FIRST_GUESS, []
     for kill in range(KILLS):
         file = tmp_path / f"more{kill}.csv"
-        added = _visit_rows("2023-01-02", "2023-02-25", 10_000 * (kill + 1))
+        # weeks of its own each time: the same ones again would be held, as twice what was usual
+        last = pd.Timestamp("2020-01-05") - pd.Timedelta(weeks=8 * kill)
+        first = last - pd.Timedelta(days=8 * 7 - 1)
+        added = _visit_rows(f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}", 10_000 * (kill + 1))
         added.to_csv(file, index=False)
         before = _state(small)
         worker = _start(small, file)
@@ -141,3 +152,116 @@ def test_a_kill_at_any_moment_leaves_a_practice_that_opens_and_completes(small, 
         shares = pd.DataFrame(table, columns=["kill", "imported", "issued", "counted"])
         print(f"\n{KILLS} kills in {time.monotonic() - began:.0f} s; new state after the kill:")
         print(shares[["imported", "counted", "issued"]].mean().to_string())
+
+
+# ------------------------------------------------------------------------------ exports
+N_LINES, N_PATIENTS = 40_000, 4_000
+LAYOUT = """
+day_order = "year month day"
+[columns]
+visit = "Invoice"
+date = "Date"
+patient = "Patient no"
+client = "Client no"
+item = "Item"
+note = "Notes"
+postcode = "Postcode"
+"""
+IMPORT = """
+import sys
+from pathlib import Path
+from forecast.practice import open_practice
+from jobs.imports import import_file
+print("working", flush=True)
+import_file(open_practice(Path(sys.argv[1])), "visits", Path(sys.argv[2]))
+"""
+EMPTIED = ("visit", "visit_case", "home", "dog", "dog_identity", "owner")
+
+
+def _export(path: Path) -> Path:
+    """Write an export of four lines a visit, with notes, clients and postcodes."""
+    lines = ["Invoice;Date;Patient no;Client no;Item;Notes;Postcode"]
+    for n in range(N_LINES):
+        visit = n // 4
+        patient = visit % N_PATIENTS
+        day = pd.Timestamp("2020-01-06") + pd.Timedelta(days=visit % 999)
+        note = f"itchy, note {visit}" if n % 4 == 0 else ""
+        code = "10" if patient % 2 else "99"
+        lines.append(
+            f"R{visit};{day:%Y-%m-%d};P{patient};K{patient // 2};ITEM {n % 40};{note};{code}"
+        )
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def _rows(folder: Path) -> dict[str, int]:
+    """Open the practice as the next command would, and count the rows of its tables."""
+    records, _ = open_all(open_practice(folder))
+    with records.reading() as connection:
+        counted = {
+            name: connection.scalar(select(func.count()).select_from(metadata.tables[name]))
+            for name in EMPTIED
+        }
+    counted["seen"] = len(visits.visits(records))
+    records.close()
+    return counted
+
+
+def _n_visits_kept(folder: Path) -> int:
+    """Count the rows of visits before anything settles what was left."""
+    records = open_records(open_practice(folder))
+    with records.reading() as connection:
+        n_rows = connection.scalar(select(func.count()).select_from(metadata.tables["visit"]))
+    records.close()
+    return int(n_rows or 0)
+
+
+@pytest.mark.long
+def test_an_export_that_is_killed_leaves_nothing_half_in(tmp_path, capsys):
+    """Killed anywhere: all of it is there at the next start, or not a row of any table."""
+    text = template().replace('"grass"', '"grasses"')
+    text = text.replace('id = "seoul"', 'id = "seoul"\npostcodes = ["10"]')
+    practice = create_practice(tmp_path / "practice", text)
+    branches = tmp_path / "branches.csv"
+    branches.write_text("id,name,region,open_days\nmain,Main,seoul,mon tue wed thu fri sat\n")
+    import_file(practice, "branches", branches)
+    (practice.layouts_folder / "desk.toml").write_text(LAYOUT)
+    export = _export(tmp_path / "export.csv")
+    rng, spent, seen = random.Random(11), FIRST_GUESS / 2, []
+    half_way = 0
+    nothing = dict.fromkeys([*EMPTIED, "seen"], 0)
+    for _ in range(KILLS):
+        worker = _run(IMPORT, practice.folder, export)
+        assert worker.stdout is not None
+        assert worker.stdout.readline() == "working\n"
+        time.sleep(spent * rng.random())
+        worker.send_signal(signal.SIGKILL)
+        worker.communicate()
+        half_way += _n_visits_kept(practice.folder) not in (0, N_LINES // 4)
+        left = _rows(practice.folder)
+        seen.append(left["seen"])
+        assert left == nothing or left["seen"] == N_LINES // 4
+        if left["seen"]:
+            records, _ = open_all(practice)
+            take_back(records, imported_files(records)[-1].id)
+            records.close()
+            assert _rows(practice.folder) == nothing
+        again = _run(IMPORT, practice.folder, export)
+        assert again.stdout is not None
+        assert again.stdout.readline() == "working\n"
+        start = time.monotonic()
+        _, errors = again.communicate(timeout=120)
+        assert again.returncode == 0, errors
+        spent = time.monotonic() - start
+        whole = _rows(practice.folder)
+        assert whole["seen"] == whole["visit"] == whole["visit_case"] == N_LINES // 4
+        assert (whole["dog"], whole["owner"]) == (N_PATIENTS, N_PATIENTS // 2)
+        records, _ = open_all(practice)
+        take_back(records, imported_files(records)[-1].id)
+        records.close()
+        assert _rows(practice.folder) == nothing
+    with capsys.disabled():
+        print(
+            f"\n{KILLS} kills of an export: {sum(map(bool, seen))} were in by then, {half_way} had "
+            "left rows that nothing saw and the next start took away"
+        )
