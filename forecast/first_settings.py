@@ -12,7 +12,7 @@ from forecast.settings import parse_settings
 from forecast.toml_text import quoted
 from models.proposal import propose
 
-_REGION_ID = "home"
+_REGION_ID, _CONTACT = "home", "office@practice.example"
 
 
 @dataclass(frozen=True)
@@ -59,9 +59,8 @@ def first_settings(home: Home, sources: Sequence[str]) -> str:
     text = _with_values(template(), changed)
     if home.country:
         text = re.sub(r"# country = .*", f"country = {quoted(home.country)}", text, count=1)
-    if home.contact:
-        contact = f"contact = {quoted(home.contact)}   # goes along with every request\n"
-        text = text.replace("[sources]\n", f"[sources]\n{contact}", 1)
+    contact = f"contact = {quoted(home.contact or _CONTACT)}   # goes along with every request\n"
+    text = text.replace("[sources]\n", f"[sources]\n{'' if home.contact else '# '}{contact}", 1)
     text = re.sub(r"seoul", home.region_id, text)
     pulls = "".join(f"\n[[pull]]\nsource = {quoted(source)}\n" for source in sources)
     text += (
@@ -81,6 +80,9 @@ def _with_values(text: str, changed: dict[str, dict[str, str]]) -> str:
         section = header[1] if header else section
         pair = re.match(r"(\w+) = (\"[^\"]*\"|\[[^\]]*\]|[^#]*?)(\s+#.*)?$", line)
         if pair and pair[1] in changed.get(section, {}):
-            line = f"{pair[1]} = {changed[section][pair[1]]}{pair[3] or ''}"
+            said = f"{pair[1]} = {changed[section][pair[1]]}"
+            comment = (pair[3] or "").strip()
+            # comments stay below each other where there is room
+            line = f"{said} ".ljust(len(line) - len(comment)) + comment if comment else said
         lines.append(line)
     return "\n".join(lines) + "\n"

@@ -118,6 +118,7 @@ def draw_forecast(practice: Practice, model: TrainedModel, known: Known) -> xr.D
         "invented": int(practice.settings.practice.invented),
         "practice": practice.settings.practice.name,
         "credit": _credit(practice, known),
+        "sources_in_use": " ".join(section.source for section in practice.settings.pull),
         "weather_until": str(known.weather_until),
         "weather_gaps": _as_json(known.weather_gaps(HISTORY_DAYS)),
         "stale_sources": _as_json(known.stale_sources()),

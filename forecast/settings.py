@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections import Counter
+from functools import cache
 from typing import Any, Literal
 from zoneinfo import available_timezones
 
@@ -18,6 +19,11 @@ SETTINGS_FILE = "practice.toml"
 
 class PracticeError(ForepawError):
     """The practice folder or its practice.toml cannot be used as it stands."""
+
+
+@cache
+def _zones() -> set[str]:
+    return available_timezones()  # walks the disk: ten milliseconds, for each of many regions
 
 
 class _Section(BaseModel):
@@ -56,9 +62,9 @@ class RegionSection(_Section):
     @field_validator("time_zone")
     @classmethod
     def _zone_exists(cls, value: str) -> str:
-        if value not in available_timezones():
-            zones = sorted(available_timezones())
-            raise ValueError("it must be the name of a time zone" + did_you_mean(value, zones))
+        if value not in _zones():
+            close = did_you_mean(value, sorted(_zones()))
+            raise ValueError("it must be the name of a time zone" + close)
         return value
 
 

@@ -200,7 +200,7 @@ def source_sentences(issued: xr.Dataset, names: Mapping[str, str]) -> list[str]:
     if missing > 0:
         of = f" of {_regions(late['weather'], names)}" if late["weather"] else ""
         between = "the day between" if missing == 1 else f"the {missing} days between"
-        do = "; load newer weather with `forepaw import weather FILE`" if late["weather"] else ""
+        do = f"; {_newer_weather(issued)}" if late["weather"] else ""
         said.append(
             f"Weather{of} is held until {until} only: past years stand in for {between}{do}."
         )
@@ -220,6 +220,13 @@ def source_sentences(issued: xr.Dataset, names: Mapping[str, str]) -> list[str]:
             "until its season is over; past years stand in for the forecast."
         )
     return said
+
+
+def _newer_weather(issued: xr.Dataset) -> str:
+    load = "load newer weather with `forepaw import weather FILE`"
+    if not issued.attrs.get("sources_in_use"):
+        return load
+    return f"fetch newer weather with `forepaw pull`, or {load.replace('newer weather', 'it')}"
 
 
 def _until(one: Mapping[str, str]) -> str:

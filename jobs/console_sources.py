@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 
-from jobs.console import console, heading, new_table, paragraph, print_table
+from rich.padding import Padding
+from rich.text import Text
+
+from jobs.console import INDENT, console, heading, new_table, paragraph, print_table
 from jobs.sources.pulling import Pulled
 from jobs.sources.source import Source
 from jobs.sources.state import SourceState
@@ -49,15 +53,27 @@ def show_known(sources: Sequence[Source]) -> None:
 def show_pulled(done: Sequence[Pulled]) -> None:
     """Print what came of a pull, a line a source; the first findings and failures in full."""
     for pulled in done:
-        console.print(pulled.sentence, soft_wrap=True, markup=False)
+        _line(pulled.sentence)
         told = [finding for finding in pulled.findings if finding.severity != "note"]
         for finding in told[:_SHOWN]:
-            console.print(f"  {finding.sentence}", soft_wrap=True, markup=False)
+            _line(finding.sentence, inset=INDENT)
         if len(told) > _SHOWN:
-            more = f"  ... and {len(told) - _SHOWN} more: {pulled.report}"
-            console.print(more, soft_wrap=True, markup=False)
+            _line(f"... and {len(told) - _SHOWN} more: {pulled.report}", inset=INDENT)
         for failure in pulled.failures[1:_SHOWN]:
-            console.print(f"  failed: {failure}", soft_wrap=True, markup=False)
+            _line(f"failed: {failure}", inset=INDENT)
+
+
+def _line(text: str, *, inset: int = 0) -> None:
+    """Print a line of its own; on a terminal it is wrapped between words, what hangs is set in."""
+    if not console.is_terminal:
+        console.print(" " * inset + text, soft_wrap=True, markup=False)
+        return
+    first, *rest = wrap(text, console.width - inset - INDENT, break_long_words=False) or [""]
+    console.print(
+        "\n".join([" " * inset + first] + [" " * (inset + INDENT) + r for r in rest]),
+        soft_wrap=True,
+        markup=False,
+    )
 
 
 def _judged(state: SourceState) -> str:
@@ -67,7 +83,11 @@ def _judged(state: SourceState) -> str:
 
 
 def _show_terms(source: Source) -> None:
-    paragraph(f"{source.id} ({source.kind}): {source.name}", style="bold")
-    paragraph(f"{source.terms} Licence: {source.licence}. {source.homepage}")
-    if source.credit:
-        paragraph(f"Credit: {source.credit}")
+    console.print()
+    paragraph(f"{source.id} ({source.kind}): {source.name}")
+    lines = [source.terms, f"Licence: {source.licence}"]
+    lines += [f"Credit: {source.credit}"] if source.credit else []
+    for line in lines:
+        console.print(Padding(Text(line), (0, 0, 0, 2 * INDENT), expand=False))
+    if source.homepage:  # whole, however long, so that it can be followed
+        console.print(" " * 2 * INDENT + source.homepage, soft_wrap=True, markup=False)

@@ -25,9 +25,14 @@ from forecast.records.imports import sweep_pending
 from forecast.records.issues import issues
 from forecast.records.runs import finish_run, runs
 from forecast.records.strangers import sweep_unregistered
+from models.errors import ForepawError
 
-LOCK_FILE = "running.lock"
+LOCK_FILE, PULL_LOCK_FILE = "running.lock", "pulling.lock"
 RUNNING, COMPLETED, SWEPT = "running", "completed", "swept"
+
+
+class OpeningError(ForepawError):
+    """The practice cannot be used that way now."""
 
 
 def open_all(practice: Practice) -> tuple[Records, ClimateStore]:
@@ -43,6 +48,23 @@ def running(practice: Practice) -> Iterator[None]:
     handle = os.open(practice.folder / LOCK_FILE, os.O_RDWR | os.O_CREAT, 0o600)
     try:
         fcntl.flock(handle, fcntl.LOCK_SH)
+        yield
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def pulling_alone(practice: Practice) -> Iterator[None]:
+    """Hold the right to pull: two at once would ask services for the same days twice."""
+    handle = os.open(practice.folder / PULL_LOCK_FILE, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise OpeningError(
+                "a pull was asked while another pull of this practice is running; nothing was "
+                "asked of any service: run it again when the other has ended"
+            ) from None
         yield
     finally:
         os.close(handle)

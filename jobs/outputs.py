@@ -1,4 +1,7 @@
-"""Outputs: what an issue leaves in the outbox, its answer in words, the long table, its figures."""
+"""Outputs: what an issue leaves in the outbox, its answer in words, the long table, its figures.
+
+Tables hold no line of credit, so that any program reads them: credits.txt beside them does.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +22,7 @@ from forecast.wording import answer
 
 
 def write_outputs(practice: Practice, issue: Issue) -> list[Path]:
-    """Write forecast.txt, forecast.csv and every figure as SVG and PNG; return their paths.
+    """Write forecast.txt, credits.txt, forecast.csv and every figure as SVG and PNG; return them.
 
     Without visits there is no forecast.csv: an empty table would be read as a forecast of nothing.
     """
@@ -27,7 +30,7 @@ def write_outputs(practice: Practice, issue: Issue) -> list[Path]:
     names = {region.id: region.name for region in regions(practice).values()}
     words = folder / "forecast.txt"
     _write(words, "\n".join(answer(issue, names)) + "\n")
-    written = [words]
+    written = [words, _write_credits(folder, issue)]
     if issue.has_visits:
         table = folder / "forecast.csv"
         write_hub_table(issue.forecast, table)
@@ -41,8 +44,17 @@ def write_plans(
     practice: Practice, records: Records, issue: Issue, plans: Sequence[DosePlan]
 ) -> Path:
     """Write plans.csv beside the issue's other files; return its path."""
-    path = _folder(practice, issue) / "plans.csv"
+    folder = _folder(practice, issue)
+    _write_credits(folder, issue)
+    path = folder / "plans.csv"
     _write(path, plans_csv(records, plans))
+    return path
+
+
+def _write_credits(folder: Path, issue: Issue) -> Path:
+    path = folder / "credits.txt"
+    lines = "Every file in this folder rests on these data; show the lines wherever you show them."
+    _write(path, f"{lines}\n{issue.forecast.attrs['credit']}\n")
     return path
 
 

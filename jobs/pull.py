@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from forecast.climate import joining_report
+from forecast.climate import ClimateStore, joining_report
 from forecast.cut import weather_order
 from forecast.practice import Practice
+from forecast.records.engine import Records
 from jobs.ledger import recorded_run
-from jobs.opening import open_all
+from jobs.opening import open_all, pulling_alone
 from jobs.sources.access import sources_in_use
 from jobs.sources.limits import Clock
 from jobs.sources.pulling import Pulled, pull_source
@@ -24,23 +25,34 @@ def pull(
 ) -> list[Pulled]:
     """Pull the sources that practice.toml names, or one of them; each is a run of its own."""
     wanted = _wanted(practice, only)
-    records, climate = open_all(practice)
-    done = []
-    for source in wanted:
-        with recorded_run(
-            practice, records, job_name(source), local_date=practice.today, cut=None
-        ) as result:
-            run_id = result.run_id
-            pulled = pull_source(practice, climate, source, run_id=run_id, say=say, clock=clock)
-            result.rows, result.sentence = pulled.n_values, pulled.sentence
-            result.failed = bool(pulled.failures)
-        done.append(pulled)
+    with pulling_alone(practice):
+        records, climate = open_all(practice)
+        done = [_pull_one(practice, records, climate, one, say=say, clock=clock) for one in wanted]
     if any(one.source.kind == "weather" and one.n_values for one in done):
         order = weather_order(practice, climate)
         if len(order) > 1:
-            for sentence in joining_report(climate.weather_layers(sources=order)):
+            for sentence in joining_report(climate.weather_parts(sources=order)):
                 say(sentence)
     return done
+
+
+def _pull_one(
+    practice: Practice,
+    records: Records,
+    climate: ClimateStore,
+    source: Source,
+    *,
+    say: Callable[[str], None],
+    clock: Clock | None,
+) -> Pulled:
+    with recorded_run(
+        practice, records, job_name(source), local_date=practice.today, cut=None
+    ) as result:
+        run_id = result.run_id
+        pulled = pull_source(practice, climate, source, run_id=run_id, say=say, clock=clock)
+        result.rows, result.sentence = pulled.n_values, pulled.sentence
+        result.failed = bool(pulled.failures)
+    return pulled
 
 
 def job_name(source: Source) -> str:

@@ -33,6 +33,7 @@ def build_weather(
         "sfcWind": rng.gamma(4, 0.6, shape),
         "rsds": np.clip(160 + 90 * wave + rng.normal(0, 40, shape), 5, None),
     }
+    values["tdps"] = tas - (100 - values["hurs"]) / 5  # a rule of thumb; draws nothing
     coords = {
         "region": list(regions),
         "time": time,

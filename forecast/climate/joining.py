@@ -10,6 +10,7 @@ still missing afterwards stays missing; short gaps are `forecast.climate.gaps`' 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -53,10 +54,7 @@ class Joined:
     @property
     def sentences(self) -> list[str]:
         """Which source filled how much, and by how much it was moved, a sentence each."""
-        return [
-            _sentence(str(source), rows)
-            for source, rows in self.fitted.groupby("source", sort=False)
-        ]
+        return _sentences(self.fitted)
 
 
 def join_sources(layers: xr.Dataset) -> Joined:
@@ -166,7 +164,10 @@ def _moved(other: _Array, correction: _Array, variable: Variable) -> _Array:
 
 
 def _ordered(weather: xr.Dataset, used: NDArray[np.int8]) -> xr.Dataset:
-    """Widen the extremes of days that were filled so that the mean lies between them."""
+    """Widen the extremes of days that were filled so that the mean lies between them.
+
+    A dew point beside a filled value is at most the mean temperature: saturated air.
+    """
     at = list(variables())
     rows = [at.index(name) for name in ("tasmin", "tas", "tasmax")]
     filled = (used[rows] > 0).any(axis=0)
@@ -175,6 +176,10 @@ def _ordered(weather: xr.Dataset, used: NDArray[np.int8]) -> xr.Dataset:
         values = weather[name].values
         held = ~np.isnan(values) & ~np.isnan(mean) & filled
         weather[name] = weather[name].copy(data=np.where(held, wider(values, mean), values))
+    dew = weather["tdps"].values
+    filled = (used[[at.index("tas"), at.index("tdps")]] > 0).any(axis=0)
+    held = ~np.isnan(dew) & ~np.isnan(mean) & filled
+    weather["tdps"] = weather["tdps"].copy(data=np.where(held, np.fmin(dew, mean), dew))
     return weather
 
 
@@ -201,6 +206,10 @@ def _row(
     return pd.DataFrame(dict(zip(_COLUMNS, columns, strict=True)))
 
 
+def _sentences(fitted: pd.DataFrame) -> list[str]:
+    return [_sentence(str(source), rows) for source, rows in fitted.groupby("source", sort=False)]
+
+
 def _sentence(source: str, rows: pd.DataFrame) -> str:
     fewest = quality_table().number("bias.fewest_days")
     filled = rows.loc[rows["n_filled"] > 0]
@@ -214,7 +223,7 @@ def _sentence(source: str, rows: pd.DataFrame) -> str:
         unit = variables()[str(name)].unit
         parts.append(f"{name} times {mean:.2f}" if by_ratio else f"{name} {mean:+.1f} {unit}")
     moved = f", moved by month to the sources before it, on average {', '.join(parts)}"
-    untouched = f"; {as_is} of them as they are, as the sources share too few days"
+    untouched = f"; {as_is:,} of them as they are, as the sources share too few days"
     return (
         f"{source} fills {int(filled['n_filled'].sum())} values"
         + (moved if parts else "")
@@ -222,10 +231,20 @@ def _sentence(source: str, rows: pd.DataFrame) -> str:
     )
 
 
-def joining_report(layers: xr.Dataset) -> list[str]:
-    """Say how the sources are joined, and where two of them tell different weather."""
-    told = [finding.sentence for finding in disagreements(layers)]
-    return [*join_sources(layers).sentences, *told]
+def joining_report(parts: Iterable[xr.Dataset]) -> list[str]:
+    """Say how the sources are joined, and where two of them tell different weather.
+
+    Layers come some regions at a time, so that not all of them need be in memory at once.
+    """
+    fitted: list[pd.DataFrame] = []
+    apart: dict[tuple[str, str], list[str]] = {}
+    for layers in parts:
+        fitted.append(join_sources(layers).fitted)
+        for one in disagreements(layers):
+            apart.setdefault((str(one.file), str(one.column)), []).append(one.sentence)
+    more = [f" (and {len(same) - 1} more regions)" if same[1:] else "" for same in apart.values()]
+    told = [same[0] + rest for same, rest in zip(apart.values(), more, strict=True)]
+    return [*(_sentences(pd.concat(fitted)) if fitted else []), *told]
 
 
 # ------------------------------------------------------------------------------ agreement

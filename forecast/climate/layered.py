@@ -70,6 +70,7 @@ def merge(root: zarr.Group, layout: Layout, dataset: xr.Dataset, source: str) ->
     group = root.require_group(layout.group)
     if "time" not in group:
         _create(group, layout)
+    _add_arrays(group, layout)
     days = dataset["time"].values.astype("datetime64[D]").astype(np.int64)
     given = {name: [str(w) for w in dataset[name].values] for name in layout.labels}
     changed = _grow(group, layout, given | {"source": [source]}, days)
@@ -107,10 +108,17 @@ def _create(group: zarr.Group, layout: Layout) -> None:
             dimension_names=["region"],
             attributes={"units": unit},
         )
+
+
+def _add_arrays(group: zarr.Group, layout: Layout) -> None:
+    """Make the arrays that the group lacks: all of a new one, of an older one those added since."""
+    shape = tuple(array(group, name).shape[0] for name in layout.dims)
     for name, attributes in layout.arrays.items():
+        if name in group:
+            continue
         group.create_array(
             name,
-            shape=(0,) * len(layout.dims),
+            shape=shape,
             chunks=layout.chunks,
             dtype="float32",
             fill_value=np.nan,

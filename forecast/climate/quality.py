@@ -3,7 +3,8 @@
 In a file brought by hand the same fault refuses the whole file, since somebody can correct it; of
 a service's reply the rest is kept. Checks: plausible limits (``variables.toml``), a spike of one
 day, the order of the three temperatures (``rules.toml``), the same value for many days
-(``quality.toml``). Spikes and what breaks the order are set missing, a long streak too.
+(``quality.toml``). Spikes and what breaks the order are set missing, a long streak too; of a dew
+point above the mean temperature the dew point alone.
 """
 
 from __future__ import annotations
@@ -123,6 +124,19 @@ def _ordered(
             findings.append(_told(check, low, wrong.values, low.values, source))
             for name in given:  # which of them is wrong is not known
                 dataset[name] = dataset[name].where(~wrong)
+    return _not_above_saturation(dataset, source, findings)
+
+
+def _not_above_saturation(
+    dataset: xr.Dataset, source: str, findings: list[Finding]
+) -> tuple[xr.Dataset, list[Finding]]:
+    if "tas" in dataset and "tdps" in dataset:
+        room = rules().number("dew_point.tolerance")
+        wrong = (dataset["tdps"] > dataset["tas"] + room).transpose(..., "time")
+        if bool(wrong.any()):
+            dew = dataset["tdps"].transpose(..., "time")
+            findings.append(_told("tdps above tas", dew, wrong.values, dew.values, source))
+            dataset["tdps"] = dataset["tdps"].where(~wrong)
     return dataset, findings
 
 

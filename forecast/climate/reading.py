@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Literal, cast
@@ -95,6 +95,14 @@ class ClimateReader:
         result = weather_arrays.read_layers(group, until=until, regions=regions, sources=used)
         result.attrs = _attributes(session, group, used)
         return result
+
+    def weather_parts(self, *, sources: Sequence[str]) -> Iterator[xr.Dataset]:
+        """Give `weather_layers` for some regions at a time, those that lie together."""
+        group = _group(self._session(None), weather_arrays.GROUP)
+        regions = [] if group is None else _words(group, "region")
+        size = weather_arrays.CHUNKS[0]
+        for start in range(0, len(regions), size):
+            yield self.weather_layers(regions=regions[start : start + size], sources=sources)
 
     def weather_sources(self, *, snapshot: str | None = None) -> list[str]:
         """Return the sources of observed weather, in the order in which they came."""

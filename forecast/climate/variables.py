@@ -39,7 +39,7 @@ _CONVERSIONS: dict[str, dict[str, tuple[float, float]]] = {
 
 @dataclass(frozen=True)
 class Variable:
-    """One daily weather variable."""
+    """One daily weather variable; a file may be without one that is optional."""
 
     name: str
     unit: str
@@ -48,6 +48,7 @@ class Variable:
     cell_methods: str
     lowest: float
     highest: float
+    optional: bool = False
 
     @property
     def attributes(self) -> dict[str, str]:
@@ -82,7 +83,11 @@ def variables() -> dict[str, Variable]:
             for key in ("unit", "long_name", "standard_name", "cell_methods")
         }
         found[name] = Variable(
-            name=name, lowest=leaves["lowest"].number, highest=leaves["highest"].number, **texts
+            name=name,
+            lowest=leaves["lowest"].number,
+            highest=leaves["highest"].number,
+            optional="optional" in leaves and bool(leaves["optional"].value),
+            **texts,
         )
     return found
 

@@ -50,13 +50,12 @@ def read_layers(
         }
     )
     for variable in variables().values():
-        kept = array(group, variable.name)
-        values = np.stack(
-            [
-                np.asarray(kept.oindex[rows, slice(0, len(days)), held.index(source)])
-                for source in sources
-            ]
-        )
+        if variable.name in group:
+            kept = array(group, variable.name)
+            layers = [kept.oindex[rows, slice(0, len(days)), held.index(s)] for s in sources]
+            values = np.stack([np.asarray(layer) for layer in layers])
+        else:  # the store is older than the variable
+            values = np.full((len(sources), len(chosen), len(days)), np.nan, dtype=np.float32)
         result[variable.name] = (("source", "region", "time"), values, dict(variable.attributes))
     return result
 

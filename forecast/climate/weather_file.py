@@ -46,6 +46,8 @@ def read_weather_file(
     house = xr.Dataset(coords=_coordinates(raw, station, file, today))
     findings: list[Finding] = []
     for variable in variables().values():
+        if variable.optional and variable.name not in raw.data_vars:
+            continue
         house[variable.name] = _converted(raw, variable, station, file, findings)
     _check_order(house, file)
     house = _every_day(house, file, findings)
@@ -242,6 +244,14 @@ def _check_order(house: xr.Dataset, file: str) -> None:
                 f"{file}: {words} {_place(wrong, house, lower, upper)} degC; the order "
                 "tasmin <= tas <= tasmax must hold; correct those days or leave them missing"
             )
+    if "tdps" in house:
+        dew, room = house["tdps"].values, rules().number("dew_point.tolerance")
+        wrong = dew > mean + room
+        if wrong.any():
+            raise ClimateError(
+                f"{file}: tdps is above tas {_place(wrong, house, dew, mean)} degC; air cannot be "
+                "more than saturated; correct those days or leave them missing"
+            )
 
 
 def _place(wrong: np.ndarray, dataset: xr.Dataset, *values: np.ndarray) -> str:
@@ -265,7 +275,7 @@ def _every_day(house: xr.Dataset, file: str, findings: list[Finding]) -> xr.Data
 
 
 def _note_missing(house: xr.Dataset, file: str, findings: list[Finding]) -> None:
-    for name in variables():
+    for name in (n for n in variables() if n in house):
         missing = np.isnan(house[name].values)
         if missing.any():
             worst = int(missing.mean(axis=1).argmax())

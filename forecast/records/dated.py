@@ -198,7 +198,11 @@ def homes_at(homes: pd.DataFrame, dogs: pd.Series, days: pd.Series) -> pd.DataFr
     region[at] = [
         r if isinstance(r, str) else None for r in found["region"].to_numpy(object)[known]
     ]
-    return pd.DataFrame({"place": place, "region": region}, index=dogs.index)
+    told = {"place": place, "region": region}
+    # text with gaps stays what it is: None is "not known" here, not-a-number is nothing
+    return pd.DataFrame(
+        {name: pd.Series(column, index=dogs.index, dtype=object) for name, column in told.items()}
+    )
 
 
 def _rank(days: pd.Series) -> np.ndarray:

@@ -121,27 +121,29 @@ def sweep_unregistered(records: Records) -> int:
     They are left by an import undone. Nothing is swept while an import is under way: its dogs come
     before their visits.
     """
-    with records.reading() as connection:
-        doomed = list(connection.scalars(select(tables.dog.c.id).where(*_is_blank())))
-        strangers = list(connection.scalars(select(tables.owner.c.id).where(*_is_nobody())))
+    dog, owner = tables.dog, tables.owner
     n_swept = 0
-    for part in batches(doomed):
+    for part in batches(_ids(records, dog, _is_blank())):
         with records.writing() as connection:
             if _import_under_way(connection):
                 return n_swept
-            one = tables.dog.c.id
-            still = list(connection.scalars(select(one).where(one.in_(part), *_is_blank())))
+            still = select(dog.c.id).where(dog.c.id.in_(part), *_is_blank())
+            swept = list(connection.scalars(still))
             identity = tables.dog_identity
-            connection.execute(delete(identity).where(identity.c.dog_id.in_(still)))
-            connection.execute(delete(tables.dog).where(one.in_(still)))
-            n_swept += len(still)
-    for part in batches(strangers):
+            connection.execute(delete(identity).where(identity.c.dog_id.in_(swept)))
+            connection.execute(delete(dog).where(dog.c.id.in_(swept)))
+            n_swept += len(swept)
+    for part in batches(_ids(records, owner, _is_nobody())):
         with records.writing() as connection:
             if _import_under_way(connection):
                 return n_swept
-            owner = tables.owner
             connection.execute(delete(owner).where(owner.c.id.in_(part), *_is_nobody()))
     return n_swept
+
+
+def _ids(records: Records, table: Table, where: Sequence[ColumnElement[bool]]) -> list[str]:
+    with records.reading() as connection:
+        return list(connection.scalars(select(table.c.id).where(*where)))
 
 
 def _import_under_way(connection: Connection) -> bool:

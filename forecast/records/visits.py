@@ -45,6 +45,7 @@ def visits(
     found = frame(
         records, _query(dog_id, {*more, "layout"}), days=_days(more), numbers=_shares(more)
     )
+    _refuse_unjudged(found)
     found = found.rename(columns=_NAMES)
     found = found.drop_duplicates(["branch", "reference"], keep="last")
     gathered = found[found["layout"].notna() & found["dog"].notna()]

@@ -49,9 +49,9 @@ class KnownVisits:
 
 def known_visits(practice: Practice, records: Records, *, known_on: date) -> KnownVisits:
     """Return the live visits of the days before a day, as far as they were entered by then."""
-    seen = visits.visits(records, more=("entered",))
-    seen = seen.loc[seen["date"] < pd.Timestamp(known_on)]
-    delay = reporting_delay(seen[["date", "entered"]])
+    held = visits.visits(records, more=("entered",))
+    delay = reporting_delay(held[["date", "entered"]])  # of the practice, whatever the day
+    seen = held.loc[held["date"] < pd.Timestamp(known_on)]
     is_stamped = delay is not None
     if is_stamped and known_on < practice.today:
         seen = seen.loc[~(seen["entered"] >= pd.Timestamp(known_on))]

@@ -94,7 +94,12 @@ def spans_by_region(
     stands_in = (lived["place"] == "not known") & (unknown_home == BRANCH_REGION)
     region = np.where(stands_in, branch_region, lived["region"].to_numpy(object))
     until = following.where(following.notna(), pd.Series(whole["until"].to_numpy()))
+    dog = pd.Index(starts["dog"], name="dog")
     return pd.DataFrame(
-        {"since": starts["date"].to_numpy(), "until": until.to_numpy(), "region": region},
-        index=pd.Index(starts["dog"], name="dog"),
+        {
+            "since": starts["date"].to_numpy(),
+            "until": until.to_numpy(),
+            "region": pd.Series(region, index=dog, dtype=object),
+        },
+        index=dog,
     )

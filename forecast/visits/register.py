@@ -22,6 +22,7 @@ from forecast.records.dated import (
 from forecast.records.tables import SEXES
 
 _NEUTERED = {"neutered": True, "entire": False}  # anything else, and nothing, is not known
+_OF_OWNER = ("owner", "owner_contact", "owner_status", "consent")
 _Row = Mapping[str, Any]
 
 
@@ -29,7 +30,7 @@ def keep_rows(
     connection: Connection, rows: Sequence[_Row], *, finder: HomeFinder, today: datetime.date
 ) -> None:
     """Bring dogs and owners up to date from rows as `read_dogs` returns them."""
-    named = {owner_key(row): row for row in rows if owner_key(row)}
+    named = _owners(rows)
     owner_ids = dog_records.keep_owners(
         connection, {key: (row["owner"], row["owner_contact"]) for key, row in named.items()}
     )
@@ -37,28 +38,49 @@ def keep_rows(
         connection,
         {row["dog"]: (row["name"], _values(row, owner_ids.get(owner_key(row)))) for row in rows},
     )
-    statuses = {
-        dog_ids[row["dog"]]: Said((row["status"],), _day(row["status_from"]))
-        for row in rows
-        if row["status"]
-    }
-    keep_said(connection, DOG_STATUSES, statuses, today=today)
-    homes = {dog_ids[row["dog"]]: (_home(row, finder), _day(row["home_from"])) for row in rows}
-    told = {
-        dog: Said((home.place, home.region), since)
-        for dog, (home, since) in homes.items()
-        if home != NOT_KNOWN
-    }
-    keep_said(connection, HOMES, told, today=today)
+    _keep_dogs_said(connection, rows, dog_ids, finder, today)
     owners = {owner_ids[key]: row for key, row in named.items()}
-    keep_said(
-        connection,
-        OWNER_STATUSES,
-        {owner: Said((r["owner_status"],)) for owner, r in owners.items() if r["owner_status"]},
-        today=today,
-    )
+    _keep_owners_said(connection, owners, today)
+
+
+def _keep_dogs_said(
+    connection: Connection,
+    rows: Sequence[_Row],
+    dog_ids: Mapping[str, str],
+    finder: HomeFinder,
+    today: datetime.date,
+) -> None:
+    """Add status and home of each dog, where they are told and new."""
+    statuses, homes = dict[str, Said](), dict[str, Said]()
+    for row in rows:
+        dog, home = dog_ids[row["dog"]], _home(row, finder)
+        if row["status"]:
+            statuses[dog] = Said((row["status"],), _day(row["status_from"]))
+        if home != NOT_KNOWN:
+            homes[dog] = Said((home.place, home.region), _day(row["home_from"]))
+    keep_said(connection, DOG_STATUSES, statuses, today=today)
+    keep_said(connection, HOMES, homes, today=today)
+
+
+def _keep_owners_said(
+    connection: Connection, owners: Mapping[str, _Row], today: datetime.date
+) -> None:
+    """Add status and consent of each owner, where they are told and new."""
+    told = {owner: row["owner_status"] for owner, row in owners.items() if row["owner_status"]}
+    said = {owner: Said((status,)) for owner, status in told.items()}
+    keep_said(connection, OWNER_STATUSES, said, today=today)
     answers = {owner: row["consent"] for owner, row in owners.items() if row["consent"]}
     keep_consents(connection, answers, day=today)
+
+
+def _owners(rows: Sequence[_Row]) -> dict[str, dict[str, str]]:
+    """Return what the rows say of each owner; of several that say something the last counts."""
+    found: dict[str, dict[str, str]] = {}
+    for row in rows:
+        if key := owner_key(row):
+            known = found.setdefault(key, dict.fromkeys(_OF_OWNER, ""))
+            known |= {name: row[name] for name in _OF_OWNER if row[name]}
+    return found
 
 
 def owner_key(row: _Row) -> str:

@@ -110,14 +110,18 @@ def _number(text: str) -> float:
 
 
 def _say_next(folder: Path, practice: Practice, notes: list[str]) -> None:
+    from jobs.console import paragraph
+
     print(f"Made {folder}.")
     for note in notes:
-        print(f"  {note}")
-    print("Next:")
-    print(f"  1. look through {practice.settings_file}: the name, the regions, their allergens")
+        paragraph(note)
+    print(f"Next, in {practice.folder}:")
+    print(
+        f"  1. look through {practice.settings_file.name}: the name, the regions, their allergens"
+    )
     if practice.settings.pull:
-        print("  2. forepaw pull                          daily weather, twenty years")
+        print("  2. forepaw pull                     daily weather, twenty years")
     else:
-        print("  2. forepaw import weather FILE.nc        daily weather, 16 years or more")
-    print("  3. forepaw import branches|dogs|visits FILE.csv    in this order; see README.md")
-    print("  4. forepaw issue                         the first forecast")
+        print("  2. forepaw import weather FILE.nc   daily weather, 16 years or more")
+    print("  3. forepaw import branches|dogs|visits FILE.csv   in this order; see README.md")
+    print("  4. forepaw issue                    the first forecast")

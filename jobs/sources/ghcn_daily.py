@@ -28,7 +28,7 @@ from jobs.sources.stations import (
 from models.parameters import ParameterTable, load_table
 
 _DATA, _INVENTORY = "/access/services/data/v1", "/pub/data/ghcn/daily/ghcnd-inventory.txt"
-_ASKED = ("tasmin", "tasmax", "pr", "hurs", "sfcWind")
+_ASKED = ("tasmin", "tasmax", "pr", "hurs", "tdps", "sfcWind")
 
 
 def requests(

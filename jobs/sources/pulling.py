@@ -51,9 +51,9 @@ class Pulled:
         """The outcome in one sentence, without the name of anybody."""
         what = "dates" if self.source.kind == "phenology" else "values"
         replies = "1 reply" if self.n_replies == 1 else f"{self.n_replies} replies"
-        came = f"{self.source.id}: {self.n_values} {what} kept of {replies}"
+        came = f"{self.source.id}: {self.n_values:,} {what} kept of {replies}"
         warned = sum(finding.severity != "note" for finding in self.findings)
-        came += f", {warned} findings" if warned else ""
+        came += f", {warned} finding{'s' if warned > 1 else ''}" if warned else ""
         if not self.failures:
             return came
         more = f" (and {len(self.failures) - 1} more)" if len(self.failures) > 1 else ""
@@ -87,6 +87,7 @@ def pull_source(
             _keep(store, gathered, pulled)
     except ForepawError as refusal:
         pulled.failures.append(str(refusal))
+    pulled.findings = list(dict.fromkeys(pulled.findings))  # each reply may tell the same
     pulled.report = _write_findings(practice, source, run_id, pulled.findings)
     return pulled
 
@@ -157,7 +158,7 @@ def _pull(
             gathered.add(reply, parsed)
             if subject and gathered.n_values >= most:
                 _keep(store, gathered, pulled)
-                say(f"{source.id}: {pulled.n_values} values kept of {pulled.n_replies} replies")
+                say(f"{source.id}: {pulled.n_values:,} values kept of {pulled.n_replies} replies")
 
 
 def _ask(get: Callable[[Request], RawReply], gathered: Gathered, request: Request) -> RawReply:

@@ -17,6 +17,7 @@ from jobs.sources.parsing import finding
 from jobs.sources.source import Place, RawReply, RefusedError, Source, SourceSettings
 from models.parameters import load_table
 
+_NAMED = 5  # a sentence names no more places
 NONE = "none"
 Pairs = tuple[tuple[str, str], ...]
 
@@ -137,8 +138,9 @@ def choose_stations(
     if not any(station for _, station in pairs):
         raise RefusedError(
             f"{source.name}: none of its {len(stations)} stations is within {_words(reach)} of "
-            f"{', '.join(place.id for place in places)}; name a station for the region in its "
-            "settings (stations), or leave this source out"
+            f"{_named(places)}; put position and elevation right, name a station under its "
+            f'[[pull]] as options = {{ stations = {{ {places[0].id} = "..." }} }}, or leave this '
+            "source out"
         )
     return tuple(pairs)
 
@@ -170,3 +172,10 @@ def served(reply: RawReply) -> dict[str, list[str]]:
 def _words(reach: Reach) -> str:
     height = "" if math.isinf(reach.metres) else f" and {reach.metres:g} m of height"
     return f"{reach.km:g} km{height}"
+
+
+def _named(places: Sequence[Place]) -> str:
+    """Name the first few places with their heights."""
+    words = [f"{place.id} ({place.elevation:g} m)" for place in places[:_NAMED]]
+    more = len(places) - len(words)
+    return ", ".join(words) + (f" and {more} more" if more else "")

@@ -1,4 +1,4 @@
-"""How fast a practice's export is read into visits, and with how much memory.
+"""How fast a practice's export is read into visits and brought into the records, with its memory.
 
     python tests/bench/bench_import.py [--lines 1000000] [--keep FILE]
 
@@ -7,12 +7,18 @@ entry stamps to the second, notes with commas and line breaks, some voided and t
 other species, several dogs an invoice, a total below. The reading runs in a process of its own, so
 that its peak memory is its own; with pyarrow, which the tests bring along, and without, as a
 practice has it. Wanted: well under 40 s on one core and 1.2 GB.
+
+Then the whole import, into an empty practice and, as the next year's file would come, into one that
+holds as much already: visits judged, homes found, compared with the past. Meanwhile another process
+writes a row every 100 ms and tells how long it waited for its turn. Wanted: less than 60 s on two
+cores, 1.5 GB, and no wait above 50 ms.
 """
 
 from __future__ import annotations
 
 import argparse
 import resource
+import select
 import subprocess
 import sys
 import tempfile
@@ -55,13 +61,21 @@ N_PATIENTS, N_ITEMS, N_NOTES = 40_000, 500, 150_000
 
 
 def main() -> None:
-    """Make the file, then read it with and without pyarrow."""
+    """Make the file, read it with and without pyarrow, import it twice."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--lines", type=int, default=1_000_000)
     parser.add_argument("--keep", type=Path, help="where to keep the file that is read")
     parser.add_argument("--read", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--without-pyarrow", action="store_true", help=argparse.SUPPRESS)
+    parser.add_argument("--land", type=Path, nargs=2, help=argparse.SUPPRESS)
+    parser.add_argument("--write", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
+    if asked.land:
+        land(*asked.land)
+        return
+    if asked.write:
+        write_on(asked.write)
+        return
     if asked.read:
         if asked.without_pyarrow:
             sys.modules["pyarrow"] = None  # type: ignore[assignment]
@@ -74,13 +88,96 @@ def main() -> None:
         print(f"{asked.lines:,} lines, {path.stat().st_size / 1e6:.0f} MB")
         for more in ([], ["--without-pyarrow"]):
             subprocess.run([sys.executable, __file__, "--read", str(path), *more], check=True)
+        import_whole(Path(folder), path, asked.lines)
 
 
-def lines(n_lines: int) -> Iterator[str]:
-    """Yield the lines of the file."""
-    rng = np.random.default_rng(1)
+def import_whole(folder: Path, path: Path, n_lines: int) -> None:
+    """Bring the file into a practice, then a second one of the same size, while another writes."""
+    from forecast.practice import create_practice, open_practice, template
+    from forecast.records import open_records
+    from forecast.records.branches import keep_branches
+    from forecast.regions import Branch
+
+    text = template().replace('id = "seoul"', 'id = "seoul"\npostcodes = ["100", "101", "102"]')
+    practice = create_practice(folder / "practice", text.replace('"grass"', '"grasses"'))
+    (practice.layouts_folder / "bench.toml").write_text(LAYOUT)
+    records = open_records(open_practice(practice.folder))
+    with records.writing() as connection:
+        keep_branches(connection, [Branch(i, n, "seoul", ("mon",)) for i, n in BRANCHES.items()])
+    records.close()
+    second = folder / "second.csv"
+    with second.open("w", encoding="utf-8", newline="") as out:
+        out.writelines(lines(n_lines, first=n_lines, seed=2))
+    for file in (path, second):
+        other = subprocess.Popen(
+            [sys.executable, __file__, "--write", str(practice.folder)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert other.stdout is not None
+        other.stdout.readline()
+        command = [sys.executable, __file__, "--land", str(practice.folder), str(file)]
+        subprocess.run(command, check=True)
+        print("  " + other.communicate("enough\n")[0].strip(), flush=True)
+
+
+def land(folder: Path, path: Path) -> None:
+    """Import the file and print seconds and peak memory."""
+    from forecast.practice import open_practice
+    from forecast.records import open_records
+    from forecast.visits import import_visits
+
+    practice = open_practice(folder)
+    records = open_records(practice)
+    wall, core = time.perf_counter(), time.process_time()
+    done = import_visits(practice, records, path)
+    wall, core = time.perf_counter() - wall, time.process_time() - core
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(
+        f"whole import: {done.n_read:,} rows to {done.n_kept:,} visits in {wall:.1f} s ({core:.1f} "
+        f"s of one core), peak {peak:.0f} MB; records {size_of(practice.folder) / 1e6:.0f} MB"
+        f"{', held: ' + '; '.join(done.held_because) if done.held_because else ''}",
+        flush=True,
+    )
+
+
+def size_of(folder: Path) -> int:
+    """Return the bytes of the records' files."""
+    return sum(path.stat().st_size for path in folder.glob("records.sqlite*"))
+
+
+def write_on(folder: Path) -> None:
+    """Write a row every 100 ms until told that it is enough; print how long it waited."""
+    from sqlalchemy import text
+
+    from forecast.practice import open_practice
+    from forecast.records import open_records
+
+    records = open_records(open_practice(folder))
+    change = text("UPDATE branch SET name = 'Site 0' WHERE id = 'site-0'")
+    waits, whole = [], []
+    print("ready", flush=True)
+    while not select.select([sys.stdin], [], [], 0)[0]:
+        began = time.perf_counter()
+        with records.writing() as connection:
+            waits.append(time.perf_counter() - began)
+            connection.execute(change)
+        whole.append(time.perf_counter() - began)
+        time.sleep(0.1)
+    ms = 1e3 * np.array(waits)
+    print(
+        f"another writer, {len(ms)} rows: waited {np.median(ms):.1f} ms (median), "
+        f"{np.quantile(ms, 0.99):.1f} ms (99 of 100), {ms.max():.1f} ms at most; with its own "
+        f"writing {1e3 * np.max(whole):.1f} ms at most"
+    )
+
+
+def lines(n_lines: int, *, first: int = 0, seed: int = 1) -> Iterator[str]:
+    """Yield the lines of the file; invoices are numbered from `first` on."""
+    rng = np.random.default_rng(seed)
     yield HEADINGS + "\r\n"
-    written, invoice = 0, 0
+    written, invoice = 0, first
     while written < n_lines:
         invoice += 1
         day = FIRST + timedelta(days=int(invoice * 2.8 / n_lines * N_DAYS) % N_DAYS)

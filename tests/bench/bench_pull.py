@@ -1,8 +1,10 @@
 """How long a pull takes: many regions, twenty years, from a local server of the documented format.
 
-Run by hand: ``python tests/bench/bench_pull.py [regions]`` (500 unless given). The server runs in a
-process of its own and answers from prepared text, so that what is measured is forepaw: asking,
-archiving, reading, checking, committing. Memory is the peak of forepaw's process.
+Run by hand: ``python tests/bench/bench_pull.py [regions] [two]`` (500 unless given). With ``two``
+NASA POWER is a second source of weather, and both are joined. Pauses between requests, which a
+service asks for, are not waited for but told. The server runs in a process of its own and answers
+the first source from prepared text, so that what is measured is forepaw: asking, archiving,
+reading, checking, committing. Memory is the peak of forepaw's process.
 """
 
 from __future__ import annotations
@@ -17,7 +19,6 @@ from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -29,6 +30,7 @@ SECONDS_FIRST, SECONDS_DAILY, MEGABYTES = 180.0, 10.0, 1000.0
 def serve(pipe: Connection) -> None:
     """Play the service until told to stop."""
     sys.path.insert(0, str(FAKES))
+    from fake_nasa_power import FakePower
     from fake_open_meteo import DAILY
     from local_server import Answer, Asked, LocalServer
 
@@ -40,6 +42,7 @@ def serve(pipe: Connection) -> None:
             "temperature_2m_min": (0, 8),
             "temperature_2m_mean": (9, 4),
             "temperature_2m_max": (14, 9),
+            "dew_point_2m_mean": (0, 8),
             "relative_humidity_2m_mean": (50, 45),
         }.get(name, (0, 8))
         values = low + wide * np.random.default_rng(seed).random(n_days)
@@ -68,30 +71,33 @@ def serve(pipe: Connection) -> None:
         body = locations[0] if len(locations) == 1 else f"[{','.join(locations)}]"
         return Answer(body=body.encode())
 
-    with LocalServer({"/v1/archive": daily}) as server:
+    power = FakePower(today=NOW.date() + timedelta(days=1))
+    with LocalServer({"/v1/archive": daily, **power.routes()}) as server:
         pipe.send(server.url)
         pipe.recv()
 
 
-def settings(url: str, n_regions: int) -> str:
-    """Return a practice.toml of so many regions."""
+def settings(url: str, n_regions: int, sources: list[str]) -> str:
+    """Return a practice.toml of so many regions that uses these sources."""
     regions = "".join(
         f'[[region]]\nid = "r{n}"\nname = "Region {n}"\nlatitude = {36 + 0.02 * n:.2f}\n'
         f"longitude = {8 + 0.01 * n:.2f}\nelevation = 50.0\n"
         'time_zone = "Europe/Rome"\nallergens = ["grasses"]\n'
         for n in range(n_regions)
     )
+    pulls = "".join(f'[[pull]]\nsource = "{name}"\nbase_url = "{url}"\n' for name in sources)
     return (
         f'[practice]\nname = "Bench"\ninvented = true\n{regions}[dosing]\n'
-        f'flare_weeks_per_dose = 0.1\n[[pull]]\nsource = "open_meteo_archive"\nbase_url = "{url}"\n'
+        f"flare_weeks_per_dose = 0.1\n{pulls}"
     )
 
 
-def main(n_regions: int) -> int:
+def main(n_regions: int, sources: list[str]) -> int:
     """Measure a first pull and the next day's; return 1 where one is past its bound."""
     import jobs.pull  # noqa: F401 (what is imported is not what is measured)
     from forecast.practice import create_practice, open_practice
     from jobs.pull import pull
+    from jobs.sources.limits import Clock
 
     ours, theirs = multiprocessing.Pipe()
     process = multiprocessing.get_context("spawn").Process(target=serve, args=(theirs,))
@@ -99,21 +105,33 @@ def main(n_regions: int) -> int:
     url = ours.recv()
     worst = 0
     with tempfile.TemporaryDirectory() as folder:
-        practice = create_practice(Path(folder) / "bench", settings(url, n_regions), now=NOW)
+        text = settings(url, n_regions, sources)
+        practice = create_practice(Path(folder) / "bench", text, now=NOW)
         for label, moment, bound in (
             ("first pull, 20 years", NOW, SECONDS_FIRST),
             ("next day", NOW + timedelta(days=1), SECONDS_DAILY),
         ):
             began = time.monotonic()
-            (done,) = pull(open_practice(practice.folder, now=moment), say=lambda _: None)
+            said: list[str] = []
+            pauses: list[float] = []
+            clock = Clock(
+                monotonic=lambda slept=pauses: time.monotonic() + sum(slept), sleep=pauses.append
+            )
+            opened = open_practice(practice.folder, now=moment)
+            done = pull(opened, say=said.append, clock=clock)
             seconds = time.monotonic() - began
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            replies, values = sum(d.n_replies for d in done), sum(d.n_values for d in done)
+            failures = [failure for d in done for failure in d.failures]
             print(
-                f"{label}: {n_regions} regions, {done.n_replies} replies, {done.n_values:,} values "
+                f"{label}: {n_regions} regions, {replies} replies, {values:,} values "
                 f"in {seconds:.1f} s (bound {bound:g}); peak memory {peak:.0f} MB "
-                f"(bound {MEGABYTES:g}); failures: {done.failures or 'none'}"
+                f"(bound {MEGABYTES:g}); failures: {failures or 'none'}; polite pauses left out: "
+                f"{sum(pauses):.0f} s"
             )
-            worst |= seconds > bound or peak > MEGABYTES or bool(done.failures)
+            if len(sources) > 1:
+                print(f"  {said[-1][:150]}")
+            worst |= seconds > bound or peak > MEGABYTES or bool(failures)
         size = sum(f.stat().st_size for f in Path(folder).rglob("*") if f.is_file())
         print(f"on disk: {size / 1e6:.0f} MB")
     ours.send("stop")
@@ -121,9 +139,8 @@ def main(n_regions: int) -> int:
     return int(worst)
 
 
-def _regions(arguments: list[str]) -> Any:
-    return int(arguments[0]) if arguments else 500
-
-
 if __name__ == "__main__":
-    sys.exit(main(_regions(sys.argv[1:])))
+    words = sys.argv[1:]
+    numbers = [int(word) for word in words if word.isdigit()]
+    second = ["nasa_power"] if "two" in words else []
+    sys.exit(main(numbers[0] if numbers else 500, ["open_meteo_archive", *second]))

@@ -294,6 +294,10 @@ def test_a_stale_source_is_named_with_its_reach_its_stand_in_and_what_to_do(make
     )
     assert visits.endswith("bring newer ones in with `forepaw import visits FILE`.")
     # a figure of one region speaks of it alone
+    issued.attrs["sources_in_use"] = "nasa_power ghcn_daily"
+    assert source_sentences(issued, NAMES)[0].endswith(
+        "; fetch newer weather with `forepaw pull`, or load it with `forepaw import weather FILE`."
+    )
     (own,) = source_sentences(issued, {"north": "Northton"})
     assert own.startswith("Weather of Northton is held until")
 

@@ -58,6 +58,7 @@ def test_outputs_come_in_order_and_writing_them_again_replaces_them(made, monkey
     written = write_outputs(practice, issue)
     assert [path.name for path in written] == [
         "forecast.txt",
+        "credits.txt",
         "forecast.csv",
         "visits-north.svg",
         "visits-north.png",
@@ -73,8 +74,9 @@ def test_without_visits_no_table_is_written(made, monkeypatch, tmp_path):
     kept = ["exposure_past", "exposure_ahead", "season_start", "season_peak", "season_end"]
     bare = replace(issue, id="bare", forecast=issue.forecast[[*kept, "listed"]])
     monkeypatch.setattr(outputs, "figures", lambda *_: iter([]))
-    (words,) = write_outputs(practice, bare)
-    assert list((practice.outbox_folder / "bare").iterdir()) == [words]
+    words, credit = write_outputs(practice, bare)
+    assert set((practice.outbox_folder / "bare").iterdir()) == {words, credit}
+    assert str(bare.forecast.attrs["credit"]) in credit.read_text()
     assert "Exposure and season dates only: no counts, no odds of visits" in words.read_text()
 
 

@@ -87,7 +87,7 @@ def classify(visits: pd.DataFrame, definition: CaseDefinition) -> pd.DataFrame:
             f"{', '.join(COLUMNS)}"
         )
     notes = _each(visits["note"].fillna(""), lambda note: read_note(note, definition))
-    codes = _each(visits["codes"], lambda own: _read_codes(own, definition))
+    codes = _each(visits["codes"], _CodeReader(definition).read)
     items = _each(visits["item_classes"], lambda own: _read_items(own, definition))
     bits = notes.bits | codes.bits | items.bits
     no_patient = (visits["patient"].fillna("") == "").to_numpy()
@@ -127,17 +127,26 @@ def _each(values: pd.Series, read: Callable[[Any], NoteReading]) -> _Column:
     return _Column(rows, [read(value) for value in seen])
 
 
-def _read_codes(own: Iterable[str], definition: CaseDefinition) -> NoteReading:
-    signals, quoted = 0, []
-    for code in own:
-        listed = definition.code_signals.get(code, 0)
-        read = read_note(code, definition)
-        signals |= listed | read.signals
-        if listed:
-            quoted.append(code)
-        elif read.words:
-            quoted.append(read.words)
-    return NoteReading(signals, ", ".join(dict.fromkeys(quoted)))
+class _CodeReader:
+    """Reads sets of codes; each code, and the words in it, once."""
+
+    def __init__(self, definition: CaseDefinition) -> None:
+        self._definition = definition
+        self._known: dict[str, NoteReading] = {}
+
+    def read(self, own: Iterable[str]) -> NoteReading:
+        signals, quoted = 0, []
+        for code in own:
+            if code not in self._known:
+                self._known[code] = self._read_one(code)
+            signals |= self._known[code].signals
+            quoted.append(self._known[code].words)
+        return NoteReading(signals, ", ".join(dict.fromkeys(filter(None, quoted))))
+
+    def _read_one(self, code: str) -> NoteReading:
+        listed = self._definition.code_signals.get(code, 0)
+        read = read_note(code, self._definition)
+        return NoteReading(listed | read.signals, code if listed else read.words)
 
 
 def _read_items(own: Iterable[str], definition: CaseDefinition) -> NoteReading:

@@ -15,7 +15,16 @@ from forecast.climate.variables import variables
 
 RETRIEVED = datetime(2024, 6, 1, 5, tzinfo=UTC)
 # For each variable a value that is plausible everywhere.
-USUAL = {"tas": 10, "tasmin": 5, "tasmax": 15, "pr": 2, "hurs": 60, "sfcWind": 3, "rsds": 150}
+USUAL = {
+    "tas": 10,
+    "tasmin": 5,
+    "tasmax": 15,
+    "tdps": 3,
+    "pr": 2,
+    "hurs": 60,
+    "sfcWind": 3,
+    "rsds": 150,
+}
 
 
 def build_house_weather(

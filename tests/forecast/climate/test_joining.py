@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from forecast.climate import disagreements, join_sources
+from forecast.climate import disagreements, join_sources, joining_report
 from forecast.climate.variables import variables
 
 FIRST, LAST = "2021-01-01", "2022-12-31"
@@ -17,7 +17,7 @@ USUAL = {"tas": 10.0, "tasmin": 5.0, "tasmax": 15.0, "pr": 2.0, "hurs": 60.0, "s
 
 def layer(**values: object) -> xr.Dataset:
     """Return two years of constant weather of one region; arrays over the days replace a value."""
-    usual = USUAL | {"rsds": 150.0} | values
+    usual = USUAL | {"rsds": 150.0, "tdps": 3.0} | values
     return xr.Dataset(
         {
             name: (
@@ -151,3 +151,27 @@ def test_sources_that_tell_different_weather_are_told():
     found = disagreements(other)
     assert [(f.file, f.column, f.severity) for f in found] == [("model", "tas", "warning")]
     assert "in north a day differs from stations" in found[0].sentence
+
+
+def test_a_filled_dew_point_is_no_higher_than_the_mean_temperature():
+    """By hand: the model is 1 degC moister where both are, so its 12 degC become 11; tas is 10."""
+    stations = layer(tdps=until("2021-12-31", 3.0))
+    model = layer(tdps=np.where(DAYS.year == 2021, 4.0, 12.0))
+    dew = join_sources(stacked(stations=stations, model=model)).weather["tdps"].sel(region="north")
+    assert float(dew.sel(time="2021-12-31")) == 3.0
+    assert float(dew.sel(time="2022-12-31")) == 10.0
+
+
+def test_the_report_of_some_regions_at_a_time_is_that_of_all():
+    """Two regions in two parts: 184 days each are filled; what disagrees in both is said once."""
+    layers = stacked(
+        stations=layer(tas=until("2022-06-30", 10.0), hurs=np.where(DAYS.day % 2 == 0, 30.0, 90.0)),
+        model=layer(),
+    )
+    south = layers.assign_coords(region=["south"])
+    whole = xr.concat([layers, south], dim="region")
+    report = joining_report([layers, south])
+    assert report == joining_report([whole])
+    assert report[0].startswith("model fills 368 values")
+    assert [line.endswith("(and 1 more regions)") for line in report] == [False, True]
+    assert joining_report([]) == []

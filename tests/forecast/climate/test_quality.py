@@ -14,7 +14,7 @@ def varied(house_weather, n_days: int = 60, seed: int = 1):
     weather = house_weather(n_days=n_days)
     rng = np.random.default_rng(seed)
     shift = rng.normal(0, 2, (2, n_days))
-    for name in ("tas", "tasmin", "tasmax"):
+    for name in ("tas", "tasmin", "tasmax", "tdps"):
         weather[name] = weather[name] + shift
     for name in ("pr", "hurs", "sfcWind", "rsds"):
         weather[name] = weather[name] * rng.uniform(0.8, 1.2, (2, n_days))
@@ -54,6 +54,7 @@ def test_a_spike_of_one_day_is_missing_a_cold_front_is_not(house_weather):
     for name, at in (("tas", 10), ("tasmin", 5), ("tasmax", 15)):
         weather[name][0, 20] = at + 40
         calm[name][0, 20:] = calm[name][0, 20:] - 30
+    calm["tdps"][0, 20:] = calm["tdps"][0, 20:] - 30
     checked, findings = check_weather(weather, source="stations")
     assert {f.check for f in findings} == {"spike of one day"}
     assert int(checked["tas"].isnull().sum()) == 1
@@ -93,3 +94,14 @@ def test_temperatures_out_of_order_are_missing_all_three(house_weather):
         assert np.flatnonzero(checked[name].isnull().values[0]).tolist() == [3]
     assert checked["hurs"].notnull().all()
     assert findings[0].check == "tasmin above tas"
+
+
+def test_a_dew_point_above_the_mean_temperature_is_missing_alone(house_weather):
+    """By two degrees and no less: half the sum of the extremes may lie a degree below the mean."""
+    weather = varied(house_weather)
+    weather["tdps"][0, 3] = weather["tas"][0, 3] + 2.1
+    weather["tdps"][0, 5] = weather["tas"][0, 5] + 1.9
+    checked, findings = check_weather(weather, source="stations")
+    assert np.flatnonzero(checked["tdps"].isnull().values[0]).tolist() == [3]
+    assert checked["tas"].notnull().all()
+    assert [(f.check, f.column) for f in findings] == [("tdps above tas", "tdps")]

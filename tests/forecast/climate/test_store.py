@@ -14,10 +14,12 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+import zarr
 
 from forecast.climate import ClimateError, ClimateStore, open_climate
 from forecast.climate import store as store_module
 from forecast.climate.flowering_table import merge_flowering
+from forecast.climate.weather_arrays import merge_weather, read_layers
 from forecast.climate.writer_lock import writer_lock
 from forecast.practice import create_practice
 
@@ -381,3 +383,20 @@ def test_a_commit_of_eight_regions_and_22_years_takes_less_than_a_second(append,
     started = time.process_time()
     append(weather)
     assert time.process_time() - started < 1.0
+
+
+def test_a_store_older_than_a_variable_is_read_and_takes_it_from_then_on(house_weather):
+    """Days before it are not known, days after it are."""
+    root = zarr.group(store=zarr.storage.MemoryStore())
+    merge_weather(root, house_weather(), "stations")
+    del root["weather_observed"]["tdps"]
+
+    def dew() -> np.ndarray:
+        group = root["weather_observed"]
+        layers = read_layers(group, until=None, regions=["north"], sources=["stations"])
+        return layers["tdps"].values[0, 0]
+
+    assert np.isnan(dew()).all()
+    merge_weather(root, house_weather(first="2024-01-11", n_days=2), "stations")
+    assert np.isnan(dew()[:10]).all()
+    assert dew()[10:].tolist() == [3.0, 3.0]

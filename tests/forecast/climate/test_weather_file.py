@@ -221,5 +221,18 @@ def test_the_sample_is_read_and_can_be_kept(tmp_path):
     path = Path(sample_climate.FOLDER) / sample_climate.WEATHER_FILE
     house, findings = read_weather_file(path, today=date(2026, 1, 1))
     assert {f.check for f in findings} <= {"values missing"}
-    assert set(house.data_vars) == set(variables())
+    assert set(house.data_vars) == set(variables()) - {"tdps"}
     assert house.sizes["region"] == 8
+
+
+def test_a_dew_point_is_read_where_the_file_has_one(read):
+    """In kelvin here; a file without it is read too, and one of more than saturated air is not."""
+    dataset = station_file()
+    dataset["tdps"] = dataset["tas"].copy(data=np.full((2, N_DAYS), 276.15))
+    dataset["tdps"].attrs["units"] = "K"
+    house, _ = read(dataset)
+    np.testing.assert_allclose(house["tdps"], 276.15 - 273.15)
+    assert house["tdps"].attrs["standard_name"] == "dew_point_temperature"
+    dataset["tdps"].values[1, 2] = 285.45  # 12.3 degC, tas is 10
+    with pytest.raises(ClimateError, match=r"tdps is above tas .*2024-02-29: 12\.3 against 10"):
+        read(dataset)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 from sqlalchemy import insert, select
@@ -19,12 +19,13 @@ from forecast.records.dogs import (
     keep_owners,
     owner_of,
 )
-from forecast.records.strangers import add_unregistered, sweep_unregistered
-from forecast.records.tables import branch, metadata, visit
+from forecast.records.imports import record_import, undo_import
+from forecast.records.strangers import add_dogs_of, add_unregistered, sweep_unregistered
+from forecast.records.tables import branch, metadata, owner, visit
 from forecast.regions import Branch
 
 IDENTITY_TABLES = {"owner", "dog_identity"}
-DAY = date(2024, 5, 31)
+DAY, AT = date(2024, 5, 31), datetime(2024, 5, 31, tzinfo=UTC)
 NORTH = Branch("north", "North", "seoul", ("mon", "tue"))
 
 
@@ -133,6 +134,42 @@ def test_more_dogs_than_one_query_takes_are_told_apart(records, monkeypatch):
     assert again == first | {"one more": again["one more"]} == dog_ids(records)
     assert sweep_unregistered(records) == 8
     assert dog_ids(records) == {}
+
+
+def test_dogs_that_visits_name_come_with_the_owners_they_name(records, rex):
+    """A new owner for new dogs; one on record keeps its owner, one without gets it."""
+    with records.writing() as connection:
+        add_unregistered(connection, ["stray"])
+    heard: list[int] = []
+    ids = add_dogs_of(
+        records, {"D1": "O9", "new": "O7", "sibling": "O7", "stray": "O8", "alone": ""},
+        tell=heard.append,
+    )  # fmt: skip
+    assert dog_ids(records) == ids
+    owners = {number: owner_of(records, dog_id) for number, dog_id in ids.items()}
+    assert owners["D1"].reference == "O1", "the register's word"
+    assert owners["new"] == owners["sibling"]
+    assert (owners["new"].reference, owners["stray"].reference) == ("O7", "O8")
+    assert owners["alone"] is None
+    assert sum(heard) == 4
+    assert add_dogs_of(records, {"new": "O7", "alone": ""}) == {
+        "new": ids["new"],
+        "alone": ids["alone"],
+    }
+
+
+def test_owners_without_a_dog_or_a_name_go_with_the_dogs_that_brought_them(records, rex):
+    """Nothing is swept while an import is under way: its dogs come before their visits."""
+    add_dogs_of(records, {"new": "O7"})
+    with records.writing() as connection:
+        import_id = record_import(
+            connection, "visits", file_name="v", sha256="x", n_rows=1, at=AT, state="pending"
+        )
+    assert sweep_unregistered(records) == 0
+    undo_import(records, import_id)
+    assert sweep_unregistered(records) == 1
+    with records.reading() as connection:
+        assert connection.scalars(select(owner.c.reference)).all() == ["O1"]
 
 
 def test_branches_are_brought_up_to_date_and_never_removed(records, rex):

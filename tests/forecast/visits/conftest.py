@@ -71,3 +71,53 @@ def records(practice, empty_records, write) -> Records:
     import_branches(practice, empty_records, write("branches.csv", BRANCHES))
     import_dogs(practice, empty_records, write("dogs.csv", DOGS))
     return empty_records
+
+
+LAYOUT = """
+name = "front desk"
+day_order = "year month day"
+[columns]
+visit = "Invoice"
+date = "Date"
+entered = "Entered"
+branch = "Site"
+patient = "Patient no"
+patient_name = "Patient"
+client = "Client no"
+client_name = "Client"
+vet = "Vet"
+item = "Item"
+code = "Code"
+note = "Notes"
+postcode = "Postcode"
+[items]
+"CONS DERM" = "skin consultation"
+"CONS" = "consultation"
+"TABS" = "daily oral Janus-kinase inhibitor"
+[merged]
+"P-old" = "P1"
+"""
+HEADINGS = (
+    "Invoice;Date;Entered;Site;Patient no;Patient;Client no;Client;Vet;Item;Code;Notes;Postcode\n"
+)
+
+
+@pytest.fixture
+def exporting(practice, records, write) -> Callable[..., Path]:
+    """Keep a layout; give a function that writes an export of lines as that layout has them.
+
+    A line is told by what it has of: invoice, day, entered, site, patient, name, client, owner,
+    vet, item, code, note, postcode.
+    """
+    (practice.layouts_folder / "desk.toml").write_text(LAYOUT, encoding="utf-8")
+    usual = {
+        "invoice": "R1", "day": "2024-05-06", "entered": "", "site": "n1", "patient": "P1",
+        "name": "Rex Thunderpaw", "client": "K1", "owner": "Ada Quillfeather", "vet": "AB",
+        "item": "CONS", "code": "", "note": "", "postcode": "",
+    }  # fmt: skip
+
+    def export(*lines: dict[str, str], file: str = "export.csv") -> Path:
+        rows = [";".join((usual | line).values()) + "\n" for line in lines]
+        return write(file, HEADINGS + "".join(rows))
+
+    return export

@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 from local_server import LocalServer
-from pull_world import World, make_world
+from pull_world import World, make_practice, make_world
 
+from jobs.sources import planning
 from jobs.sources.limits import Clock, RateLimits
 from jobs.sources.raw_archive import RawArchive
 from jobs.sources.session import Session
@@ -111,7 +112,22 @@ def make_session(
         session.close()
 
 
+@pytest.fixture(scope="session")
+def made_practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a small practice with empty stores, not to be changed."""
+    return make_practice(tmp_path_factory.mktemp("made") / "practice")
+
+
 @pytest.fixture
-def world(tmp_path: Path, server: LocalServer, clock: FakeClock) -> World:
+def world(tmp_path: Path, made_practice: Path, server: LocalServer, clock: FakeClock) -> World:
     """Give a small practice that pulls from the local server."""
-    return make_world(tmp_path / "practice", server, clock)
+    return make_world(tmp_path / "practice", made_practice, server, clock)
+
+
+@pytest.fixture
+def three_years(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a first pull go back three years in place of twenty, where no more is needed."""
+    table = load_table("jobs.sources", "pull.toml")
+    years = replace(table.parameters["backfill.years"], value=3)
+    fewer = replace(table, parameters={**table.parameters, "backfill.years": years})
+    monkeypatch.setattr(planning, "load_table", lambda *_: fewer)

@@ -20,14 +20,22 @@ PARK = "USW00094728"  # New York, 40.78 N 73.97 W, 43 m
 VILLAGE = "USC00301309"
 # id: latitude, longitude, elevation, elements, first and last year
 STATIONS: dict[str, tuple[float, float, float, tuple[str, ...], int, int]] = {
-    PARK: (40.7790, -73.9693, 42.7, ("TMAX", "TMIN", "PRCP", "AWND", "RHAV"), 1869, 2026),
+    PARK: (40.7790, -73.9693, 42.7, ("TMAX", "TMIN", "PRCP", "AWND", "RHAV", "ADPT"), 1869, 2026),
     VILLAGE: (41.0330, -73.7330, 77.1, ("TMAX", "TMIN", "PRCP"), 1948, 2026),
     "US1NYNY0074": (40.7969, -73.9330, 6.1, ("PRCP", "SNOW"), 2014, 2026),  # rain alone
     "USW00014732": (40.7794, -73.8803, 3.4, ("TMAX", "TMIN", "PRCP"), 2015, 2026),  # short
     "USC00300958": (40.7800, -73.9700, 30.0, ("TMAX", "TMIN", "PRCP"), 1940, 1990),  # closed
 }
-_BASE = {"TMAX": 25.0, "TMIN": 15.0, "TAVG": 19.4, "PRCP": 2.5, "AWND": 2.1, "RHAV": 64.0}
-_TENTHS = {"TMAX", "TMIN", "TAVG", "PRCP", "AWND"}
+_BASE = {
+    "TMAX": 25.0,
+    "TMIN": 15.0,
+    "TAVG": 19.4,
+    "PRCP": 2.5,
+    "AWND": 2.1,
+    "RHAV": 64.0,
+    "ADPT": 12.8,
+}
+_TENTHS = {"TMAX", "TMIN", "TAVG", "PRCP", "AWND", "ADPT"}
 
 
 def value(element: str, day: date) -> float:

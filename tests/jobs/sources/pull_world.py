@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -11,6 +12,7 @@ from fake_open_meteo import FakeOpenMeteo
 from local_server import LocalServer
 
 from forecast.practice import Practice, create_practice, open_practice
+from jobs.opening import open_all
 from jobs.pull import pull
 from jobs.sources.pulling import Pulled
 
@@ -81,11 +83,17 @@ class World:
         return [(a.one("start_date"), a.one("end_date")) for a in self.server.asked]
 
 
-def make_world(folder: Path, server: LocalServer, clock: Any) -> World:
-    """Make the practice; it uses the archive of the Open-Meteo family."""
+def make_practice(folder: Path) -> Path:
+    """Make the practice with its empty stores, to be copied for each test."""
+    open_all(create_practice(folder, PRACTICE, now=NOW))
+    return folder
+
+
+def make_world(folder: Path, made: Path, server: LocalServer, clock: Any) -> World:
+    """Give a copy of the practice; it uses the archive of the Open-Meteo family."""
     fake = FakeOpenMeteo()
     server.routes.update(fake.routes())
-    create_practice(folder, PRACTICE, now=NOW)
+    shutil.copytree(made, folder)
     made = World(folder, server, fake, clock)
     made.use("open_meteo_archive")
     return made

@@ -1,6 +1,7 @@
 """Every client through everything that somebody else's machine may do.
 
-In every case: one clear line, what is held stays as it is, and the next run repairs the gap.
+In every case: one clear line, what is held stays as it is, and the next run repairs the gap. By
+default each client meets every third fault and each fault three clients; the rest are long tests.
 """
 
 from __future__ import annotations
@@ -81,7 +82,21 @@ def client(request: pytest.FixtureRequest) -> Client:
     return request.param
 
 
-@pytest.mark.parametrize("case", CASES.values(), ids=CASES)
+def everything() -> list:
+    """Return every client with every fault, two in three of them marked long."""
+    return [
+        pytest.param(
+            each,
+            case,
+            id=f"{each.source_id}-{name}",
+            marks=[] if (at + number) % 3 == 0 else [pytest.mark.long],
+        )
+        for at, each in enumerate(CLIENTS)
+        for number, (name, case) in enumerate(CASES.items())
+    ]
+
+
+@pytest.mark.parametrize(("client", "case"), everything())
 def test_a_fault_is_told_harms_nothing_and_is_repaired(
     case, client, server, make_session, archive, clock
 ):
@@ -106,7 +121,7 @@ def test_a_fault_is_told_harms_nothing_and_is_repaired(
     assert [parsed.findings for parsed in after] == [parsed.findings for parsed in before]
 
 
-@pytest.mark.parametrize("n_faults", [1, 4])
+@pytest.mark.parametrize("n_faults", [pytest.param(1, marks=pytest.mark.long), 4])
 def test_a_burst_of_500_is_ridden_out(client, server, make_session, clock, n_faults):
     server.routes.update(client.routes())
     server.fail(faults.status(500), times=n_faults)

@@ -70,7 +70,8 @@ def test_values_of_each_station_reach_the_regions_it_stands_for(make_session, se
     (got,) = pull(make_session, server, FakeNcei())
     day = got.dataset.sel(time="2026-06-01", region="new_york")
     assert {name: float(day[name]) for name in day.data_vars} == pytest.approx(
-        {"tas": 20.0, "tasmin": 15.0, "tasmax": 25.0, "pr": 2.5, "hurs": 64.0, "sfcWind": 2.1}
+        {"tas": 20.0, "tasmin": 15.0, "tasmax": 25.0, "tdps": 12.8, "pr": 2.5, "hurs": 64.0}
+        | {"sfcWind": 2.1}
     )
     assert got.dataset["tas"].attrs["comment"] == "half the sum of the day's minimum and maximum"
     assert "time of observation" in got.dataset.attrs["day_definition"]
@@ -90,7 +91,8 @@ def test_a_station_without_humidity_and_wind_is_no_error(make_session, server):
         options={"stations": {"valley": VILLAGE}},
     )[0]
     assert "hurs" not in alone.dataset
-    assert [f.found for f in alone.findings if f.check == "not measured here"] == ["hurs, sfcWind"]
+    absent = [f.found for f in alone.findings if f.check == "not measured here"]
+    assert absent == ["hurs, tdps, sfcWind"]
 
 
 def test_texts_are_stripped_and_an_absent_key_is_missing():

@@ -61,6 +61,7 @@ def test_values_come_in_the_units_of_the_house(make_session, server):
         "tas": 10.0,
         "tasmin": 5.0,
         "tasmax": 15.0,
+        "tdps": 4.0,
         "pr": 1.5,
         "hurs": 70.0,
         "sfcWind": 3.0,
@@ -79,7 +80,8 @@ def test_what_is_asked_for_is_utc_metric_and_names_no_caller():
     assert params["time-standard"] == "UTC"
     assert params["community"] == "AG"
     assert params["parameters"].split(",") == [
-        "T2M", "T2M_MIN", "T2M_MAX", "PRECTOTCORR", "RH2M", "WS10M", "ALLSKY_SFC_SW_DWN",
+        "T2M", "T2M_MIN", "T2M_MAX", "T2MDEW", "PRECTOTCORR", "RH2M", "WS10M",
+        "ALLSKY_SFC_SW_DWN",
     ]  # fmt: skip
     assert "user" not in params
     assert request.full_url.startswith("https://power.larc.nasa.gov/api/temporal/daily/point?")

@@ -225,6 +225,7 @@ def test_what_is_asked_for():
         "tas": "temperature_2m_mean",
         "tasmin": "temperature_2m_min",
         "tasmax": "temperature_2m_max",
+        "tdps": "dew_point_2m_mean",
         "pr": "precipitation_sum",
         "hurs": "relative_humidity_2m_mean",
         "sfcWind": "wind_speed_10m_mean",

@@ -27,6 +27,9 @@ from jobs.sources.pulling import Pulled, pull_source
 from jobs.sources.source import SourceError, find_source
 from models.parameters import load_table
 
+# Faults met in every run of the tests, one of each way to fail; the others are long tests.
+_EVERY_TIME = ("429 with Retry-After", "reset mid-body", "HTML page as 200", "giant body")
+
 
 # ------------------------------------------------------------------------------ all goes well
 def test_the_first_pull_loads_twenty_years_and_says_whose_they_are(world):
@@ -55,6 +58,7 @@ def test_the_first_pull_loads_twenty_years_and_says_whose_they_are(world):
     assert all("vet@practice.example" in a.headers["user-agent"] for a in world.server.asked)
 
 
+@pytest.mark.usefixtures("three_years")
 def test_the_next_day_asks_for_the_trailing_window_alone(world):
     """95 days that may be revised and the day that is new."""
     world.pull()
@@ -64,9 +68,13 @@ def test_the_next_day_asks_for_the_trailing_window_alone(world):
     assert world.spans_asked == [("2026-03-03", "2026-06-06")]
     store = open_climate(world.practice())
     assert store.weather()["time"].values[-1] == np.datetime64("2026-06-06")
-    assert store.asked("weather", "open_meteo_archive")["berlin"] == (FIRST, date(2026, 6, 6))
+    assert store.asked("weather", "open_meteo_archive")["berlin"] == (
+        date(2023, 1, 1),
+        date(2026, 6, 6),
+    )
 
 
+@pytest.mark.usefixtures("three_years")
 def test_a_value_that_was_revised_is_new_and_the_old_one_stays_in_its_snapshot(world, monkeypatch):
     """A month ago it was said to be 30 degC."""
     world.pull()
@@ -84,25 +92,27 @@ def test_a_value_that_was_revised_is_new_and_the_old_one_stays_in_its_snapshot(w
     assert float(store.weather(snapshot=before)["tas"].sel(place)) == pytest.approx(10.6)
 
 
+@pytest.mark.usefixtures("three_years")
 def test_what_cannot_be_is_missing_and_told_and_the_rest_is_kept(world):
-    """One humidity of 300 percent in twenty years."""
+    """One humidity of 300 percent in three years."""
 
     def spoil(location: dict[str, Any]) -> None:
-        if "2010-03-04" in location["daily"]["time"]:
-            at = location["daily"]["time"].index("2010-03-04")
+        if "2024-03-04" in location["daily"]["time"]:
+            at = location["daily"]["time"].index("2024-03-04")
             location["daily"]["relative_humidity_2m_mean"][at] = 300
 
     world.fake.spoil = spoil
     (done,) = world.pull()
     told = [f for f in done.findings if f.severity != "note"]
     assert [(f.check, f.column) for f in told] == [("not plausible", "hurs")]
-    assert "2 values set missing, the first at zurich on 2010-03-04" in told[0].sentence
+    assert "2 values set missing, the first at zurich on 2024-03-04" in told[0].sentence
     hurs = open_climate(world.practice()).weather()["hurs"]
     assert int(hurs.isnull().sum()) == 2
     assert done.report is not None
     assert "not plausible" in done.report.read_text()
 
 
+@pytest.mark.usefixtures("three_years")
 def test_a_forecast_pollen_and_flowering_dates_go_into_groups_of_their_own(world):
     """Each marked as what it is."""
     phenology = FakePhenology()
@@ -142,15 +152,16 @@ def test_pollen_files_in_the_practices_folder_are_read(world):
     assert pollen["value_kind"].values.tolist() == ["measured"]
 
 
+@pytest.mark.usefixtures("three_years")
 def test_two_sources_of_weather_are_joined_and_the_pull_says_how(world):
-    """The second gives the two days that the first is later: 2 days of 2 places, 6 variables."""
+    """The second gives the two days that the first is later: 2 days of 2 places, 7 variables."""
     power = FakePower()
     world.server.routes.update(power.routes())
     world.use("open_meteo_archive", "nasa_power")
     assert [one.failures for one in world.pull()] == [[], []]
     store = open_climate(world.practice())
     assert store.newest_days("weather", "nasa_power")["berlin"] == date(2026, 6, 7)
-    assert any(line.startswith("nasa_power fills 24 values, moved") for line in world.said)
+    assert any(line.startswith("nasa_power fills 28 values, moved") for line in world.said)
     weather = store.weather(sources=["open_meteo_archive", "nasa_power"])
     assert weather["time"].values[-1] == np.datetime64("2026-06-07")
     assert store.weather(sources=["nasa_power"])["rsds"].isnull().all()  # it stood still, by fake
@@ -213,6 +224,7 @@ def test_a_first_pull_that_breaks_off_keeps_what_came_and_goes_on_there(world, m
     assert ("47.37", "2006-01-01") not in again
 
 
+@pytest.mark.usefixtures("three_years")
 def test_a_source_that_fails_is_a_line_and_the_others_go_on(world):
     """The archive answers in Fahrenheit; pollen comes all the same, and exit code is for later."""
 
@@ -272,7 +284,13 @@ def test_a_run_ahead_that_came_in_part_does_not_replace_the_last(world, clock):
     assert newest == np.datetime64("2026-06-11")
 
 
-@pytest.mark.parametrize("case", CASES.values(), ids=CASES)
+@pytest.mark.parametrize(
+    "case",
+    [
+        pytest.param(case, id=name, marks=[] if name in _EVERY_TIME else [pytest.mark.long])
+        for name, case in CASES.items()
+    ],
+)
 def test_whatever_fails_what_is_held_stays_and_the_next_pull_repairs_the_gap(world, clock, case):
     """One day goes well, one meets the fault, and the same day is pulled again."""
     known = find_source("open_meteo_archive")

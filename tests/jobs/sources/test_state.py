@@ -24,6 +24,7 @@ from jobs.sources.state import source_states
 
 
 # ------------------------------------------------------------------------------ how they stand
+@pytest.mark.usefixtures("three_years")
 def test_how_old_each_source_is_against_its_allowance(world):
     """The region that is most behind counts; a region without anything is named."""
     world.use("open_meteo_archive", "open_meteo_forecast")
@@ -53,6 +54,7 @@ def run(*words: str) -> tuple[int, str, str]:
     return code, " ".join(out.getvalue().split()), err.getvalue()
 
 
+@pytest.mark.usefixtures("three_years")
 def test_the_commands_say_what_came_and_how_the_sources_stand(
     world, monkeypatch: pytest.MonkeyPatch
 ):

@@ -1,0 +1,100 @@
+"""A practice that holds all sorts of things on two owners, on SQLite and on PostgreSQL."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from forecast.practice import Practice, create_practice, template
+from forecast.records import Records, open_records
+from forecast.visits import (
+    import_branches,
+    import_dogs,
+    import_facts,
+    import_scores,
+    import_therapies,
+    import_visits,
+)
+
+NOW = datetime(2024, 5, 31, 12, tzinfo=UTC)
+LAYOUT = """
+name = "front desk"
+day_order = "year month day"
+[columns]
+visit = "Invoice"
+date = "Date"
+branch = "Site"
+patient = "Patient no"
+patient_name = "Patient"
+client = "Client no"
+client_name = "Client"
+item = "Item"
+note = "Notes"
+[merged]
+"P-given-up" = "P1"
+"""
+FILES = {
+    "branches": "id,name,region,open_days\nn1,North,seoul,mon\n",
+    "dogs": (
+        "dog,name,owner,owner_number,owner_contact,species,status,region,consent\n"
+        "P1,Rex Thunderpaw,Ada Quillfeather,K1,ada@forepaw.invalid,dog,active,seoul,yes\n"
+        "P2,Mo Thunderpaw,Ada Quillfeather,K1,ada@forepaw.invalid,dog,active,,\n"
+        "P3,Pip,Bo Puddlewright,K3,,dog,active,,\n"
+    ),
+    "visits": (
+        "Invoice;Date;Site;Patient no;Patient;Client no;Client;Item;Notes\n"
+        "R1;2024-05-06;n1;P1;Rex Thunderpaw;K1;Ada Quillfeather;CONS;itchy, says Ada Quillfeather\n"
+        "R2;2024-05-07;n1;P2;Mo Thunderpaw;K1;Ada Quillfeather;CONS;fine\n"
+        "R3;2024-05-08;n1;P3;Pip;K3;Bo Puddlewright;CONS;vaccination\n"
+        "R4;2024-02-30;n1;P1;Rex Thunderpaw;K1;Ada Quillfeather;CONS;itchy\n"
+        "R5;2023-05-08;n1;P-given-up;Rex Thunderpaw;K1;Ada Quillfeather;CONS;limps since Whitsun\n"
+    ),
+    "therapies": (
+        "dog,therapy,date,status\nP1,ciclosporin,2024-05-06,given\nP3,ciclosporin,2024-05-06,given\n"
+    ),
+    "facts": "dog,kind,value,date\nP1,weight_kg,9.5,2024-05-02\nP3,weight_kg,5,2024-05-02\n",
+    "scores": "dog,date,pvas,scorer\nP1,2024-05-02,4.5,owner\nP3,2024-05-02,1,owner\n",
+}
+IMPORTERS = {
+    "branches": import_branches,
+    "dogs": import_dogs,
+    "visits": import_visits,
+    "therapies": import_therapies,
+    "facts": import_facts,
+    "scores": import_scores,
+}
+
+
+@pytest.fixture(scope="session")
+def files() -> dict[str, str]:
+    """Give the text of each file that was imported."""
+    return FILES
+
+
+@pytest.fixture
+def practice(tmp_path, database) -> Practice:
+    made = create_practice(tmp_path / "practice", template() + database, now=NOW)
+    (made.layouts_folder / "desk.toml").write_text(LAYOUT, encoding="utf-8")
+    return made
+
+
+@pytest.fixture
+def outside(tmp_path) -> Path:
+    """Give a folder outside the practice, in which its exports come."""
+    folder = tmp_path / "exports"
+    folder.mkdir()
+    return folder
+
+
+@pytest.fixture
+def records(practice, outside) -> Iterator[Records]:
+    opened = open_records(practice)
+    for kind, text in FILES.items():
+        path = outside / f"{kind}.csv"
+        path.write_text(text, encoding="utf-8")
+        IMPORTERS[kind](practice, opened, path)
+    yield opened
+    opened.close()

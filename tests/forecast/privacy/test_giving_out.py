@@ -1,0 +1,72 @@
+"""All that is held on an owner, and nothing on anybody else."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from forecast.privacy import held_on_owner
+from forecast.records import RecordsError
+from forecast.records.tables import metadata
+
+# Tables of which nothing is about an owner or a dog.
+OF_NOBODY = {
+    *("branch", "imported_file", "case_definition", "closure", "erasure", "count_vintage"),
+    *("count_week", "settings_text", "issue", "issue_region", "job_run"),
+}
+
+
+def test_everything_on_the_owner_is_given_out(practice, records):
+    """Records of every kind, and the rows of raw files, the bad one and the earlier number too."""
+    held = held_on_owner(practice, records, "K1")
+    text = json.dumps(held)
+    for told in ("Ada Quillfeather", "ada@forepaw.invalid", "itchy, says Ada", "9.5", "4.5"):
+        assert told in text, told
+    assert [dog["identity"][0]["reference"] for dog in held["dogs"]] == ["P1", "P2"]
+    rex = held["dogs"][0]
+    assert [home["region_id"] for home in rex["homes"]] == ["seoul"]
+    assert [status["status"] for status in rex["statuses"]] == ["active"]
+    assert [visit["date"] for visit in rex["visits"]] == ["2023-05-08", "2024-05-06"]
+    assert rex["visits"][1]["verdicts"][0]["kind"] == "itch flare"
+    assert rex["therapies"][0]["therapy"] == "ciclosporin"
+    assert [answer["answer"] for answer in held["consent"]] == ["yes"]
+    rows = {file: [row["row"] for row in rows] for file, rows in held["rows of raw files"].items()}
+    assert rows == {
+        "visits.csv": [2, 3, 5, 6],
+        "therapies.csv": [2],
+        "facts.csv": [2],
+        "scores.csv": [2],
+    }
+    assert held["raw files that could not be searched"] == {}
+
+
+def test_nothing_on_others_is_given_out(practice, records):
+    """Neither Bo nor his dog."""
+    text = json.dumps(held_on_owner(practice, records, "K1"))
+    for other in ("Puddlewright", "Pip", "P3", "K3", "vaccination"):
+        assert other not in text, other
+
+
+def test_every_table_that_knows_a_dog_or_an_owner_is_given_out():
+    """A table added later must be given out too, or be named as one of nobody."""
+    given = {
+        *("owner", "owner_status", "consent", "dog", "dog_identity", "home", "dog_status"),
+        *("visit", "visit_case", "therapy_event", "pruritus_score", "dog_fact"),
+        *("dose_plan", "dose"),
+    }
+    assert {table.name for table in metadata.sorted_tables} == given | OF_NOBODY
+
+
+def test_files_that_cannot_be_searched_are_named(practice, records):
+    """So that a person looks into them."""
+    (practice.layouts_folder / "desk.toml").unlink()
+    held = held_on_owner(practice, records, "K1")
+    (why,) = held["raw files that could not be searched"].values()
+    assert "no layout fits it any more" in why
+
+
+def test_somebody_unknown_is_refused(practice, records):
+    """By the number that was asked for."""
+    with pytest.raises(RecordsError, match="'nobody' was asked for"):
+        held_on_owner(practice, records, "nobody")
