@@ -16,6 +16,9 @@ from jobs.demo.invention import InventedPractice, invent_practice
 from jobs.demo.raw_export import RawExports, write_raw_exports
 from jobs.demo.worlds import World
 
+# writing and reading six years of exports takes too long for every run
+pytestmark = pytest.mark.long
+
 Row = dict[str, Any]
 
 

@@ -15,6 +15,9 @@ import pytest
 from jobs.demo.invention import InventedPractice
 from jobs.demo.raw_export import RawExports
 
+# writing and reading six years of exports takes too long for every run
+pytestmark = pytest.mark.long
+
 SWITCH = datetime(2021, 4, 1)  # when.second_system of rates.toml
 LATE = 12  # entry.late_days
 TESTS = {"Testy", "Nobody", "ZZTEST", "DEMO DOG"}

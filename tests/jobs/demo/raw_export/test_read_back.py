@@ -13,6 +13,9 @@ from forecast.visits.layout import load_layouts
 from jobs.demo.invention import InventedPractice
 from jobs.demo.raw_export import RawExports
 
+# writing and reading six years of exports takes too long for every run
+pytestmark = pytest.mark.long
+
 BRANCH_NAMES = {"amber": "Amber", "indigo": "Indigo", "teal": "Teal", "ochre": "Ochre"}
 
 Row = dict[str, Any]

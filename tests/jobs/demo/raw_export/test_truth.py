@@ -13,6 +13,9 @@ from jobs.demo.invention import InventedPractice
 from jobs.demo.raw_export import RawExports
 from jobs.demo.raw_export.tables import NOTES, RATES, items
 
+# writing and reading six years of exports takes too long for every run
+pytestmark = pytest.mark.long
+
 CARE_PLAN = pd.Timestamp("2020-03-02")  # when.care_plan
 
 
