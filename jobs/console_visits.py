@@ -115,14 +115,14 @@ def _show_kappas(report: LabelReport) -> None:
     print_table(table)
 
 
-def show_counts(visits: pd.DataFrame, *, definition: str) -> None:
+def show_counts(visits: pd.DataFrame, *, definition: str, flare_free_days: int) -> None:
     """Print what visits were made of, by year and branch, and how sure the verdicts are."""
     heading(f"Visits by year and branch ({definition})")
     table = new_table(
         "year", "branch", *(f"{role}s" if role != "other" else role for role in ROLES), "all"
     )
     _numbers_right(table, 2)
-    for row in count_table(visits).to_dict("records"):
+    for row in count_table(visits, flare_free_days=flare_free_days).to_dict("records"):
         counts = (f"{row[name]:,}" for name in (*ROLES, "visits"))
         table.add_row(str(row["year"]), str(row["branch"]), *counts)
     print_table(table)

@@ -171,7 +171,7 @@ def add_cases(records: Records, definition_id: int, cases: pd.DataFrame) -> None
     for part in batches(list(zip(cases.index.tolist(), verdicts, strict=True))):
         ids, values = zip(*part, strict=True)
         with records.writing() as connection:
-            insert_cases(connection, definition_id, ids, values)
+            insert_cases(connection, definition_id, ids, values, unless_there=True)
 
 
 def case_values(cases: pd.DataFrame) -> list[Values]:
@@ -184,13 +184,15 @@ def insert_cases(
     definition_id: int,
     visit_ids: Sequence[int],
     verdicts: Sequence[Values],
+    *,
+    unless_there: bool = False,
 ) -> None:
     """Insert verdicts on visits within a transaction that the caller holds."""
     rows = [
         (visit_id, definition_id, *verdict)
         for visit_id, verdict in zip(visit_ids, verdicts, strict=True)
     ]
-    insert_rows(connection, tables.visit_case, _INTO, rows, unless_there=True)
+    insert_rows(connection, tables.visit_case, _INTO, rows, unless_there=unless_there)
 
 
 def earlier_cases(records: Records, visit_ids: Sequence[int]) -> pd.DataFrame:

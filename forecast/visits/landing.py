@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -29,7 +29,7 @@ from forecast.records.imports import HELD, PENDING, ImportedFile, Row
 from forecast.records.strangers import sweep_unregistered
 from forecast.visits.archive import keep_findings, keep_raw, sha256_of
 from forecast.visits.layout import Layout
-from forecast.visits.redacting import DOG, Theirs, part
+from forecast.visits.redacting import DOG, Parted, Theirs, part
 from forecast.visits.rules import VisitError
 
 log = logging.getLogger(__name__)
@@ -122,8 +122,10 @@ def land_events(
     already = import_records.standing_import(records, subject, file.sha256)
     if already is not None:
         return imported_before(file, already)
-    table, findings_file = _checked(practice, file, read)
-    archive(practice, file, () if names_dogs else None)
+    table = read(file)
+    left = without_erased(practice, file, () if names_dogs else None)
+    findings_file = _checked(practice, file, table, theirs=left.rows)
+    archive(practice, file, left.content)
     values = rows(table)
     report = _report(file, 0, table, findings_file)
     with landing(practice, records, file, n_rows=len(values)) as import_id:
@@ -183,15 +185,22 @@ def overtaken(records: Records, file: IncomingFile, import_id: int) -> ImportRep
     return imported_before(file, winner)
 
 
-def archive(practice: Practice, file: IncomingFile, layouts: Sequence[Layout] | None) -> None:
-    """Keep the raw file, without the rows of those who were erased.
+def without_erased(
+    practice: Practice, file: IncomingFile, layouts: Sequence[Layout] | None
+) -> Parted:
+    """Return the raw file without the rows of those who were erased, and which rows those are.
 
     `layouts` tell its columns, if it is of none of our own formats; None for a file in which no dog
     and no owner stands.
     """
-    erased, content = read_erased(practice), file.content
-    if erased and layouts is not None:
-        content = part(content, file.name, layouts=layouts, theirs=_erased(erased)).content
+    erased = read_erased(practice)
+    if not erased or layouts is None:
+        return Parted(file.content)
+    return part(file.content, file.name, layouts=layouts, theirs=_erased(erased))
+
+
+def archive(practice: Practice, file: IncomingFile, content: bytes) -> None:
+    """Keep what is kept of a raw file, under the hash that it came with."""
     keep_raw(practice.archive_folder, content, sha256=file.sha256)
 
 
@@ -222,9 +231,10 @@ def keep_register(
     already = import_records.standing_import(records, subject, file.sha256)
     if already is not None and already == _newest(records, subject):
         return imported_before(file, already)
-    table, findings_file = _checked(practice, file, read, quote=archived)
+    table = read(file)
+    findings_file = _checked(practice, file, table, quote=archived)
     if archived:
-        keep_raw(practice.archive_folder, file.content, sha256=file.sha256)
+        archive(practice, file, file.content)
     try:
         with records.writing() as connection:
             keep(connection, table)
@@ -254,23 +264,24 @@ def _newest(records: Records, subject: str) -> ImportedFile | None:
 def _checked(
     practice: Practice,
     file: IncomingFile,
-    read: Callable[[IncomingFile], CsvTable],
+    table: CsvTable,
     *,
     quote: bool = True,
-) -> tuple[CsvTable, Path | None]:
-    """Read a file and keep what was found in it, without quoting it where it holds names."""
-    table = read(file)
-    findings_file = note_findings(practice, file, table.findings, quote=quote)
+    theirs: Container[int] = (),
+) -> Path | None:
+    """Keep what was found in a file, not quoted where it holds names; refuse an empty one."""
+    told = [f if quote else replace(f, found="see the file") for f in table.findings]
+    findings_file = note_findings(practice, file, told, theirs=theirs)
     if table.rows.empty:
         raise nothing_kept(table)
-    return table, findings_file
+    return findings_file
 
 
 def note_findings(
-    practice: Practice, file: IncomingFile, findings: Sequence[Finding], *, quote: bool = True
+    practice: Practice, file: IncomingFile, findings: Sequence[Finding], *, theirs: Container[int]
 ) -> Path | None:
-    """Keep what checks found in a file; None where they found nothing."""
-    kept = [f if quote else replace(f, found="see the file") for f in findings]
+    """Keep what checks found in a file, but for rows of the erased; None where there is nothing."""
+    kept = [f for f in findings if f.row is None or f.row not in theirs]
     return keep_findings(practice.archive_folder, file.sha256, kept)
 
 

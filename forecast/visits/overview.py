@@ -12,14 +12,14 @@ NOT_JUDGED = "not judged"
 LEVELS = (*CERTAINTIES, NO_CERTAINTY, NOT_JUDGED)
 
 
-def count_table(visits: pd.DataFrame) -> pd.DataFrame:
+def count_table(visits: pd.DataFrame, *, flare_free_days: int | None = None) -> pd.DataFrame:
     """Count visits by year and branch: one column a role, and all visits.
 
     `visits` has the columns date, branch, dog and kind; what a visit of itch is (flare visit, or
-    recheck within the episode) is told by `forecast.visits.episodes`. The first weeks of a record
-    count too many flare visits: what was before them is not known.
+    recheck within the episode) is told by `forecast.visits.episodes`, which `flare_free_days` is
+    for. The first weeks of a record count too many flare visits: what was before them is not known.
     """
-    marked = with_roles(visits)
+    marked = with_roles(visits, flare_free_days=flare_free_days)
     table = pd.crosstab([marked["date"].dt.year.rename("year"), marked["branch"]], marked["role"])
     table = table.reindex(columns=list(ROLES), fill_value=0)
     return table.assign(visits=table.sum(axis=1)).rename_axis(columns=None).reset_index()

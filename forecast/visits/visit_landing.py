@@ -45,6 +45,7 @@ from forecast.visits.landing import (
     note_findings,
     overtaken,
     sweep_abandoned,
+    without_erased,
 )
 from forecast.visits.layout import Layout, layout_called, load_layouts
 
@@ -85,8 +86,10 @@ def land_visits(
         today=practice.today,
         progress=lambda share: tell(_READING * share),
     )
-    findings_file = note_findings(practice, file, arriving.findings)
-    archive(practice, file, layouts)
+    left = without_erased(practice, file, layouts)
+    findings_file = note_findings(practice, file, arriving.findings, theirs=left.rows)
+    archive(practice, file, left.content)
+    del left
     file.content = b""  # a million lines weigh much, and what follows needs room
     judged = _judge(practice, records, arriving)
     tell(_JUDGING)

@@ -24,10 +24,13 @@ visits = typer.Typer(
 @visits.command()
 def counts(practice: PracticeFolder = Path()) -> None:
     """Count flare visits, rechecks, doses and others by year and branch."""
+    from forecast.records import open_records
+    from forecast.visits.judging import counting_rule
     from jobs.console_visits import show_counts
 
-    _, held, definition = _judged(practice)
-    show_counts(held, definition=definition)
+    opened, held, definition = _judged(practice)
+    rule = counting_rule(opened, open_records(opened))
+    show_counts(held, definition=definition, flare_free_days=rule.flare_free_days)
 
 
 @visits.command()

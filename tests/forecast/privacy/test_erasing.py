@@ -128,6 +128,8 @@ def test_an_old_export_does_not_bring_them_back(practice, without_care, outside,
     for gone in (*NAMES, "K1", "P1", "P2"):
         assert gone not in held, gone
     assert named_in(practice) == {}
+    for found in practice.archive_folder.glob("findings-*.csv"):
+        assert "2024-02-30" not in found.read_text(encoding="utf-8-sig"), "the bad row was theirs"
 
 
 @pytest.mark.parametrize("database", ["sqlite"], indirect=True)

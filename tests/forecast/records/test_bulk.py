@@ -5,10 +5,12 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+import traceback
 from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select
+from sqlalchemy.exc import IntegrityError
 
 from forecast.records import tables
 from forecast.records.bulk import ROWS_PER_BATCH, batches, insert_rows, new_ids
@@ -62,6 +64,18 @@ def test_a_row_that_is_there_can_be_left_as_it_is(records):
             insert_rows(connection, tables.dog, ("id", "breed"), [("a", breed)], unless_there=True)
     with records.reading() as connection:
         assert connection.scalars(select(tables.dog.c.breed)).all() == ["terrier"]
+
+
+@pytest.mark.parametrize(
+    "rows", [[("a", "Quillfeather"), ("a", "Quillfeather")], [(None, "Quillfeather")]]
+)
+def test_rows_that_break_a_rule_are_refused_without_being_quoted(records, rows):
+    """As with any other way of inserting: what fails may be somebody's name."""
+    with pytest.raises(IntegrityError) as refused, records.writing() as connection:
+        insert_rows(connection, tables.owner, ("id", "name"), rows)
+    assert "Quillfeather" not in "".join(traceback.format_exception(refused.value))
+    with records.reading() as connection:
+        assert connection.scalars(select(tables.owner.c.id)).all() == []
 
 
 def test_ids_are_new_and_rise(records):

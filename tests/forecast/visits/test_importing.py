@@ -8,6 +8,7 @@ import hashlib
 import logging
 import time
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -18,19 +19,22 @@ from forecast.csv_files import SheetError
 from forecast.homes import NOT_KNOWN, Home
 from forecast.records import tables
 from forecast.records import visits as visit_records
-from forecast.records.branches import branches
+from forecast.records.branches import branches, closures
 from forecast.records.care import facts_of, scores_of, therapies_of
+from forecast.records.dated import consents_on, owner_statuses_on
 from forecast.records.dogs import dog, dog_ids, identity_of, owner_of
 from forecast.records.imports import imported_files
 from forecast.records.visits import visits
 from forecast.visits import (
     import_branches,
+    import_closures,
     import_dogs,
     import_facts,
     import_scores,
     import_therapies,
     import_visits,
     landing,
+    take_back,
     visit_landing,
 )
 
@@ -275,6 +279,41 @@ def test_therapies_scores_and_facts_reach_their_dog(practice, records, write):
     assert (found["weight_kg"].number, found["weight_kg"].word) == (9.5, None)
     assert (found["neoplasia"].number, found["neoplasia"].word) == (None, "no")
     assert set(found) == {"weight_kg", "neoplasia"}
+
+
+def test_closures_and_full_days_come_in_and_the_newest_word_counts(practice, records, write):
+    """A day may be ahead; the same day in a later file is one day."""
+    head = "branch,date,reason,full\n"
+    first = write("c.csv", head + "n1,2024-12-24,holiday,no\nn1,2024-05-06,,yes\n")
+    report = import_closures(practice, records, first)
+    assert report.sentence == "c.csv: 2 closures of 2 rows imported"
+    import_closures(practice, records, write("d.csv", head + "n1,2024-12-24,stock-taking,no\n"))
+    found = closures(records).sort_values("date")
+    assert found["reason"].tolist() == ["", "stock-taking"]
+    assert found["full"].tolist() == [True, False]
+    take_back(records, report.import_id)
+    assert closures(records)["reason"].tolist() == ["stock-taking"]
+
+
+def test_a_register_brings_dated_homes_statuses_and_consent(practice, records, write):
+    """With days of its own, and without."""
+    text = (
+        "dog,owner_number,owner_status,consent,status,status_from,region,home_from\n"
+        "D1,7,moved,no,died,2024-03-01,south,2024-02-01\nD2,7,,,,,,\n"
+    )
+    report = import_dogs(practice, records, write("later.csv", text))
+    assert [f.check for f in report.findings] == ["another word"]
+    rex, mo = (dog_ids(records)[number] for number in ("D1", "D2"))
+    days = (date(2024, 1, 31), date(2024, 2, 1), date(2024, 3, 1))
+    held = [dog(records, rex, on=day) for day in days]
+    assert [one.home.region for one in held] == ["north", "south", "south"]
+    assert [one.status for one in held] == ["active", "active", "dead"]
+    assert dog(records, mo, on=practice.today).status == "active"
+    owner = owner_of(records, rex)
+    assert owner == owner_of(records, mo)
+    with records.reading() as connection:
+        assert owner_statuses_on(connection, practice.today) == {owner.id: "moved"}
+        assert consents_on(connection, practice.today) == {owner.id: "no"}
 
 
 # ------------------------------------------------------------------------------ privacy
