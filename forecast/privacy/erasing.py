@@ -22,7 +22,11 @@ from forecast.visits.layout import Layout, load_layouts
 from forecast.visits.redacting import DOG, Theirs
 
 # The tables in which somebody is named.
-_NAMING = ("owner", "dog_identity", "visit")
+_NAMING = ("owner", "dog_identity", "visit", "imported_file")
+_IN_RECORDS = (
+    "the records hold the name in somebody else's rows: as a vet's name, in an item or in the note "
+    "on another owner's dog; those stay"
+)
 
 
 @dataclass
@@ -84,7 +88,11 @@ def erase_owner(
             path.unlink(missing_ok=True)
         done.deleted = True
     records.forget_deleted(_NAMING)
-    done.still_named = still_named(practice, one.names)
+    for path in still_named(practice, one.names):
+        if path.name.startswith(practice.records_file.name):
+            done.remarks.append(_IN_RECORDS)
+        else:
+            done.still_named.append(path)
     done.remarks += _numbers_in_layouts(layouts, numbers)
     return done
 

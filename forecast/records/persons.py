@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
@@ -113,12 +113,22 @@ def erase_person(
                 values = {"reference": renamed[row.reference], "note": None}
                 connection.execute(update(visit).where(visit.c.id == row.id).values(values))
             connection.execute(delete(identity).where(identity.c.dog_id.in_(part)))
+        _rename_files(connection, one.names)
         if one.owner_id is not None:
             connection.execute(delete(tables.owner).where(tables.owner.c.id == one.owner_id))
         there = select(tables.erasure.c.id).where(tables.erasure.c.id == erasure)
         if connection.scalar(there) is None:
             audit = {"id": erasure, "at": at, "dogs": len(one.dogs)}
             connection.execute(insert(tables.erasure), audit)
+
+
+def _rename_files(connection: Connection, names: Sequence[str]) -> None:
+    """Take names out of what imported files were called."""
+    table = tables.imported_file
+    for row in connection.execute(select(table.c.id, table.c.file_name)).all():
+        if any(name.casefold() in row.file_name.casefold() for name in names):
+            change = update(table).where(table.c.id == row.id)
+            connection.execute(change.values(file_name="(a name, erased)"))
 
 
 def erasures(records: Records) -> set[str]:

@@ -16,6 +16,7 @@ from forecast.privacy import erasing as erasing_module
 from forecast.records import Records, RecordsError, open_records, tables
 from forecast.records.dogs import dog_ids, dogs, identity_of
 from forecast.records.erased import ERASED_FILE, read_erased
+from forecast.records.imports import imported_files
 from forecast.records.visits import visits
 from forecast.visits import counts_as_known, import_dogs, import_scores, import_visits, make_vintage
 
@@ -212,6 +213,32 @@ def test_papers_of_ours_are_rewritten_and_others_are_said(practice, records):
         line.split(",")[2] for line in (samples / "s.csv").read_text().splitlines()
     }
     assert done.still_named == [letter]
+
+
+def test_a_file_that_was_called_by_the_name_loses_it_in_the_list_of_imports(
+    practice, records, outside, files
+):
+    """Everything else on that import stays."""
+    path = outside / "for ada quillfeather.csv"
+    path.write_text(files["scores"] + "P3,2024-05-03,2,owner\n")
+    number = import_scores(practice, records, path).import_id
+    erase_owner(practice, records, "K1")
+    held = {file.id: file.file_name for file in imported_files(records)}
+    assert held[number] == "(a name, erased)"
+    assert list(held.values()).count("(a name, erased)") == 1
+
+
+@pytest.mark.parametrize("database", ["sqlite"], indirect=True)
+def test_a_name_in_somebody_elses_row_is_said(practice, records):
+    """The owner is also a vet of the practice: other owners' visits are not touched."""
+    with records.writing() as connection:
+        connection.execute(
+            text("UPDATE visit SET vet = 'Ada Quillfeather' WHERE note = 'vaccination'")
+        )
+    done = erase_owner(practice, records, "K1")
+    (remark,) = [remark for remark in done.remarks if "records" in remark]
+    assert "as a vet's name" in remark
+    assert done.still_named == []
 
 
 def test_a_layout_that_names_their_number_is_said_with_its_line(practice, records):

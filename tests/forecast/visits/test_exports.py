@@ -144,7 +144,7 @@ def comparable(visits: pd.DataFrame) -> pd.DataFrame:
     return visits.assign(note=notes).drop(columns="unmapped")
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(invoices(), copies, copies)
 def test_a_permuted_and_re_encoded_copy_gives_the_same_visits(world, one, other):
     """Order of lines, encoding, separator, line ends and quoting say nothing of what happened."""
@@ -155,7 +155,7 @@ def test_a_permuted_and_re_encoded_copy_gives_the_same_visits(world, one, other)
         pd.testing.assert_frame_equal(first, second)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(invoices(), copies, copies, st.integers(0, 63))
 def test_an_export_in_two_files_gives_the_same_visits_as_in_one(world, one, other, cut):
     """However the invoices are dealt out; an invoice itself is not torn apart."""
