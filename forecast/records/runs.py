@@ -26,6 +26,8 @@ class JobRun:
     seconds: float | None
     result: str | None
     started_at: datetime
+    started_by: str | None = None
+    progress: float | None = None
 
 
 def start_run(

@@ -24,6 +24,10 @@ from sqlalchemy import (
 )
 
 from forecast.homes import PLACES
+from forecast.records.ledger_tables import job_run as job_run
+from forecast.records.ledger_tables import notice as notice
+from forecast.records.ledger_tables import verification as verification
+from forecast.records.ledger_tables import work_request as work_request
 from forecast.records.table_parts import UtcDateTime, one_of
 from forecast.records.table_parts import metadata as metadata
 
@@ -325,20 +329,4 @@ dose = Table(
     Column("plan_id", ForeignKey("dose_plan.id"), primary_key=True),
     Column("number", Integer, primary_key=True),
     Column("date", Date, nullable=False),
-)
-
-# ------------------------------------------------------------------------------- the run ledger
-job_run = Table(
-    "job_run",
-    metadata,
-    Column("id", String, primary_key=True),
-    Column("job", String, nullable=False),
-    Column("local_date", Date, nullable=False),
-    Column("cut", JSON),
-    Column("state", String, nullable=False),
-    Column("n_rows", Integer),
-    Column("seconds", Float),
-    Column("result", Text),
-    Column("started_at", UtcDateTime, nullable=False),
-    Index(None, "job", "local_date"),
 )
