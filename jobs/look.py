@@ -8,8 +8,13 @@ from forecast.csv_files import read_bytes
 from forecast.practice import Practice
 from forecast.records import open_records
 from forecast.records.branches import branches
-from forecast.visits.layout import free_layout_file, layout_called, load_layouts, save_layout
-from forecast.visits.looking import Look, look
+from forecast.visits.exports.layout import (
+    free_layout_file,
+    layout_called,
+    load_layouts,
+    save_layout,
+)
+from forecast.visits.exports.looking import Look, look
 
 
 def look_at_file(

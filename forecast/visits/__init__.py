@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from forecast.visits.counts import counts_as_known, make_vintage
-from forecast.visits.importing import (
+from forecast.visits.counting.counts import counts_as_known, make_vintage
+from forecast.visits.importing.files import (
+    import_again,
     import_branches,
     import_closures,
     import_dogs,
@@ -12,15 +13,16 @@ from forecast.visits.importing import (
     import_therapies,
     import_visits,
 )
-from forecast.visits.landing import ImportReport, take_back
+from forecast.visits.importing.landing import ImportReport, take_back
+from forecast.visits.importing.visit_landing import accept_import
 from forecast.visits.rules import VisitError
-from forecast.visits.visit_landing import accept_import
 
 __all__ = [
     "ImportReport",
     "VisitError",
     "accept_import",
     "counts_as_known",
+    "import_again",
     "import_branches",
     "import_closures",
     "import_dogs",

@@ -14,7 +14,7 @@ from forecast.visits.case_definition.clauses import abbreviations
 from forecast.visits.case_definition.lexicon import Lexicon
 from forecast.visits.case_definition.signals import WORD_SIGNALS, SentenceReading
 from forecast.visits.case_definition.things import Reach
-from forecast.visits.layout import item_classes
+from forecast.visits.exports.layout import item_classes
 from models.errors import ForepawError
 from models.parameters import ParameterTable, load_table, parse_table
 

@@ -12,7 +12,7 @@ from forecast.visits.case_definition import (
     read_note,
     shipped_text,
 )
-from forecast.visits.layout import item_classes
+from forecast.visits.exports.layout import item_classes
 from models.parameters import ParameterError, load_table
 
 LEAF = 'unit = "1", source = "our vets", status = "assumed"'

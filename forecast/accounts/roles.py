@@ -1,0 +1,69 @@
+"""Roles and the rights they carry: each role has the least that its work takes.
+
+A right is what a page or a command asks for; a role is what a person is given. No role holds
+every right: an administrator reads no clinical notes and signs no plan, a manager sees no dog.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Right(StrEnum):
+    """Something a page lets a person do, or see."""
+
+    SEE_FORECAST = "see forecasts"
+    SEE_DATA = "see sources, runs and imports"
+    BRING_DATA = "bring files and ask for runs"
+    SEE_DOGS = "see dogs and their plans"
+    SEE_NOTES = "read clinical notes"
+    LABEL_VISITS = "label visits"
+    RECORD_CARE = "record scores, weights and doses"
+    SEE_CONTACTS = "see owners' contacts"
+    SIGN_PLANS = "sign plans"
+    PLAN_STAFF = "plan staff and stock"
+    PREPARE_ALERTS = "draft and approve alerts"
+    SEND_ALERTS = "send alerts"
+    MANAGE_PEOPLE = "invite people and set their roles"
+
+
+class Role(StrEnum):
+    """What a person is in the practice."""
+
+    MANAGER = "manager"
+    VET = "vet"
+    NURSE = "nurse"
+    DESK = "desk"
+    ADMINISTRATOR = "administrator"
+
+
+RIGHTS: dict[Role, frozenset[Right]] = {
+    Role.MANAGER: frozenset(
+        {
+            *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA),
+            *(Right.PLAN_STAFF, Right.PREPARE_ALERTS),
+        }
+    ),
+    Role.VET: frozenset(
+        {
+            *(Right.SEE_FORECAST, Right.SEE_DATA, Right.SEE_DOGS, Right.SEE_NOTES),
+            *(Right.LABEL_VISITS, Right.RECORD_CARE, Right.SEE_CONTACTS),
+            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS),
+        }
+    ),
+    Role.NURSE: frozenset(
+        {Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_NOTES, Right.RECORD_CARE}
+    ),
+    Role.DESK: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_CONTACTS}),
+    Role.ADMINISTRATOR: frozenset(
+        {
+            *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA),
+            *(Right.PREPARE_ALERTS, Right.SEND_ALERTS, Right.MANAGE_PEOPLE),
+        }
+    ),
+}
+
+
+def rights_of(role: Role) -> frozenset[Right]:
+    """Return what a role lets a person do."""
+    return RIGHTS[role]

@@ -1,0 +1,81 @@
+"""From a view to a reply: HTML by its template, or the same values as JSON or CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, is_dataclass
+from datetime import date, datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.responses import Response
+
+from forecast.csv_text import as_text
+from forecast.pages.page import NotFoundError, View
+from forecast.wording import day as day_in_words
+
+_HERE = Path(__file__).parent
+
+
+@cache
+def environment() -> Environment:
+    """Return the templates' environment: everything escaped, nothing undefined let through."""
+    made = Environment(
+        loader=FileSystemLoader(_HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["day"] = day_in_words
+    return made
+
+
+def as_html(view: View, **around: Any) -> Response:
+    """Render a view's template; `around` is what every page needs: who, where, what was said."""
+    text = environment().get_template(view.template).render(page=view.page, **around)
+    return Response(text, view.status, media_type="text/html")
+
+
+def as_json(view: View) -> Response:
+    """Give a view's object as JSON."""
+    text = json.dumps(view.page, default=_plain, ensure_ascii=False, allow_nan=False)
+    return Response(text, view.status, media_type="application/json")
+
+
+def as_csv(view: View, table: str | None) -> Response:
+    """Give one table of a view as CSV, the first unless named; cells that look like formulas are text."""
+    if not view.tables:
+        raise NotFoundError("this page has no table to be given as CSV")
+    name = table or next(iter(view.tables))
+    if name not in view.tables:
+        raise NotFoundError(
+            f"a table {name!r} was asked; this page has {', '.join(view.tables)}"
+        )
+    out = io.StringIO()
+    rows: Sequence[Mapping[str, Any]] = view.tables[name]
+    writer = csv.writer(out)
+    if rows:
+        writer.writerow(rows[0])
+        writer.writerows([as_text(value) for value in row.values()] for row in rows)
+    headers = {"content-disposition": f'attachment; filename="{name}.csv"'}
+    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def _plain(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type):
+        return asdict(value)
+    if isinstance(value, datetime | date | pd.Timestamp):
+        return value.isoformat()
+    if isinstance(value, np.generic):
+        return None if value != value else value.item()
+    if isinstance(value, set | frozenset | tuple):
+        return list(value)
+    raise TypeError(f"{type(value).__name__} has no JSON form")
