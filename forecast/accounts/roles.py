@@ -51,9 +51,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
             *(Right.SIGN_PLANS, Right.PREPARE_ALERTS),
         }
     ),
-    Role.NURSE: frozenset(
-        {Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_NOTES, Right.RECORD_CARE}
-    ),
+    Role.NURSE: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_NOTES, Right.RECORD_CARE}),
     Role.DESK: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_CONTACTS}),
     Role.ADMINISTRATOR: frozenset(
         {

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-from collections.abc import Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from datetime import date, datetime
 from functools import cache
@@ -17,7 +14,7 @@ import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import Response
 
-from forecast.csv_text import as_text
+from forecast.csv_text import csv_text
 from forecast.pages.page import NotFoundError, View
 from forecast.wording import day as day_in_words
 
@@ -51,22 +48,17 @@ def as_json(view: View) -> Response:
 
 
 def as_csv(view: View, table: str | None) -> Response:
-    """Give one table of a view as CSV, the first unless named; cells that look like formulas are text."""
+    """Give one table of a view as CSV, the first unless named."""
     if not view.tables:
         raise NotFoundError("this page has no table to be given as CSV")
     name = table or next(iter(view.tables))
     if name not in view.tables:
-        raise NotFoundError(
-            f"a table {name!r} was asked; this page has {', '.join(view.tables)}"
-        )
-    out = io.StringIO()
-    rows: Sequence[Mapping[str, Any]] = view.tables[name]
-    writer = csv.writer(out)
-    if rows:
-        writer.writerow(rows[0])
-        writer.writerows([as_text(value) for value in row.values()] for row in rows)
+        raise NotFoundError(f"a table {name!r} was asked; this page has {', '.join(view.tables)}")
+    rows = view.tables[name]
+    columns = list(rows[0]) if rows else []
+    text = csv_text(columns, [[row[column] for column in columns] for row in rows])
     headers = {"content-disposition": f'attachment; filename="{name}.csv"'}
-    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
+    return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
 
 
 def _plain(value: Any) -> Any:

@@ -1,0 +1,29 @@
+// Adds life to pages that work without it: progress that moves without a reload.
+"use strict";
+
+const EVERY = 2000; // milliseconds between two looks at what is under way
+
+async function look(part) {
+  try {
+    const reply = await fetch(part.dataset.watch, { headers: { accept: "text/html" } });
+    if (!reply.ok) return;
+    const text = await reply.text();
+    const fresh = new DOMParser().parseFromString(text, "text/html").getElementById(part.id);
+    if (!fresh) return;
+    part.replaceWith(document.importNode(fresh, true));
+  } catch {
+    // the next look may reach it: what is shown says since when it is so
+  }
+  watch();
+}
+
+function watch() {
+  for (const part of document.querySelectorAll("[data-watch]")) {
+    if (part.dataset.going === "yes" && !part.dataset.watched) {
+      part.dataset.watched = "yes";
+      setTimeout(() => look(part), EVERY);
+    }
+  }
+}
+
+watch();
