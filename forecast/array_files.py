@@ -23,7 +23,7 @@ class ArrayFileError(ForepawError):
 
 
 # When and by which run a file came about is told in it, but is not what it holds.
-CIRCUMSTANCES = ("run_id", "issued_at")
+CIRCUMSTANCES = ("run_id", "issued_at", "learnt")
 
 
 def content_hash(tree: xr.DataTree, *, attributes: bool = True) -> str:

@@ -8,28 +8,31 @@ never mixed with issued ones.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
+from math import ceil
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from forecast.climate import ClimateStore, fill_short_gaps, join_sources
+from forecast.climate import ClimateStore, fill_short_gaps, join_in_parts
 from forecast.climate.provenance import NOT_STATED
 from forecast.climate.variables import rules
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.vintages import vintage, vintages
-from forecast.visits.counts import counts_as_known
+from forecast.visits.counting.counts import counts_as_known
 from models.errors import ForepawError
 from models.parameters import load_table
 from models.weeks import DAYS_IN_WEEK
 
 # What seasons, exposure and visits are worked out from; radiation is kept, and not needed yet.
 NEEDED = ("tas", "tasmin", "tasmax", "hurs", "pr", "sfcWind")
+_REGIONS_AT_A_TIME = 100
 
 
 class CutError(ForepawError):
@@ -85,10 +88,11 @@ class WeatherGap:
 class Known:
     """Everything a cut lets be seen.
 
-    `observed` is daily, `(region, time)`; `flowering` has region, species, stage, date; `counts` is
-    weekly, `(region, week)`, or None without visits. Where several sources were joined into
-    `observed`, `layers` holds each one's own weather, `(source, region, time)`: an earlier origin
-    joins them anew, since what one source is fitted by must not come from days after it.
+    `observed` is daily, `(region, time)`, of the needed variables; `flowering` has region, species,
+    stage, date; `counts` is weekly, `(region, week)`, or None without visits. Where several sources
+    were joined into `observed`, `layers` holds each one's own weather, `(source, region, time)`: an
+    earlier origin joins them anew, since what one source is fitted by must not come from days after
+    it.
     """
 
     origin: date
@@ -103,8 +107,7 @@ class Known:
 
         Filled after the cut and not before it, so that no gap is bridged to a day not known yet.
         """
-        before = self.observed["time"] < np.datetime64(self.origin)
-        filled, _ = fill_short_gaps(self.observed.sel(time=before))
+        filled, _ = fill_short_gaps(_before(self.observed, self.origin))
         return filled.sel(time=slice(None, _last_known(filled).min().min()))
 
     @property
@@ -118,7 +121,7 @@ class Known:
         Flowering dates are never stale, since nothing needs them; nor are visits of a region that
         has none, which are not known at all.
         """
-        before = self.observed.sel(time=self.observed["time"] < np.datetime64(self.origin))
+        before = _before(self.observed, self.origin)
         reach = [
             StaleSource("weather", str(region), day.date())
             for region, day in _last_known(before).min(axis=1).items()
@@ -158,10 +161,10 @@ class Known:
             counts = counts.sel(week=counts["week"][ended])
         flowering = self.flowering[self.flowering["date"] < pd.Timestamp(origin)]
         if self.layers is None:
-            observed = self.observed.sel(time=self.observed["time"] < day)
-            return Known(origin, observed, flowering, counts)
-        layers = self.layers.sel(time=self.layers["time"] < day)
-        return Known(origin, join_sources(layers).weather, flowering, counts, layers)
+            return Known(origin, _before(self.observed, origin), flowering, counts)
+        layers = _before(self.layers, origin)
+        observed, _ = join_in_parts(_in_parts(layers))
+        return Known(origin, observed, flowering, counts, layers)
 
 
 def take_cut(
@@ -188,8 +191,20 @@ def known_at(practice: Practice, records: Records, climate: ClimateStore, *, cut
     return with_counts(known_weather(practice, climate, cut=cut), records, cut=cut)
 
 
-def known_weather(practice: Practice, climate: ClimateStore, *, cut: DataCut) -> Known:
+def known_weather(
+    practice: Practice,
+    climate: ClimateStore,
+    *,
+    cut: DataCut,
+    lag_days: Mapping[str, float] | None = None,
+) -> Known:
     """Read the weather and flowering dates that a cut lets be seen, without its counts.
+
+    Parameters
+    ----------
+    lag_days
+        How long each source takes to give a day [d]; what it had not given by the origin is left
+        out. A source that is not named here, or none at all, is seen up to the day before.
 
     Raises
     ------
@@ -199,25 +214,53 @@ def known_weather(practice: Practice, climate: ClimateStore, *, cut: DataCut) ->
     wanted = [region.id for region in practice.settings.region]
     until = cut.origin - timedelta(days=1)
     order = weather_order(practice, climate, snapshot=cut.climate_snapshot)
-    layers = climate.weather_layers(
-        snapshot=cut.climate_snapshot, until=until, sources=order or None
-    )
-    missing = [r for r in wanted if r not in layers["region"].values]
-    if missing:
+    held = climate.weather_regions(snapshot=cut.climate_snapshot)
+    if missing := [region for region in wanted if region not in held]:
         raise CutError(
             f"a forecast from {cut.origin} was asked; no weather is held for region "
             f"{', '.join(missing)}: fetch it with `forepaw pull`, or load it with `forepaw import "
             "weather FILE`"
         )
-    layers = layers.sel(region=wanted)
-    weather = join_sources(layers).weather
+    parts = climate.weather_parts(
+        snapshot=cut.climate_snapshot,
+        until=until,
+        regions=wanted,
+        sources=order or None,
+        names=NEEDED,
+    )
+    if lag_days:
+        parts = (_given_by(part, cut.origin, lag_days) for part in parts)
+    weather, layers = join_in_parts(parts, keep_layers=True)
     _refuse_stale(weather, cut.origin)
     flowering = climate.flowering(snapshot=cut.climate_snapshot, until=until)
+    if lag_days:
+        late = flowering["source"].map(lag_days).fillna(0.0)
+        out = flowering["date"] + pd.to_timedelta(late, unit="D") < pd.Timestamp(cut.origin)
+        flowering = flowering[out]
     own = flowering[flowering["region"].isin(wanted)]
     weather.attrs["credit"] = _credit(climate, cut.climate_snapshot, order, own)
-    return Known(
-        cut.origin, weather, flowering, None, layers if layers.sizes["source"] > 1 else None
-    )
+    return Known(cut.origin, weather, flowering, None, layers)
+
+
+def _given_by(layers: xr.Dataset, origin: date, lag_days: Mapping[str, float]) -> xr.Dataset:
+    """Return layers without the days that their source had not given yet at an origin."""
+    newest = [
+        np.datetime64(origin - timedelta(days=1 + ceil(lag_days.get(str(source), 0.0))))
+        for source in layers["source"].values
+    ]
+    return layers.where(layers["time"] <= xr.DataArray(newest, dims="source"))
+
+
+def _before(daily: xr.Dataset, origin: date) -> xr.Dataset:
+    """Return the days before an origin: a view, no copy."""
+    n_days = int(np.searchsorted(daily["time"].values, np.datetime64(origin)))
+    return daily.isel(time=slice(n_days))
+
+
+def _in_parts(layers: xr.Dataset) -> Iterator[xr.Dataset]:
+    """Give layers some regions at a time, so that joining them needs little more than they do."""
+    for start in range(0, layers.sizes["region"], _REGIONS_AT_A_TIME):
+        yield layers.isel(region=slice(start, start + _REGIONS_AT_A_TIME))
 
 
 def weather_order(
@@ -261,13 +304,14 @@ def with_counts(known: Known, records: Records, *, cut: DataCut) -> Known:
 
 def _last_known(weather: xr.Dataset) -> pd.DataFrame:
     """Return the last day that is known, by region and needed variable; NaT where none is."""
+    days, never = weather["time"].values.astype("datetime64[ns]"), np.datetime64("NaT", "ns")
     found = {}
     for name in NEEDED:
-        by_region = weather[name].to_series().groupby("region", sort=False)
-        found[name] = {
-            str(region): daily.droplevel("region").last_valid_index() for region, daily in by_region
-        }
-    return pd.DataFrame(found)
+        known = ~np.isnan(weather[name].transpose("region", "time").values)
+        last = len(days) - 1 - known[:, ::-1].argmax(axis=1) if len(days) else None
+        found[name] = np.full(len(known), never) if last is None else days[last]
+        found[name][~known.any(axis=1)] = never
+    return pd.DataFrame(found, index=[str(region) for region in weather["region"].values])
 
 
 def _refuse_stale(weather: xr.Dataset, origin: date) -> None:

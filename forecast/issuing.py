@@ -12,7 +12,6 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
-from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -26,24 +25,14 @@ from forecast.cut import DataCut, Known, StaleSource, WeatherGap
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.issues import IssueRow, add_issue, issues
-from forecast.training import HISTORY_DAYS, Futures, TrainedModel, futures
+from forecast.training import HISTORY_DAYS, Futures, TrainedModel, futures, up_to_date
+from forecast.versions import versions
 from models.backtest import quantiles_of
 from models.errors import ForepawError
-from models.parameters import load_table
 from models.weeks import week_range
 
 PAST_WEEKS = 156
-TABLES = (
-    ("models", "allergens.toml"),
-    ("models", "chill.toml"),
-    ("models", "daylength.toml"),
-    ("models", "exposure.toml"),
-    ("models", "humidity.toml"),
-    ("models", "traces.toml"),
-    ("models.flare", "flare.toml"),
-    ("models.season", "season.toml"),
-)
-PACKAGES = ("numpy", "pandas", "scipy", "scikit-learn", "xarray")
+MODEL_SNAPSHOT = "model-"  # how the names of snapshots begin that models were learnt from
 
 
 class IssueError(ForepawError):
@@ -54,12 +43,15 @@ class IssueError(ForepawError):
 class Issue:
     """One issued forecast; `forecast` is what its file holds.
 
-    `stale_sources` names what ended long before the origin, such as ``weather of jeju``.
+    `cut` is what was known when it was made, `model_cut` what its model was learnt from, on that
+    day or up to some days before. `stale_sources` names what ended long before the origin, such as
+    ``weather of jeju``.
     """
 
     id: str
     issued_at: datetime
     cut: DataCut
+    model_cut: DataCut
     model_hash: str
     settings_hash: str
     seed: int
@@ -89,32 +81,57 @@ def make_issue(
     known: Known,
     *,
     issued_at: datetime,
+    cut: DataCut | None = None,
     run_id: str = "",
 ) -> Issue:
-    """Draw the futures, write the files, and return the issue; its row is `keep_issue`'s."""
-    forecast = draw_forecast(practice, model, known)
+    """Draw the futures, write the files, and return the issue; its row is `keep_issue`'s.
+
+    `cut` is what was known was read by: the model's own unless given.
+    """
+    forecast = draw_forecast(practice, model, known, cut=cut)
     forecast.attrs |= {"issued_at": issued_at.isoformat(), "run_id": run_id}
     path = issue_files.write_issue(forecast, practice.issued_folder, origin=str(known.origin))
     return read_issue(path)
 
 
-def draw_forecast(practice: Practice, model: TrainedModel, known: Known) -> xr.Dataset:
-    """Draw the futures of a trained model: what an issue's file holds, told when apart."""
+def draw_forecast(
+    practice: Practice, model: TrainedModel, known: Known, *, cut: DataCut | None = None
+) -> xr.Dataset:
+    """Draw the futures of a trained model: what an issue's file holds, told when apart.
+
+    The model may be older than the cut, never newer; it is told of the counts that came since.
+    """
+    cut = model.cut if cut is None else cut
+    if not model.cut.origin <= cut.origin == known.origin:
+        raise IssueError(
+            f"a forecast of {cut.origin} from what was known on {known.origin} was asked of a "
+            f"model learnt from what was known on {model.cut.origin}; a forecast rests on a model "
+            "of its own day or before: learn one of that day"
+        )
     settings = practice.settings.forecast
     seed = [settings.seed, known.origin.toordinal()]
     with threadpool_limits(1):
-        drawn = futures(model, known, n_weeks=settings.weeks, n_draws=settings.draws, seed=seed)
-        forecast = _forecast(
-            model, known, drawn, n_weeks=settings.weeks, centile=settings.high_week_centile
-        )
-    forecast.attrs = {
+        past = model.exposure.past(known.weather, model.allergens)
+        current = up_to_date(model, known, past)
+        drawn = futures(current, known, n_weeks=settings.weeks, n_draws=settings.draws, seed=seed)
+        forecast = _forecast(current, known, drawn, past, practice=practice)
+    forecast.attrs = _attributes(practice, model, known, cut=cut)
+    return forecast
+
+
+def _attributes(
+    practice: Practice, model: TrainedModel, known: Known, *, cut: DataCut
+) -> dict[str, str | int]:
+    with_what = versions()
+    return {
         "title": "forepaw issue",
         "origin": str(known.origin),
-        "cut": json.dumps(model.cut.as_attributes(), sort_keys=True),
+        "cut": json.dumps(cut.as_attributes(), sort_keys=True),
+        "model_cut": json.dumps(model.cut.as_attributes(), sort_keys=True),
         "model_hash": model.hash,
         "settings_hash": practice.settings_sha256,
         "settings_text": practice.settings_text,
-        "seed": settings.seed,
+        "seed": practice.settings.forecast.seed,
         "invented": int(practice.settings.practice.invented),
         "practice": practice.settings.practice.name,
         "credit": _credit(practice, known),
@@ -123,10 +140,9 @@ def draw_forecast(practice: Practice, model: TrainedModel, known: Known) -> xr.D
         "weather_gaps": _as_json(known.weather_gaps(HISTORY_DAYS)),
         "stale_sources": _as_json(known.stale_sources()),
         "why_no_visits": model.why_no_visits,
-        "tables": json.dumps({name: load_table(p, name).sha256 for p, name in TABLES}),
-        "packages": json.dumps({name: version(name) for name in PACKAGES}),
+        "tables": json.dumps(with_what["tables"]),
+        "packages": json.dumps(with_what["packages"]),
     }
-    return forecast
 
 
 def _as_json(found: Sequence[StaleSource] | Sequence[WeatherGap]) -> str:
@@ -142,6 +158,8 @@ def read_issue(path: Path) -> Issue:
         digest[:12],
         datetime.fromisoformat(attrs["issued_at"]),
         DataCut.from_attributes(json.loads(attrs["cut"])),
+        # a file of before models were learnt once a week does not tell it: the two were one
+        DataCut.from_attributes(json.loads(attrs.get("model_cut", attrs["cut"]))),
         str(attrs["model_hash"]),
         str(attrs["settings_hash"]),
         int(attrs["seed"]),
@@ -153,13 +171,18 @@ def read_issue(path: Path) -> Issue:
 
 
 def keep_issue(records: Records, climate: ClimateStore, issue: Issue) -> None:
-    """Name the climate snapshot and write the row: after the file, so that a row has its file.
+    """Name the climate snapshots and write the row: after the file, so that a row has its file.
 
-    Doing it again changes nothing, so an issue whose process was killed can be completed; also when
-    its snapshot is gone meanwhile: it can then be read, and not made again.
+    They are its own and the one that its model was learnt from. Doing it again changes nothing, so
+    an issue whose process was killed can be completed; also when its snapshot is gone meanwhile: it
+    can then be read, and not made again.
     """
-    if climate.holds(issue.cut.climate_snapshot):
-        climate.tag(snapshot_name(issue.id), issue.cut.climate_snapshot)
+    for name, cut in (
+        (snapshot_name(issue.id), issue.cut),
+        (model_snapshot_name(issue.model_hash), issue.model_cut),
+    ):
+        if climate.holds(cut.climate_snapshot):
+            climate.tag(name, cut.climate_snapshot)
     row = IssueRow(
         id=issue.id,
         issued_at=issue.issued_at,
@@ -180,6 +203,11 @@ def keep_issue(records: Records, climate: ClimateStore, issue: Issue) -> None:
 def snapshot_name(issue_id: str) -> str:
     """Return the name under which the climate store keeps the weather of an issue."""
     return f"issue-{issue_id}"
+
+
+def model_snapshot_name(model_hash: str) -> str:
+    """Return the name under which the climate store keeps the weather a model was learnt from."""
+    return f"{MODEL_SNAPSHOT}{model_hash[:16]}"
 
 
 def _summaries(issue: Issue) -> dict[str, dict[str, object]]:
@@ -231,10 +259,10 @@ def latest_issue(practice: Practice, records: Records, *, as_of: date | None = N
 
 
 def _forecast(
-    model: TrainedModel, known: Known, drawn: Futures, *, n_weeks: int, centile: float
+    model: TrainedModel, known: Known, drawn: Futures, past: xr.DataArray, *, practice: Practice
 ) -> xr.Dataset:
-    weeks = week_range(known.origin, n_weeks)
-    past = model.exposure.past(known.weather, model.allergens)
+    settings = practice.settings.forecast
+    weeks = week_range(known.origin, settings.weeks)
     # every week up to the first one ahead; those whose weather is not held yet are not known
     gone = pd.date_range(end=weeks[0] - pd.Timedelta(days=7), periods=PAST_WEEKS, freq="7D")
     past = past.reindex(week=gone).rename(week="past_week")
@@ -253,7 +281,8 @@ def _forecast(
     )
     if model.visits is None or drawn.visits is None or known.counts is None:
         return _plain(held)
-    held = held.assign(_visit_arrays(model, drawn, weeks.values, centile=centile).data_vars)
+    arrays = _visit_arrays(model, drawn, weeks.values, centile=settings.high_week_centile)
+    held = held.assign(arrays.data_vars)
     seen = known.counts.rename(week="past_week").reindex(past_week=held["past_week"])
     for name in ("flare_visits", "consultations", "covered_share"):
         held[f"{name}_past"] = seen[name]

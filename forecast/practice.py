@@ -11,8 +11,10 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from forecast.settings import SETTINGS_FILE, PracticeError, Settings, parse_settings
+from forecast.settings_sections import SUBFOLDERS
 
 __all__ = [
+    "RESTORING_FILE",
     "SETTINGS_FILE",
     "Practice",
     "PracticeError",
@@ -22,7 +24,7 @@ __all__ = [
     "template",
 ]
 
-_SUBFOLDERS = ("climate", "issued", "trained", "archive", "outbox", "layouts", "secrets")
+RESTORING_FILE = "restore-incomplete.txt"  # stands in a folder until its restore has ended
 _TEMPLATE = "practice_template.toml"
 _PRIVATE_FOLDER = 0o700  # the folder holds owners' names: nobody else on the machine reads it
 _PRIVATE_FILE = 0o600
@@ -89,6 +91,26 @@ class Practice:
         return self.folder / "outbox"
 
     @property
+    def drop_folder(self) -> Path:
+        """Where files are laid for the clock to take in; the settings may name one elsewhere."""
+        return self.folder / self.settings.clock.drop_folder
+
+    @property
+    def backups_folder(self) -> Path:
+        """Where back-ups go: beside the practice folder, unless the settings name a folder.
+
+        Never inside it by default: who loses the one should not lose the other.
+        """
+        named = self.settings.backup.folder
+        beside = self.folder.with_name(f"{self.folder.name}-backups")
+        return self.folder / Path(named).expanduser() if named else beside
+
+    @property
+    def time_zone(self) -> ZoneInfo:
+        """The time zone in which the clock reads its local times: the first region's by default."""
+        return ZoneInfo(self.settings.clock.time_zone or self.settings.region[0].time_zone)
+
+    @property
     def secrets_folder(self) -> Path:
         """Keys to services, one file each; never in practice.toml, which is kept with issues."""
         return self.folder / "secrets"
@@ -132,7 +154,7 @@ def create_practice(
             f"a new practice was asked for in {folder}, which cannot be made: "
             f"{(error.strerror or '').lower()}; name another folder"
         ) from error
-    for name in _SUBFOLDERS:
+    for name in SUBFOLDERS:
         (folder / name).mkdir(mode=_PRIVATE_FOLDER)
     file = os.open(folder / SETTINGS_FILE, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _PRIVATE_FILE)
     with os.fdopen(file, "w", encoding="utf-8") as out:
@@ -148,6 +170,11 @@ def open_practice(folder: Path | str, *, now: datetime | None = None) -> Practic
         raise PracticeError(
             f"the moment {now} has no time zone, so its day is not known; give one with an offset"
         )
+    if (folder / RESTORING_FILE).exists():
+        raise PracticeError(
+            f"{folder} is a back-up that was not restored to its end, so it is incomplete; delete "
+            "the folder and run `forepaw restore` again"
+        )
     try:
         text = (folder / SETTINGS_FILE).read_text(encoding="utf-8")
     except (FileNotFoundError, NotADirectoryError):
@@ -160,6 +187,9 @@ def open_practice(folder: Path | str, *, now: datetime | None = None) -> Practic
             f"{SETTINGS_FILE} is not UTF-8 text (byte {error.start}); save it as UTF-8"
         ) from error
     settings = parse_settings(text)
-    for name in _SUBFOLDERS:  # an empty one is lost by some copies and back-ups
+    for name in SUBFOLDERS:  # an empty one is lost by some copies and back-ups
         (folder / name).mkdir(mode=_PRIVATE_FOLDER, exist_ok=True)
-    return Practice(folder, settings, now, text)
+    practice = Practice(folder, settings, now, text)
+    if practice.drop_folder.parent == folder:
+        practice.drop_folder.mkdir(mode=_PRIVATE_FOLDER, exist_ok=True)
+    return practice

@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections import Counter
-from functools import cache
-from typing import Any, Literal
-from zoneinfo import available_timezones
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator
 
+from forecast.settings_notices import MailSection, NoticesSection, WebhookSection
+from forecast.settings_sections import (
+    BackupSection,
+    ClockSection,
+    DosingSection,
+    ForecastSection,
+    PracticeSection,
+    PrivacySection,
+    PullSection,
+    RecordsSection,
+    RegionSection,
+    Section,
+    SourcesSection,
+    VisitsSection,
+)
 from forecast.toml_text import broken_toml, did_you_mean, line_of
 from models.errors import ForepawError
 
@@ -21,127 +33,7 @@ class PracticeError(ForepawError):
     """The practice folder or its practice.toml cannot be used as it stands."""
 
 
-@cache
-def _zones() -> set[str]:
-    return available_timezones()  # walks the disk: ten milliseconds, for each of many regions
-
-
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
-
-
-class PracticeSection(_Section):
-    """Who the practice is."""
-
-    name: str = Field(min_length=1)
-    invented: bool = False
-    language: str = Field(default="en", pattern="^[a-z]{2}$")
-    country: str | None = Field(default=None, pattern="^[A-Z]{2}$")  # ISO 3166-1, for holidays
-
-
-class RegionSection(_Section):
-    """One region as written in practice.toml; `forecast.regions` checks its allergens."""
-
-    id: str = Field(pattern="^[a-z][a-z0-9_-]*$")
-    name: str = Field(min_length=1)
-    latitude: float = Field(ge=-90, le=90)
-    longitude: float = Field(ge=-180, le=180)
-    elevation: float = Field(ge=-500, le=9000)
-    time_zone: str
-    allergens: tuple[str, ...] = Field(strict=False)
-    postcodes: tuple[str, ...] = Field(default=(), strict=False)  # beginnings of postcodes
-    area: str | None = None  # a GeoJSON file in the practice folder
-
-    @field_validator("allergens")
-    @classmethod
-    def _some_allergen(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        if not value:
-            raise ValueError("it must list at least one allergen")
-        return value
-
-    @field_validator("time_zone")
-    @classmethod
-    def _zone_exists(cls, value: str) -> str:
-        if value not in _zones():
-            close = did_you_mean(value, sorted(_zones()))
-            raise ValueError("it must be the name of a time zone" + close)
-        return value
-
-
-class ForecastSection(_Section):
-    """How far, how many futures, and what counts as high."""
-
-    weeks: int = Field(default=52, ge=1, le=104)
-    draws: int = Field(default=500, ge=20, le=10_000)
-    high_week_centile: float = Field(default=0.8, gt=0, lt=1)
-    seed: int = Field(default=1, ge=0)
-
-
-class DosingSection(_Section):
-    """What a dose must take away to be worth its price."""
-
-    flare_weeks_per_dose: float = Field(gt=0)
-
-
-class SourcesSection(_Section):
-    """How services reach the practice, and lines of credit that owners of data ask for."""
-
-    # a mail or web address, sent along with every request; what a header can carry
-    contact: str | None = Field(default=None, pattern=r"^[\x21-\x7e]+$")
-    credit: tuple[str, ...] = Field(default=(), strict=False)
-
-
-class PullSection(_Section):
-    """A source of data that is pulled, or a family of them; `jobs.sources` knows which there are.
-
-    A key is never written here, as this text is kept with every forecast.
-    """
-
-    source: str = Field(pattern="^[a-z][a-z0-9_]*$")
-    base_url: str | None = None
-    evaluation: bool = False
-    options: dict[str, Any] = Field(default_factory=dict)
-
-    @field_validator("base_url")
-    @classmethod
-    def _is_an_address(cls, value: str | None) -> str | None:
-        if value is not None and re.match(r"^https?://[^/?#@\s]+(/[^?#@\s]*)?$", value) is None:
-            raise ValueError("it must be an address such as https://host:port, without a login")
-        return value
-
-
-class VisitsSection(_Section):
-    """What to make of visits whose dog's home is not known."""
-
-    unknown_home: Literal["branch region", "apart"] = "branch region"
-
-
-class PrivacySection(_Section):
-    """How long what may name somebody is kept; not given, it is kept until it is erased by hand."""
-
-    notes_months: int | None = Field(default=None, ge=1)
-    archive_months: int | None = Field(default=None, ge=1)
-
-
-class RecordsSection(_Section):
-    """Where the records are, if not in the folder's own SQLite file."""
-
-    url: str
-
-    @field_validator("url")
-    @classmethod
-    def _no_password(cls, value: str) -> str:
-        if re.match(r"^\w+(\+\w+)?://", value) is None:
-            raise ValueError("it must be a database URL such as postgresql+psycopg://host/name")
-        if re.search(r"://[^/@]*:[^/@]*@", value) or "password" in value.lower():
-            raise ValueError(
-                "it must not carry a password, as this text is kept with every forecast; "
-                "leave the password to the database's own password file"
-            )
-        return value
-
-
-class Settings(_Section):
+class Settings(Section):
     """All of practice.toml."""
 
     practice: PracticeSection
@@ -153,6 +45,9 @@ class Settings(_Section):
     visits: VisitsSection = VisitsSection()
     privacy: PrivacySection = PrivacySection()
     records: RecordsSection | None = None
+    backup: BackupSection = BackupSection()
+    clock: ClockSection = ClockSection()
+    notices: NoticesSection = NoticesSection()
 
     @field_validator("region")
     @classmethod
@@ -173,7 +68,7 @@ class Settings(_Section):
         return value
 
 
-_SECTIONS: dict[str, type[_Section]] = {
+_SECTIONS: dict[str, type[Section]] = {
     "practice": PracticeSection,
     "region": RegionSection,
     "forecast": ForecastSection,
@@ -183,7 +78,13 @@ _SECTIONS: dict[str, type[_Section]] = {
     "visits": VisitsSection,
     "privacy": PrivacySection,
     "records": RecordsSection,
+    "backup": BackupSection,
+    "clock": ClockSection,
+    "notices": NoticesSection,
+    "notices.mail": MailSection,
+    "notices.webhook": WebhookSection,
 }
+_MAY_HOLD_A_SECRET = ("records", "notices.webhook")
 
 
 def parse_settings(text: str) -> Settings:
@@ -204,7 +105,7 @@ def parse_settings(text: str) -> Settings:
 
 def _sentence(problem: dict[str, Any], text: str) -> str:
     """Turn one refusal of pydantic into a sentence with a line and what is allowed."""
-    location = tuple(problem["loc"])
+    location = _by_table(tuple(problem["loc"]))
     line = line_of(text, location)
     place = SETTINGS_FILE if line is None else f"{SETTINGS_FILE} line {line}"
     name = _path(location)
@@ -220,8 +121,14 @@ def _sentence(problem: dict[str, Any], text: str) -> str:
     if isinstance(problem["input"], dict | list | tuple):
         return f"{place}: {name}: {wanted}"
     # a URL is not repeated: it may hold the very password it is refused for
-    found = "is refused" if location[0] == "records" else f"is {problem['input']!r}"
+    found = "is refused" if location[0] in _MAY_HOLD_A_SECRET else f"is {problem['input']!r}"
     return f"{place}: {name} {found}; {wanted}"
+
+
+def _by_table(location: tuple[str | int, ...]) -> tuple[str | int, ...]:
+    """Return the path with a table within a table named as its header is, such as notices.mail."""
+    table = ".".join(map(str, location[:2]))
+    return (table, *location[2:]) if table in _SECTIONS and len(location) > 1 else location
 
 
 def _path(location: tuple[str | int, ...]) -> str:
@@ -235,4 +142,5 @@ def _path(location: tuple[str | int, ...]) -> str:
 
 def _allowed_keys(location: tuple[str | int, ...]) -> list[str]:
     section = _SECTIONS.get(str(location[0])) if len(location) > 1 else None
-    return list((section or Settings).model_fields)
+    fields = (section or Settings).model_fields
+    return [field.alias or name for name, field in fields.items()]

@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable
 
-_TABLE_HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_-]+)\s*\]")
+_TABLE_HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.-]+)\s*\]")
 
 
 def broken_toml(file: str, message: str) -> str:
@@ -28,8 +28,8 @@ def did_you_mean(word: str, allowed: Iterable[str]) -> str:
 def line_of(text: str, location: tuple[str | int, ...]) -> int | None:
     """Find the line of a key: the parser keeps no line numbers, so headers are counted.
 
-    `location` is the path to the key: the table's name, its number from 0 where a table is
-    repeated, the key. Where the key is not there, the line of its table.
+    `location` is the path to the key: the table's name (dotted, where it is within another), its
+    number from 0 where a table is repeated, the key. Where the key is not there, the line of its table.
     """
     names = [part for part in location if isinstance(part, str)]
     number = next((part for part in location if isinstance(part, int)), 0)

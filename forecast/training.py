@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -188,13 +188,28 @@ def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
     return driver_evidence(counts["flare_visits"], offset, departures)
 
 
-def write_model(model: TrainedModel, folder: Path) -> Path:
-    """Write a model into the practice's folder of trained models, named by its hash."""
+def up_to_date(model: TrainedModel, known: Known, past: xr.DataArray) -> TrainedModel:
+    """Return a model told of counts that are newer than those it was learnt from.
+
+    `past` is the weekly exposure of the known weather. What was learnt stays as it is; on what it
+    was learnt from, the model comes back drawing the same.
+    """
+    if model.visits is None or known.counts is None:
+        return model
+    anomalies = model.normals.anomalies(weekly_drivers(known.weather, past, groups=model.groups))
+    visits = model.visits.updated(_with_weather(known, anomalies), anomalies)
+    return replace(model, visits=visits)
+
+
+def write_model(model: TrainedModel, folder: Path, *, learnt: str = "") -> Path:
+    """Write a model into the practice's folder of trained models, named by its hash.
+
+    `learnt` tells under what it was learnt (`forecast.model_files`), which is not part of the hash.
+    """
     path = folder / f"{model.hash[:16]}.nc"
-    try:
-        read_model(path)
-    except ArrayFileError:  # not there yet, or damaged since: it is written (anew)
-        write_tree(_as_tree(model), path)
+    tree = _as_tree(model)
+    tree.attrs["learnt"] = learnt
+    write_tree(tree, path)
     return path
 
 

@@ -32,6 +32,7 @@ def show_imports(practice: Practice, imports: Sequence[ImportedFile]) -> None:
         for reason in one.held_because:
             paragraph(f"- {reason}")
         paragraph(
-            f"`forepaw import accept {one.id}` takes it as it is; `forepaw import undo {one.id}` "
-            "takes it back, so that the file can be imported anew."
+            f"`forepaw import accept {one.id}` takes it as it is; `forepaw import again {one.id}` "
+            "reads it anew, if its layout was changed; "
+            f"`forepaw import undo {one.id}` takes it back."
         )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from forecast.visits.exports import GatheredExport
-from forecast.visits.layout import Layout
-from forecast.visits.looking import Look
+from forecast.visits.exports.export import GatheredExport
+from forecast.visits.exports.layout import Layout
+from forecast.visits.exports.looking import Look
 from jobs.console import heading, new_table, paragraph, print_table
 
 _DELIMITER_NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}

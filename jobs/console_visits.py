@@ -9,10 +9,11 @@ from typing import Any
 import pandas as pd
 from rich.table import Table
 
+from forecast.visits.counting.overview import ROLES, certainty_shares, count_table, exclusion_counts
+from forecast.visits.counting.volume import NOT_RECORDED, SORTS_OF_DAY
 from forecast.visits.judging import Relearnt
 from forecast.visits.labelling.agreement import ALL
 from forecast.visits.labelling.sheet import QUESTION
-from forecast.visits.overview import ROLES, certainty_shares, count_table, exclusion_counts
 from jobs.console import console, heading, new_table, paragraph, print_table
 from jobs.visits import DrawnSheet, LabelReport
 
@@ -136,6 +137,25 @@ def show_counts(visits: pd.DataFrame, *, definition: str, flare_free_days: int) 
     print_table(table)
     for name, count in exclusion_counts(visits).items():
         paragraph(f"{name}: {count:,}")
+
+
+def show_days(days: pd.DataFrame) -> None:
+    """Print how many days each branch was open, closed for what reason, or without a record."""
+    if days.empty:
+        return
+    heading("Days by year and branch")
+    table = new_table("year", "branch", *SORTS_OF_DAY, "diary full")
+    _numbers_right(table, 2)
+    for row in days.to_dict("records"):
+        numbers = (f"{row[name]:,}" for name in (*SORTS_OF_DAY, "full"))
+        table.add_row(str(row["year"]), str(row["branch"]), *numbers)
+    print_table(table)
+    n_lost = int(days[NOT_RECORDED].sum())
+    if n_lost:
+        paragraph(
+            f"On {n_lost:,} opening days no visit is recorded: the branch was closed for a reason "
+            "not given, or visits are lost. List the closed ones with `forepaw import closures`."
+        )
 
 
 def show_relearnt(done: Relearnt) -> None:

@@ -21,6 +21,7 @@ from forecast.sheets import Progress
 from forecast.visits import (
     ImportReport,
     accept_import,
+    import_again,
     import_branches,
     import_closures,
     import_dogs,
@@ -209,6 +210,33 @@ def accept(practice: Practice, import_id: int) -> None:
     ) as result:
         accept_import(practice, records, import_id)
         result.sentence = f"import {import_id}"
+
+
+def read_again(
+    practice: Practice,
+    import_id: int,
+    *,
+    layout: str | None = None,
+    accept: bool = False,
+    progress: Progress | None = None,
+) -> Imported:
+    """Read an import of visits anew through the layout as it is now, and write the run down.
+
+    Either the new reading takes the place of the old, or nothing changes. With `accept` it counts
+    however unlike the past it is.
+    """
+    records, _ = open_all(practice)
+    with recorded_run(
+        practice, records, "import again", local_date=practice.today, cut=None
+    ) as result:
+        report = import_again(
+            practice, records, import_id, layout=layout, accept=accept, progress=progress
+        )
+        forgotten = forget_expired(practice, records).sentence
+        result.rows = report.n_kept
+        result.sentence = f"import {import_id} became {report.import_id}"
+    told = f"import {import_id} was read again: {report.sentence}"
+    return Imported(told, report.findings, report.findings_file, forgotten)
 
 
 def undo(practice: Practice, import_id: int) -> int:

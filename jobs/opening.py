@@ -23,12 +23,13 @@ from forecast.records import open_records
 from forecast.records.engine import Records
 from forecast.records.imports import sweep_pending
 from forecast.records.issues import issues
-from forecast.records.runs import finish_run, runs
+from forecast.records.runs import finish_run, running_runs
 from forecast.records.strangers import sweep_unregistered
 from models.errors import ForepawError
 
 LOCK_FILE, PULL_LOCK_FILE = "running.lock", "pulling.lock"
-RUNNING, COMPLETED, SWEPT = "running", "completed", "swept"
+COMPLETED, SWEPT, CUT_SHORT = "completed", "swept", "cut short"
+PULL_PREFIX = "pull "  # a pull of a source commits on the way, so a commit of it is not all of it
 
 
 class OpeningError(ForepawError):
@@ -86,9 +87,9 @@ def settle(practice: Practice, records: Records, climate: ClimateStore) -> list[
 def _settle(practice: Practice, records: Records, climate: ClimateStore) -> list[str]:
     done = [f"removed {path.name}" for path in _partial_files(practice)]
     done += _complete_issues(practice, records, climate)
-    if n_erasures := replay_erasures(practice, records):
+    if n_erasures := replay_erasures(practice, records).n_erasures:
         done.append(f"erased again {n_erasures} owners whom a back-up had brought back")
-    dead = [run for run in runs(records) if run.state == RUNNING]
+    dead = running_runs(records)
     if dead:
         # every pending import is a dead one: a living one would hold the lock
         sweep_pending(records, practice.now + timedelta(days=1))
@@ -96,10 +97,11 @@ def _settle(practice: Practice, records: Records, climate: ClimateStore) -> list
     for run in dead:
         committed = climate.snapshot_of_run(run.id) is not None
         completed = committed or any(run.id in line for line in done)
-        state = COMPLETED if completed else SWEPT
-        finish_run(
-            records, run.id, state=state, n_rows=None, seconds=0.0, result="its process was killed"
-        )
+        state, result = COMPLETED if completed else SWEPT, "its process was killed"
+        if committed and run.job.startswith(PULL_PREFIX):
+            state = CUT_SHORT
+            result += "; what had come is kept, and the next pull asks for the rest"
+        finish_run(records, run.id, state=state, n_rows=None, seconds=0.0, result=result)
         done.append(f"{state} {run.job} of {run.started_at:%Y-%m-%d %H:%M}")
     return done
 

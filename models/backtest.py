@@ -16,8 +16,10 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from models.scores import QUANTILE_LEVELS, weighted_interval_score
+from models.scores.steps import share_inside
 
 LEADS: tuple[tuple[int, int], ...] = ((1, 4), (5, 13), (14, 26))
+_DAYS_IN_SEASON = 364  # 52 whole weeks
 
 
 def rolling_origins(
@@ -98,10 +100,8 @@ def score_origin(
 
     Notes
     -----
-    A count takes up a whole step of its forecast's distribution, from P(Y < y) to P(Y <= y); the
-    columns ``within`` hold the share of that step that lies inside the central interval. Its
-    mean is the nominal coverage for a calibrated forecast, which "is y inside the interval" is
-    not: of small counts the closed interval always holds more (Czado, Gneiting & Held 2009).
+    The columns ``within`` hold the share of a count's probability step that lies inside the central
+    interval (`models.scores.steps`); its mean is the nominal coverage for a calibrated forecast.
     """
     frames = []
     for model, draws in forecasts.items():
@@ -122,24 +122,13 @@ def score_origin(
                 "model": model,
                 "observed": y.ravel(),
                 "wis": np.asarray(loss).ravel(),
-                "within_50": _share_inside(below, upto, 0.25, 0.75).ravel(),
-                "within_90": _share_inside(below, upto, 0.05, 0.95).ravel(),
+                "within_50": share_inside(below, upto, 0.25, 0.75).ravel(),
+                "within_90": share_inside(below, upto, 0.05, 0.95).ravel(),
             }
         )
         frames.append(frame[np.isfinite(frame["observed"])])
     scores: pd.DataFrame = pd.concat(frames, ignore_index=True)
     return scores
-
-
-def _share_inside(
-    below: NDArray[np.float64], upto: NDArray[np.float64], low: float, high: float
-) -> NDArray[np.float64]:
-    step = upto - below
-    overlap = np.minimum(upto, high) - np.maximum(below, low)
-    # a step of no width (y between two draws, or outside all of them) is inside or not
-    point = ((below >= low) & (below <= high)).astype(float)
-    wide = step > 0
-    return np.where(wide, np.clip(overlap, 0.0, None) / np.where(wide, step, 1.0), point)
 
 
 def summarise(
@@ -167,3 +156,14 @@ def summarise(
             row |= {"cover 50": own["within_50"].mean(), "cover 90": own["within_90"].mean()}
             rows.append(row)
     return pd.DataFrame(rows)
+
+
+def season_blocks(weeks: NDArray[np.datetime64] | pd.DatetimeIndex) -> NDArray[np.int64]:
+    """Return the season of each week, from 0: years that begin with the first of the weeks.
+
+    Weeks of one season are alike, so an interval is drawn from whole seasons.
+    """
+    days = np.asarray(weeks).astype("datetime64[D]")
+    if not days.size:
+        return np.zeros(0, dtype=np.int64)
+    return np.asarray((days - days.min()).astype(np.int64) // _DAYS_IN_SEASON)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +15,24 @@ import xarray as xr
 
 if TYPE_CHECKING:
     from jobs.demo.run import DemoResult
+
+TESTS = Path(__file__).parent.resolve()
+MOST_WORKERS = 4  # each imports everything, holds some 0.7 GB and makes its own session fixtures
+
+
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Say how many workers `-n auto` of pyproject.toml means: none but for the default tests whole.
+
+    A worker takes some ten seconds to begin, so a folder, a file or a word is run without; `-n 2`
+    asks for them. Long tests and checks are run without too: they time, kill, load and print.
+    """
+    whole = {Path(argument).resolve() for argument in config.args} <= {TESTS, TESTS.parent}
+    narrowed = any(config.getoption(name, False) for name in ("keyword", "lf", "stepwise"))
+    printing = config.getoption("capture") == "no"
+    if not whole or narrowed or printing or "not long" not in config.getoption("markexpr"):
+        return 0
+    available = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return min(available, MOST_WORKERS) if available and available > 1 else 0
 
 
 def build_weather(

@@ -5,7 +5,13 @@ from __future__ import annotations
 from forecast.climate.errors import ClimateError
 from forecast.climate.flowering_file import read_flowering_file
 from forecast.climate.gaps import fill_short_gaps
-from forecast.climate.joining import Joined, disagreements, join_sources, joining_report
+from forecast.climate.joining import (
+    Joined,
+    disagreements,
+    join_in_parts,
+    join_sources,
+    joining_report,
+)
 from forecast.climate.provenance import Asked, Provenance, SourceTerms
 from forecast.climate.quality import check_weather
 from forecast.climate.reading import Subject
@@ -24,6 +30,7 @@ __all__ = [
     "check_weather",
     "disagreements",
     "fill_short_gaps",
+    "join_in_parts",
     "join_sources",
     "joining_report",
     "open_climate",

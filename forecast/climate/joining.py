@@ -10,7 +10,7 @@ still missing afterwards stays missing; short gaps are `forecast.climate.gaps`' 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -58,15 +58,19 @@ class Joined:
 
 
 def join_sources(layers: xr.Dataset) -> Joined:
-    """Join layers, dims (source, region, time), in the order of their sources."""
+    """Join layers, dims (source, region, time), in the order of their sources.
+
+    No region tells of another: some of them joined are what they are among all.
+    """
     names = [str(source) for source in layers["source"].values]
+    joined = [variable for variable in variables().values() if variable.name in layers]
     month = pd.DatetimeIndex(layers.indexes["time"]).month.to_numpy() - 1
     n_regions, n_days = layers.sizes["region"], layers.sizes["time"]
     weather = layers.isel(source=0, drop=True).astype(float)
-    used = np.full((len(variables()), n_regions, n_days), NO_SOURCE, dtype=np.int8)
-    moved = np.full((len(names), len(variables()), n_regions, _MONTHS), np.nan)
+    used = np.full((len(joined), n_regions, n_days), NO_SOURCE, dtype=np.int8)
+    moved = np.full((len(names), len(joined), n_regions, _MONTHS), np.nan)
     rows: list[pd.DataFrame] = []
-    for at, variable in enumerate(variables().values()):
+    for at, variable in enumerate(joined):
         values = np.array(weather[variable.name].values, dtype=float)
         used[at][~np.isnan(values)] = 0
         for number in range(1, len(names)):
@@ -80,13 +84,14 @@ def join_sources(layers: xr.Dataset) -> Joined:
                 used[at][fill] = number
             rows.append(_row(names[number], layers, variable, n_both, fill, correction))
         weather[variable.name] = (("region", "time"), values, dict(variable.attributes))
-    weather = _ordered(weather, used)
+    labels = [variable.name for variable in joined]
+    weather = _ordered(weather, dict(zip(labels, used, strict=True)))
     return Joined(
         weather,
         xr.DataArray(
             used,
             dims=("variable", "region", "time"),
-            coords={"variable": list(variables()), **{d: layers[d] for d in ("region", "time")}},
+            coords={"variable": labels, **{d: layers[d] for d in ("region", "time")}},
             attrs={
                 "long_name": "source of each value",
                 "flag_values": np.arange(len(names), dtype=np.int8),
@@ -99,7 +104,7 @@ def join_sources(layers: xr.Dataset) -> Joined:
             dims=("source", "variable", "region", "month"),
             coords={
                 "source": names,
-                "variable": list(variables()),
+                "variable": labels,
                 "region": layers["region"].values,
                 "month": np.arange(1, _MONTHS + 1),
             },
@@ -163,23 +168,23 @@ def _moved(other: _Array, correction: _Array, variable: Variable) -> _Array:
     return np.clip(moved, variable.lowest, variable.highest)
 
 
-def _ordered(weather: xr.Dataset, used: NDArray[np.int8]) -> xr.Dataset:
+def _ordered(weather: xr.Dataset, used: Mapping[str, NDArray[np.int8]]) -> xr.Dataset:
     """Widen the extremes of days that were filled so that the mean lies between them.
 
     A dew point beside a filled value is at most the mean temperature: saturated air.
     """
-    at = list(variables())
-    rows = [at.index(name) for name in ("tasmin", "tas", "tasmax")]
-    filled = (used[rows] > 0).any(axis=0)
+    if "tas" not in used:
+        return weather
     mean = weather["tas"].values
-    for name, wider in (("tasmin", np.fmin), ("tasmax", np.fmax)):
+    extremes = [name for name in ("tasmin", "tasmax") if name in used]
+    filled = np.any([used[name] > 0 for name in ("tas", *extremes)], axis=0)
+    bounds = [(name, np.fmin if name == "tasmin" else np.fmax, filled) for name in extremes]
+    if "tdps" in used:
+        bounds.append(("tdps", np.fmin, (used["tas"] > 0) | (used["tdps"] > 0)))
+    for name, nearer, is_filled in bounds:
         values = weather[name].values
-        held = ~np.isnan(values) & ~np.isnan(mean) & filled
-        weather[name] = weather[name].copy(data=np.where(held, wider(values, mean), values))
-    dew = weather["tdps"].values
-    filled = (used[[at.index("tas"), at.index("tdps")]] > 0).any(axis=0)
-    held = ~np.isnan(dew) & ~np.isnan(mean) & filled
-    weather["tdps"] = weather["tdps"].copy(data=np.where(held, np.fmin(dew, mean), dew))
+        held = ~np.isnan(values) & ~np.isnan(mean) & is_filled
+        weather[name] = weather[name].copy(data=np.where(held, nearer(values, mean), values))
     return weather
 
 
@@ -229,6 +234,46 @@ def _sentence(source: str, rows: pd.DataFrame) -> str:
         + (moved if parts else "")
         + (untouched if as_is else "")
     )
+
+
+def join_in_parts(
+    parts: Iterable[xr.Dataset], *, keep_layers: bool = False
+) -> tuple[xr.Dataset, xr.Dataset | None]:
+    """Join layers that come some regions at a time; return the weather of all, and their layers.
+
+    Layers are kept where there are several sources and they are asked for. What is held beside
+    the result is one part's, and one variable.
+    """
+    weather, layers = [], []
+    for part in parts:
+        weather.append(join_sources(part).weather)
+        if keep_layers and part.sizes["source"] > 1:
+            layers.append(part)
+    return _side_by_side(weather), _side_by_side(layers) if layers else None
+
+
+def _side_by_side(parts: list[xr.Dataset]) -> xr.Dataset:
+    """Lay regions side by side; the parts are emptied on the way."""
+    if len(parts) == 1:
+        return parts[0]
+    first = parts[0]
+    coordinates = {
+        name: (
+            (one.dims, np.concatenate([part[name].values for part in parts]), one.attrs)
+            if one.dims == ("region",)
+            else one
+        )
+        for name, one in first.coords.items()
+    }
+    arrays = {}
+    for name in map(str, first.data_vars):
+        one = first[name]
+        values = [part[name].values for part in parts]
+        for at, part in enumerate(parts):
+            parts[at] = part.drop_vars(name)
+        arrays[name] = (one.dims, np.concatenate(values, axis=one.dims.index("region")), one.attrs)
+        del values
+    return xr.Dataset(arrays, coords=coordinates, attrs=first.attrs)
 
 
 def joining_report(parts: Iterable[xr.Dataset]) -> list[str]:

@@ -97,23 +97,28 @@ class Commit:
     def note_asked(self, group: zarr.Group, asked: Asked | None) -> None:
         """Lengthen, by region, the span of days that the source was asked for without fail.
 
-        A span that does not adjoin what is noted is left out: it would hide the days between.
+        A span that does not adjoin what is noted is left out: it would hide the days between. When
+        a region was asked for is noted of a span that reaches the last day noted.
         """
         if not asked:
             return
         source = self.terms["source"]
-        spans = dict(asked_of(group, source))
+        spans, moments = dict(asked_of(group, source)), dict(asked_at_of(group, source))
         for region, (first, last) in asked.items():
             before = spans.get(region, (first, last))
             if first <= before[1] + _A_DAY and last >= before[0] - _A_DAY:
                 spans[region] = (min(first, before[0]), max(last, before[1]))
+            if last >= before[1]:
+                moments[region] = datetime.fromisoformat(self.terms["retrieved_at"])
         if self.days[0] is None:
             days = [day for span in asked.values() for day in span]
             self.days, self.n_regions = (min(days), max(days)), len(asked)
-        written = dict(cast("dict[str, Any]", group.attrs.get("asked", {})))
-        new = {region: [day.isoformat() for day in span] for region, span in spans.items()}
-        if written.get(source) != new:
-            group.attrs["asked"] = cast("Any", written | {source: new})
+        days_noted = {region: [day.isoformat() for day in span] for region, span in spans.items()}
+        moments_noted = {region: moment.isoformat() for region, moment in moments.items()}
+        for name, new in (("asked", days_noted), ("asked_at", moments_noted)):
+            written = dict(cast("dict[str, Any]", group.attrs.get(name, {})))
+            if written.get(source) != new:
+                group.attrs[name] = cast("Any", written | {source: new})
 
     def note_terms(self, group: zarr.Group, day_definition: str) -> None:
         """Keep the source's terms beside its values too: commits expire, credit does not."""
@@ -134,6 +139,12 @@ def asked_of(group: zarr.Group, source: str) -> Asked:
         region: (date.fromisoformat(first), date.fromisoformat(last))
         for region, (first, last) in noted.items()
     }
+
+
+def asked_at_of(group: zarr.Group, source: str) -> Mapping[str, datetime]:
+    """Return when a source was last asked without fail for the newest days, by region."""
+    noted = cast("dict[str, Any]", group.attrs.get("asked_at", {})).get(source, {})
+    return {region: datetime.fromisoformat(moment) for region, moment in noted.items()}
 
 
 def _held(group: zarr.Group) -> dict[str, dict[str, str]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Literal, cast
@@ -21,6 +21,7 @@ from forecast.climate.provenance import (
     Asked,
     Provenance,
     SourceTerms,
+    asked_at_of,
     asked_of,
     provenance_of,
     terms_of,
@@ -78,31 +79,50 @@ class ClimateReader:
         until: date | None = None,
         regions: Sequence[str] | None = None,
         sources: Sequence[str] | None = None,
+        names: Collection[str] | None = None,
     ) -> xr.Dataset:
-        """Return each source's own weather, dims (source, region, time), as it was kept."""
+        """Return each source's own weather, dims (source, region, time), as it was kept.
+
+        `names` are the variables wanted, all of them unless given.
+        """
         session = self._session(snapshot)
-        group = _group(session, weather_arrays.GROUP)
-        held = [] if group is None else _words(group, "source")
-        if group is None or not held:
-            raise ClimateError(
-                "the climate store holds no weather yet; fetch it with `forepaw pull`, or load it "
-                "with `forepaw import weather FILE`"
-            )
+        group = _weather_group(session)
+        held = _words(group, "source")
         used = held if sources is None else list(sources)
         _refuse_unknown("weather", "source", used, held)
         if regions is not None:
             _refuse_unknown("weather", "region", regions, _words(group, "region"))
-        result = weather_arrays.read_layers(group, until=until, regions=regions, sources=used)
+        result = weather_arrays.read_layers(
+            group, until=until, regions=regions, sources=used, names=names
+        )
         result.attrs = _attributes(session, group, used)
         return result
 
-    def weather_parts(self, *, sources: Sequence[str]) -> Iterator[xr.Dataset]:
-        """Give `weather_layers` for some regions at a time, those that lie together."""
-        group = _group(self._session(None), weather_arrays.GROUP)
-        regions = [] if group is None else _words(group, "region")
+    def weather_parts(
+        self,
+        *,
+        snapshot: str | None = None,
+        until: date | None = None,
+        regions: Sequence[str] | None = None,
+        sources: Sequence[str] | None = None,
+        names: Collection[str] | None = None,
+    ) -> Iterator[xr.Dataset]:
+        """Give `weather_layers` for some regions at a time, in the order asked for."""
+        if regions is None:
+            regions = self.weather_regions(snapshot=snapshot)
         size = weather_arrays.CHUNKS[0]
         for start in range(0, len(regions), size):
-            yield self.weather_layers(regions=regions[start : start + size], sources=sources)
+            yield self.weather_layers(
+                snapshot=snapshot,
+                until=until,
+                regions=regions[start : start + size],
+                sources=sources,
+                names=names,
+            )
+
+    def weather_regions(self, *, snapshot: str | None = None) -> list[str]:
+        """Return the regions of observed weather, in the order in which they came."""
+        return _words(_weather_group(self._session(snapshot)), "region")
 
     def weather_sources(self, *, snapshot: str | None = None) -> list[str]:
         """Return the sources of observed weather, in the order in which they came."""
@@ -179,6 +199,22 @@ class ClimateReader:
         group = _group(self._session(snapshot), GROUP_OF[subject])
         return {} if group is None else asked_of(group, source)
 
+    def asked_at(self, subject: Subject | None, source: str) -> Mapping[str, datetime]:
+        """Return when a source was last asked without fail for the newest days, by region.
+
+        None is weather ahead, whose runs are kept whole: all its regions, when the run was asked.
+        """
+        session = self._session(None)
+        if subject is not None:
+            group = _group(session, GROUP_OF[subject])
+            return {} if group is None else asked_at_of(group, source)
+        parent = _group(session, weather_arrays.AHEAD)
+        if parent is None or source not in parent:
+            return {}
+        moments = (terms.retrieved_at for terms in terms_of(parent) if terms.source == source)
+        run = cast("zarr.Group", parent[source])
+        return dict.fromkeys(_words(run, "region"), max(moments))
+
     def newest_days(self, subject: Subject, source: str) -> dict[str, date]:
         """Return the newest day of which a source gave a value, by region; none where it has none.
 
@@ -243,6 +279,16 @@ def _group(session: icechunk.Session, name: str) -> zarr.Group | None:
         return zarr.open_group(session.store, path=name, mode="r")
     except GroupNotFoundError:
         return None
+
+
+def _weather_group(session: icechunk.Session) -> zarr.Group:
+    group = _group(session, weather_arrays.GROUP)
+    if group is None or not _words(group, "source"):
+        raise ClimateError(
+            "the climate store holds no weather yet; fetch it with `forepaw pull`, or load it "
+            "with `forepaw import weather FILE`"
+        )
+    return group
 
 
 def _words(group: zarr.Group, name: str) -> list[str]:

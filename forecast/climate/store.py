@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,10 +18,11 @@ from forecast.climate import flowering_table, layered, pollen_arrays, weather_ar
 from forecast.climate.errors import ClimateError
 from forecast.climate.provenance import NOT_STATED, Asked, Commit
 from forecast.climate.reading import BRANCH, GROUP_OF, ClimateReader, Subject
-from forecast.climate.writer_lock import writer_lock
+from forecast.climate.writer_lock import clean_up_lock, kept_whole_lock, writer_lock
 
 WAIT_SECONDS = 30.0
-_REPOSITORY = "repository"
+_REPOSITORY, _NAMES = "repository", "refs"
+_HALF_WRITTEN = "#"  # in the name of a file that is being written
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,11 @@ class ClimateStore(ClimateReader):
     def __init__(self, folder: Path, repository: icechunk.Repository, wait_seconds: float) -> None:
         super().__init__(folder, repository)
         self._wait_seconds = wait_seconds
+
+    @classmethod
+    def is_there(cls, folder: Path) -> bool:
+        """Whether a folder holds a store; nothing is made."""
+        return (folder / _REPOSITORY).is_dir()
 
     @classmethod
     def open(cls, folder: Path | str, *, wait_seconds: float = WAIT_SECONDS) -> ClimateStore:
@@ -218,8 +225,10 @@ class ClimateStore(ClimateReader):
         reads one of those. Killed midway it leaves a store that can be read; the next clean-up
         finishes. Doing it again changes nothing.
         """
+        wait = self._wait_seconds
         try:
-            with writer_lock(self.folder, self._wait_seconds):
+            # first what a long copy may hold, so that no writer waits for that
+            with clean_up_lock(self.folder, wait), writer_lock(self.folder, wait):
                 return self._clean_up(set(names), replaced_before)
         except icechunk.IcechunkError as error:
             cause = str(error).strip().splitlines()[0]
@@ -227,6 +236,39 @@ class ClimateStore(ClimateReader):
                 f"the climate store {self.folder} could not be cleaned up: {cause}; what is named "
                 "in it can be read as before"
             ) from error
+
+    @contextmanager
+    def kept_whole(self) -> Iterator[None]:
+        """Hold every clean-up off while files of the store are copied; those who write go on."""
+        with kept_whole_lock(self.folder, self._wait_seconds):
+            yield
+
+    def files_of_names(self) -> list[Path]:
+        """Return the files that say which snapshot a name means: to be copied first.
+
+        Whatever they name is in `files_of_data` of a later moment, if nothing was cleaned up since.
+        """
+        return _whole_files(self.folder / _REPOSITORY / _NAMES)
+
+    def files_of_data(self) -> list[Path]:
+        """Return the files of snapshots and of what stands in them; none is ever changed."""
+        names = self.folder / _REPOSITORY / _NAMES
+        return [
+            path for path in _whole_files(self.folder / _REPOSITORY) if names not in path.parents
+        ]
+
+    def data_needed(self, snapshots: Collection[str]) -> set[Path]:
+        """Return the files that some snapshots and their histories cannot be opened without."""
+        repository, needed = self.folder / _REPOSITORY, set[Path]()
+        for snapshot in snapshots:
+            for info in self._repository.ancestry(snapshot_id=snapshot):
+                file = repository / "snapshots" / info.id
+                if file in needed:
+                    break  # and with it all that led to it
+                needed.add(file)
+                inside = json.loads(self._repository.inspect_snapshot(info.id))
+                needed |= {repository / "manifests" / one["id"] for one in inside["manifests"]}
+        return needed
 
     def _clean_up(self, names: set[str], replaced_before: datetime) -> CleanUp:
         names &= self._repository.list_tags()
@@ -240,6 +282,12 @@ class ClimateStore(ClimateReader):
             )
         freed = self._repository.garbage_collect(replaced_before)
         return CleanUp(len(names), freed.snapshots_deleted, freed.bytes_deleted)
+
+
+def _whole_files(folder: Path) -> list[Path]:
+    return sorted(
+        path for path in folder.rglob("*") if path.is_file() and _HALF_WRITTEN not in path.name
+    )
 
 
 def _aware(moment: datetime) -> datetime:

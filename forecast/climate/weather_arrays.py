@@ -5,7 +5,7 @@ A run of a forecast replaces the one before as a whole; older ones are read by t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date
 from typing import Any
 
@@ -36,9 +36,17 @@ def merge_weather(root: zarr.Group, dataset: xr.Dataset, source: str) -> bool:
 
 
 def read_layers(
-    group: zarr.Group, *, until: date | None, regions: Sequence[str] | None, sources: Sequence[str]
+    group: zarr.Group,
+    *,
+    until: date | None,
+    regions: Sequence[str] | None,
+    sources: Sequence[str],
+    names: Collection[str] | None = None,
 ) -> xr.Dataset:
-    """Read (source, region, time) up to a day, sources in the order asked for."""
+    """Read (source, region, time) up to a day, sources in the order asked for.
+
+    `names` are the variables wanted, all of them unless given.
+    """
     chosen = words(group, "region") if regions is None else list(regions)
     days = layered.days_until(group, until)
     rows = layered.positions(words(group, "region"), chosen)
@@ -49,13 +57,12 @@ def read_layers(
             **layered.coordinates(group, chosen, days),
         }
     )
-    for variable in variables().values():
-        if variable.name in group:
+    for variable in (v for v in variables().values() if names is None or v.name in names):
+        values = np.full((len(sources), len(chosen), len(days)), np.nan, dtype=np.float32)
+        if variable.name in group:  # else the store is older than the variable
             kept = array(group, variable.name)
-            layers = [kept.oindex[rows, slice(0, len(days)), held.index(s)] for s in sources]
-            values = np.stack([np.asarray(layer) for layer in layers])
-        else:  # the store is older than the variable
-            values = np.full((len(sources), len(chosen), len(days)), np.nan, dtype=np.float32)
+            for at, source in enumerate(sources):
+                values[at] = kept.oindex[rows, slice(0, len(days)), held.index(source)]
         result[variable.name] = (("source", "region", "time"), values, dict(variable.attributes))
     return result
 

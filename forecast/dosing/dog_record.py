@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from forecast.dosing.therapies import DosingError, Therapy, therapy
-from forecast.visits.cover import end_not_known
+from forecast.visits.counting.cover import end_not_known
 
 
 class Cover(StrEnum):

@@ -23,8 +23,8 @@ from forecast.records import care, dogs, visits
 from forecast.records.branches import branches
 from forecast.records.engine import Records
 from forecast.regions import Branch
-from forecast.visits.cover import days_not_uncovered
-from forecast.visits.placing import BRANCH_REGION, last_branches, region_of
+from forecast.visits.counting.cover import days_not_uncovered
+from forecast.visits.counting.placing import BRANCH_REGION, last_branches, region_of
 from models.flare.cover import efficacy_mean
 
 WEIGHT, HISTORY, ATOPIC = "weight_kg", "therapy_history", "atopic_dermatitis"
@@ -53,7 +53,7 @@ def read_register(records: Records, *, today: date, unknown_home: str = BRANCH_R
     """Read every dog as it was known on a day.
 
     `unknown_home` says whether the region of the branch that sees a dog stands in for a home that
-    is not known, see `forecast.visits.placing`.
+    is not known, see `forecast.visits.counting.placing`.
     """
     seen = _until(visits.visits(records), today)
     flares = _by_dog((dog, day) for dog, day, kind in _rows(seen, "kind") if kind == "itch flare")

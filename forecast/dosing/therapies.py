@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 
-from forecast.visits.cover import CoverRule
+from forecast.visits.counting.cover import CoverRule
 from models.errors import ForepawError
 from models.parameters import Parameter, ParameterTable, load_table
 

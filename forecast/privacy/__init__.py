@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-from forecast.privacy.erasing import Erased, erase_owner, replay_erasures
+from forecast.privacy.erasing import Erased, Replayed, erase_owner, replay_erasures
 from forecast.privacy.expiry import forget_expired
 from forecast.privacy.giving_out import held_on_owner
 
-__all__ = ["Erased", "erase_owner", "forget_expired", "held_on_owner", "replay_erasures"]
+__all__ = [
+    "Erased",
+    "Replayed",
+    "erase_owner",
+    "forget_expired",
+    "held_on_owner",
+    "replay_erasures",
+]

@@ -15,11 +15,11 @@ from forecast.practice import Practice
 from forecast.privacy.papers import rewrite_papers, still_named
 from forecast.privacy.raw_files import Searched, take_out
 from forecast.records import Records, persons
-from forecast.records.erased import ErasedList, read_erased
+from forecast.records.erased import ERASED_FILE, ErasedList, keep_beside, read_erased
 from forecast.records.identifiers import new_id
 from forecast.records.persons import Person, person
-from forecast.visits.layout import Layout, load_layouts
-from forecast.visits.redacting import DOG, Theirs
+from forecast.visits.exports.layout import Layout, load_layouts
+from forecast.visits.exports.redacting import DOG, Theirs
 
 # The tables in which somebody is named.
 _NAMING = ("owner", "dog_identity", "visit", "imported_file")
@@ -82,7 +82,9 @@ def erase_owner(
         if kept in numbers
     }
     erased.add(erasure, practice.now, owners=[one.reference], dogs=numbers)
+    unkept = _kept_beside_back_ups(practice)
     done = _erase(practice, records, one, erased, erasure)
+    done.remarks += unkept
     if delete_unreadable:
         for path in done.unreadable:
             path.unlink(missing_ok=True)
@@ -95,6 +97,22 @@ def erase_owner(
             done.still_named.append(path)
     done.remarks += _numbers_in_layouts(layouts, numbers)
     return done
+
+
+def _kept_beside_back_ups(practice: Practice) -> list[str]:
+    """Keep the list beside the back-ups at once; what could not be done is a remark, no failure."""
+    folder = practice.backups_folder
+    later = "the next `forepaw backup` there does it, and until then a restore needs --erasures"
+    if not (folder / ERASED_FILE).exists():
+        if practice.settings.backup.folder is None:
+            return []
+        return [f"{folder}, named for back-ups, holds none or is not there; {later}"]
+    try:
+        keep_beside(practice, folder)
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        return [f"the list of the erased could not be written to {folder}: {why}; {later}"]
+    return []
 
 
 def _erase(
@@ -137,25 +155,56 @@ def _numbers_in_layouts(layouts: Sequence[Layout], numbers: dict[str, str]) -> l
     ]
 
 
-def replay_erasures(practice: Practice, records: Records) -> int:
-    """Erase again those whom records put back from a back-up bring back; return how many erasures.
+@dataclass(frozen=True)
+class Replayed:
+    """What came of erasing again those whom a back-up brought back.
+
+    Attributes
+    ----------
+    n_erasures
+        Erasures on the list that the records did not know of.
+    unreadable
+        Raw files in which the rows of the erased could not be told, and why.
+    still_named
+        Files of the practice folder that hold a name all the same.
+    remarks
+        What else a person should know.
+    """
+
+    n_erasures: int = 0
+    unreadable: dict[Path, str] = field(default_factory=dict)
+    still_named: list[Path] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+
+def replay_erasures(practice: Practice, records: Records) -> Replayed:
+    """Erase again those whom records put back from a back-up bring back.
 
     Nothing is done where the records know of every erasure on the list.
     """
     erased = read_erased(practice)
     forgotten = sorted(set(erased.erasures) - persons.erasures(records)) if erased else []
     if not forgotten:
-        return 0
+        return Replayed()
     back = persons.persons_of(
         records,
         is_owner=lambda reference: bool(reference) and erased.holds_owner(reference),
         is_dog=lambda reference: erased.dog_id(reference) is not None,
     )
-    for one in back:
-        _erase(practice, records, one, erased, forgotten[0])
+    done = [_erase(practice, records, one, erased, forgotten[0]) for one in back]
+    # raw files may tell of them though the records, older than the files, do not
+    searched = take_out(practice, records, _theirs(erased, ()))
     known = persons.erasures(records)
     for erasure in forgotten:
         if erasure not in known:
             persons.record_erasure(records, erasure, at=erased.erasures[erasure])
     records.forget_deleted(_NAMING)
-    return len(forgotten)
+    named = still_named(practice, [name for one in back for name in one.names])
+    in_records = [path for path in named if path.name.startswith(practice.records_file.name)]
+    remarks = [remark for one in done for remark in one.remarks] + searched.remarks
+    return Replayed(
+        len(forgotten),
+        searched.unreadable,
+        [path for path in named if path not in in_records],
+        [*dict.fromkeys(remarks), *([_IN_RECORDS] if in_records else [])],
+    )

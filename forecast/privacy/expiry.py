@@ -15,7 +15,7 @@ from forecast.practice import Practice
 from forecast.records import Records
 from forecast.records.imports import imported_files
 from forecast.records.persons import forget_notes
-from forecast.visits.archive import RAW_ENDING, findings_path
+from forecast.visits.importing.archive import RAW_ENDING, findings_path
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ from forecast.practice import Practice
 from forecast.privacy.raw_files import search
 from forecast.records import Records
 from forecast.records.persons import holdings, person
-from forecast.visits.layout import load_layouts
-from forecast.visits.redacting import DOG, Theirs
+from forecast.visits.exports.layout import load_layouts
+from forecast.visits.exports.redacting import DOG, Theirs
 
 
 def held_on_owner(practice: Practice, records: Records, number: str) -> dict[str, Any]:

@@ -17,8 +17,8 @@ from pathlib import Path
 
 from forecast.csv_text import csv_text
 from forecast.practice import Practice
+from forecast.private_files import write_private
 from forecast.records.erased import ERASED_FILE
-from forecast.visits.archive import write_private
 
 SAMPLES = "samples"
 _ERASED = "erased"

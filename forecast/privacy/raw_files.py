@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forecast.practice import Practice
+from forecast.private_files import write_private
 from forecast.records import Records
 from forecast.records.imports import imported_files
-from forecast.visits.archive import RAW_ENDING, findings_path, write_private
-from forecast.visits.layout import Layout, load_layouts
-from forecast.visits.redacting import (
+from forecast.visits.exports.layout import Layout, load_layouts
+from forecast.visits.exports.redacting import (
     Parted,
     RedactionError,
     Theirs,
@@ -23,6 +23,7 @@ from forecast.visits.redacting import (
     part,
     part_findings,
 )
+from forecast.visits.importing.archive import RAW_ENDING, findings_path
 
 # Kinds of files in which no dog and no owner stands.
 _NAMELESS = ("branches", "closures")

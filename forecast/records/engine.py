@@ -16,7 +16,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,7 @@ _MODE = "forepaw_mode"  # execution option: "read" or one of those that write
 _WRITING = ("write", "rebuild")
 _LOOKS_EVERY_SECONDS = 0.001  # shorter than the gaps in `forecast.records.bulk`
 _WRITER_LOCK = 4_610_709  # any number, the same in every process of this service
+_PAGES_AT_ONCE = 2_000  # eight megabytes, between which progress is told
 _LOCK_NOT_AVAILABLE = "55P03"  # PostgreSQL's SQLSTATE for a wait that lasted too long
 
 
@@ -118,9 +119,100 @@ class Records:
         finally:
             raw.close()
 
+    @property
+    def place(self) -> str:
+        """The URL of the database, for people: without a password."""
+        return make_url(self.url).render_as_string(hide_password=True)
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether the records are in a file of SQLite."""
+        return self._engine.dialect.name == "sqlite"
+
+    def copy_file(self, target: sqlite3.Connection, tell: Callable[[float], None]) -> None:
+        """Copy the whole file, as it stands now, into another that is open; of SQLite only.
+
+        It goes on in one reading transaction: others write meanwhile, and none of it is copied.
+        `tell` hears the share done.
+        """
+
+        def hear(_status: int, remaining: int, total: int) -> None:
+            tell(1 - remaining / max(total, 1))
+
+        raw = self._engine.raw_connection()
+        try:
+            source: Any = raw.driver_connection
+            source.execute("BEGIN")
+            source.execute("SELECT count(*) FROM sqlite_master").fetchone()  # reading begins here
+            source.backup(target, pages=_PAGES_AT_ONCE, progress=hear, sleep=0)
+            source.execute("ROLLBACK")
+        except sqlite3.Error as error:
+            raise RecordsError(
+                f"the records ({self.place}) could not be copied: {error}"
+            ) from error
+        finally:
+            raw.close()
+
+    @contextmanager
+    def holding(self, lock: int) -> Iterator[Callable[[], None] | None]:
+        """Hold a lock of the database server for as long as the context lasts, or hand out None.
+
+        What is handed out looks whether it is still held, as it goes with its connection, and takes
+        it again if need be; it raises `RecordsError` where another holds it meanwhile. SQLite has
+        no server: there a lock on a file of the same folder must do, and this one is always had.
+        """
+        if self._engine.dialect.name == "sqlite":
+            yield lambda: None
+            return
+        held = _ServerLock(self._engine, lock)
+        try:
+            yield held.look if held.take() else None
+        finally:
+            held.release()
+
     def close(self) -> None:
         """Give all connections back."""
         self._engine.dispose()
+
+
+class _ServerLock:
+    """An advisory lock of PostgreSQL, one for each schema, on a connection of its own."""
+
+    def __init__(self, engine: Engine, lock: int) -> None:
+        self._engine, self._lock = engine, lock
+        self._raw: Any = None
+
+    def take(self) -> bool:
+        """Take the lock; False where another has it."""
+        try:
+            self._raw = self._engine.raw_connection()
+            self._raw.detach()  # it stays out of the pool, which would end our session's locks
+            self._raw.driver_connection.autocommit = True
+            words = "SELECT pg_try_advisory_lock(%s, hashtext(current_schema()))"
+            answer = self._raw.driver_connection.execute(words, (self._lock,)).fetchone()
+        except self._engine.dialect.loaded_dbapi.Error as error:
+            self.release()
+            place = self._engine.url.render_as_string(hide_password=True)
+            raise RecordsError(f"the records ({place}) could not be locked: {error}") from None
+        return bool(answer[0])
+
+    def look(self) -> None:
+        """Make sure that the lock is held."""
+        try:
+            self._raw.driver_connection.execute("SELECT 1").fetchone()
+        except self._engine.dialect.loaded_dbapi.Error:
+            self.release()
+            if not self.take():
+                raise RecordsError(
+                    "the connection to the records was lost, and with it the lock on them, which "
+                    "another process holds now"
+                ) from None
+
+    def release(self) -> None:
+        """Give the connection back, and the lock with it."""
+        if self._raw is not None:
+            self._raw.close()
+            self._raw = None
 
 
 def _engine(url: str) -> Engine:

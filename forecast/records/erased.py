@@ -12,17 +12,20 @@ and back-ups are about.
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import hmac
 import json
 import os
 import secrets
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 from forecast.practice import Practice
+from forecast.private_files import write_private
 from forecast.records.dogs import dog_ids
 from forecast.records.engine import Records, RecordsError
 
@@ -89,8 +92,13 @@ def read_erased(practice: Practice) -> ErasedList:
     file = practice.folder / ERASED_FILE
     if not file.exists():
         return ErasedList(file, secrets.token_bytes(_KEY_BYTES))
+    return parse_erased(file.read_text(encoding="utf-8"), file)
+
+
+def parse_erased(content: str, file: Path) -> ErasedList:
+    """Read the text of a list, which stands, or is to stand, in a file."""
     found: ErasedList | None = None
-    for number, text in enumerate(file.read_text(encoding="utf-8").splitlines(), start=1):
+    for number, text in enumerate(content.splitlines(), start=1):
         try:
             line = json.loads(text)
             if found is None:
@@ -99,12 +107,63 @@ def read_erased(practice: Practice) -> ErasedList:
                 found._take(line)
         except (ValueError, KeyError, TypeError, AssertionError) as error:
             raise RecordsError(
-                f"{ERASED_FILE} line {number} cannot be read; it says who was erased, and nothing "
+                f"{file.name} line {number} cannot be read; it says who was erased, and nothing "
                 "is imported without it: put the file back from a back-up"
             ) from error
     if found is None:
-        raise RecordsError(f"{ERASED_FILE} is empty; put it back from a back-up")
+        raise RecordsError(f"{file.name} is empty; put it back from a back-up")
     return found
+
+
+def united(content: str, more: str, *, file: Path) -> str:
+    """Return the text of a list with the lines of another one that it does not have.
+
+    Both are checked; lists of two practices, which have different keys, are not united.
+    """
+    if parse_erased(content, file).key != parse_erased(more, file).key:
+        raise RecordsError(
+            f"{file} is the list of erasures of another practice; name the right one, or another "
+            "folder"
+        )
+    lines = content.splitlines()
+    return "\n".join([*lines, *(line for line in more.splitlines() if line not in lines)]) + "\n"
+
+
+def keep_beside(practice: Practice, folder: Path) -> Path:
+    """Keep the list beside the back-ups too, so that it outlives the practice folder; return it.
+
+    Nothing is lost of a list that is there, nor of the practice's own, which takes up what only
+    the other knows. Its key tells whose back-ups a folder holds.
+    """
+    own, beside = practice.folder / ERASED_FILE, folder / ERASED_FILE
+    if not own.exists():
+        _begin(own, beside.read_text(encoding="utf-8") if beside.exists() else None)
+    with own.open("rb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)  # else of two that keep it the slower undoes the other
+        content = own.read_text(encoding="utf-8")
+        there = beside.read_text(encoding="utf-8") if beside.exists() else content
+        for line in united(content, there, file=beside).splitlines()[content.count("\n") :]:
+            _append(own, json.loads(line))
+        whole = united(there, content, file=beside)
+        if not beside.exists() or whole != there:
+            write_private(beside, whole.encode())
+    return beside
+
+
+def _begin(file: Path, there: str | None) -> None:
+    """Begin a list with nobody on it; another process that is quicker has begun it."""
+    if there is not None:
+        raise RecordsError(
+            f"{ERASED_FILE} stands beside the back-ups and not in the practice folder, so they are "
+            "another practice's; name another folder, or restore a back-up of this practice"
+        )
+    part = file.with_name(f"{file.name}.{os.getpid()}.part")
+    _append(part, {"key": secrets.token_bytes(_KEY_BYTES).hex()})
+    try:
+        with suppress(FileExistsError):
+            os.link(part, file)
+    finally:
+        part.unlink()
 
 
 def _append(file: Path, line: Mapping[str, object]) -> None:

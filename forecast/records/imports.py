@@ -146,11 +146,27 @@ def go_live(records: Records, import_id: int) -> bool:
         return flip(connection, import_id, LIVE)
 
 
-def flip(connection: Connection, import_id: int, state: str, because: Sequence[str] = ()) -> bool:
-    """Flip a pending import live or held in the caller's transaction; see `go_live`."""
+def flip(
+    connection: Connection,
+    import_id: int,
+    state: str,
+    because: Sequence[str] = (),
+    *,
+    replaces: int | None = None,
+) -> bool:
+    """Flip a pending import live or held in the caller's transaction; see `go_live`.
+
+    The import that it `replaces` is undone by the same flip, and the moment at which its file came
+    is handed on; its rows are left for `delete_undone`.
+    """
     row = _one(connection, import_id)
     if row.state != PENDING:
         raise RecordsError(f"import {import_id} is {row.state}, only a pending one goes live")
+    if replaces is not None:
+        earlier = readable_again(connection, replaces)
+        _change(connection, replaces, state=UNDONE)
+        _change(connection, import_id, imported_at=earlier.imported_at)
+        _hand_on_erased(connection, replaces, import_id)
     if _standing(connection, row.subject, row.sha256):
         return False
     _change(connection, import_id, state=state, held_because=list(because) or None)
@@ -181,8 +197,39 @@ def undo_import(records: Records, import_id: int) -> int:
                 "and cannot be undone; import a corrected file"
             )
         _change(connection, import_id, state=UNDONE)
-    n_deleted = [_delete_rows(records, table, import_id) for table in TABLES[row.subject]]
+    return delete_undone(records, row)
+
+
+def delete_undone(records: Records, undone: ImportedFile) -> int:
+    """Delete the rows of an undone import in batches; return the number of its own table's."""
+    n_deleted = [_delete_rows(records, table, undone.id) for table in TABLES[undone.subject]]
     return n_deleted[0]
+
+
+def _hand_on_erased(connection: Connection, earlier: int, import_id: int) -> None:
+    """Keep what counts of dogs that were erased: no raw file tells of them any more."""
+    named = select(tables.dog_identity.c.dog_id)
+    for table in TABLES[VISITS]:
+        theirs = table.c.dog_id.is_not(None) & table.c.dog_id.not_in(named)
+        moved = update(table).where(table.c.import_id == earlier, theirs)
+        connection.execute(moved.values(import_id=import_id))
+
+
+def readable_again(connection: Connection, import_id: int) -> ImportedFile:
+    """Return an import whose file can be read anew: visits that are live or held."""
+    row = _one(connection, import_id)
+    asked = f"import {import_id} was to be read again"
+    if row.subject != VISITS:
+        raise RecordsError(
+            f"{asked}; it brought in {row.subject}, which no layout has a part in; bring in a "
+            "corrected file"
+        )
+    if row.state not in (LIVE, HELD):
+        raise RecordsError(
+            f"{asked}; it is {row.state}, and only one that counts or is held can be: `forepaw "
+            "import list` shows them"
+        )
+    return row
 
 
 def _one(connection: Connection, import_id: int) -> ImportedFile:

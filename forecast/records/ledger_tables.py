@@ -23,6 +23,9 @@ from forecast.records.table_parts import UtcDateTime, metadata, one_of
 
 STARTERS = ("clock", "hand", "request")
 REQUEST_STATES = ("waiting", "claimed", "done", "failed", "refused")
+NEWS = ("began", "over")
+# "sending" is written before anything goes out; where its process died it becomes "not known"
+DELIVERY_STATES = ("sending", "told", "failed", "not known")
 
 job_run = Table(
     "job_run",
@@ -72,9 +75,21 @@ notice = Table(
     Column("over_at", UtcDateTime),  # empty: it still goes on
     Column("told_at", UtcDateTime),  # when a person was told that it began
     Column("told_over_at", UtcDateTime),
+)
+
+# How it went to tell one of the two news of a notice on one way: at most once on each.
+notice_delivery = Table(
+    "notice_delivery",
+    metadata,
+    Column("notice_id", ForeignKey("notice.id"), primary_key=True),
+    Column("news", String, primary_key=True),
+    Column("channel", String, primary_key=True),  # such as "mail"
+    Column("state", String, nullable=False),
     Column("n_attempts", Integer, nullable=False),
-    Column("last_attempt_at", UtcDateTime),
-    Column("last_error", Text),
+    Column("attempted_at", UtcDateTime, nullable=False),
+    Column("error", Text),
+    one_of("news", NEWS),
+    one_of("state", DELIVERY_STATES),
 )
 
 # What an issued forecast of a week came to, once the week's counts are known.

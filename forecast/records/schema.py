@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 from alembic import command
 from alembic.config import Config
@@ -13,6 +14,7 @@ from sqlalchemy import Connection
 from forecast.records.engine import Records, RecordsError
 
 VERSION_TABLE = "schema_version"
+Standing = Literal["none", "older", "current", "newer"]
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -29,6 +31,15 @@ def schema_of(connection: Connection) -> str | None:
     return MigrationContext.configure(connection, opts=options).get_current_revision()
 
 
+def standing(found: str | None) -> Standing:
+    """Return how a schema stands to the newest that this version of the code knows."""
+    if found is None:
+        return "none"
+    if found == newest_known():
+        return "current"
+    return "older" if found in known_schemas() else "newer"
+
+
 def migrate(records: Records) -> None:
     """Bring the records to the newest schema in one transaction; a newer one than ours is refused.
 
@@ -37,10 +48,10 @@ def migrate(records: Records) -> None:
     """
     with records.reading() as connection:
         found = schema_of(connection)
-    known = _known()
-    if found == newest_known():
+    stands = standing(found)
+    if stands == "current":
         return
-    if found is not None and found not in known:
+    if stands == "newer":
         raise RecordsError(
             f"the records are at schema {found}, made by a newer version of this service; this "
             f"one knows schemas up to {newest_known()}; install the newer version"
@@ -49,7 +60,8 @@ def migrate(records: Records) -> None:
         command.upgrade(alembic_config(connection), "head")
 
 
-def _known() -> set[str]:
+def known_schemas() -> set[str]:
+    """Return every schema this version of the code can bring to its newest."""
     scripts = ScriptDirectory.from_config(alembic_config())
     return {script.revision for script in scripts.walk_revisions()}
 

@@ -26,6 +26,7 @@ from sqlalchemy import (
 from forecast.homes import PLACES
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice
+from forecast.records.ledger_tables import notice_delivery as notice_delivery
 from forecast.records.ledger_tables import verification as verification
 from forecast.records.ledger_tables import work_request as work_request
 from forecast.records.table_parts import UtcDateTime, one_of

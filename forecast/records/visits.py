@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from typing import Any
 
 import pandas as pd
@@ -29,22 +30,31 @@ VISIT_COLUMNS = _INTO[2:]
 
 
 def visits(
-    records: Records, *, dog_id: str | None = None, more: Sequence[str] = ()
+    records: Records,
+    *,
+    dog_id: str | None = None,
+    more: Sequence[str] = (),
+    without: int | None = None,
 ) -> pd.DataFrame:
     """Return the live visits: reference, date, branch, dog, kind, and columns named in `more`.
 
     By day. Exports overlap, so a visit (branch and reference) may come several times: the newest
     counts. Two systems may both hold it, under numbers of their own: of visits that were read
-    through a layout, a dog has one a day and branch, and the newest counts too.
+    through a layout, a dog has one a day and branch, and the newest counts too. What came by an
+    import is as new as its file; the import `without` is passed over.
 
     `kind` is what the file said, or else the verdict of the case definition in force. `more` may
     hold what `EVIDENCE` lists: entered (the day), vet, items, item_classes, codes (tuples), note
     (missing where none is kept), certainty, exclusion, evidence ("" where the file itself told the
     kind), unmapped, layout.
     """
-    found = frame(
-        records, _query(dog_id, {*more, "layout"}), days=_days(more), numbers=_shares(more)
-    )
+    query = _query(dog_id, {*more, "layout"})
+    if without is not None:
+        query = query.where(tables.visit.c.import_id != without)
+    if _were_read_again(records):
+        order = (tables.imported_file.c.imported_at, tables.visit.c.id)
+        query = query.order_by(None).order_by(*order)
+    found = frame(records, query, days=_days(more), numbers=_shares(more))
     _refuse_unjudged(found)
     found = found.rename(columns=_NAMES)
     found = found.drop_duplicates(["branch", "reference"], keep="last")
@@ -85,12 +95,13 @@ def arrivals(records: Records) -> pd.DataFrame:
     return found
 
 
-def import_moments(records: Records) -> list[datetime]:
-    """Return when each live import of visits came, oldest first."""
+def import_moments(records: Records, *, by_id: bool = False) -> list[datetime]:
+    """Return when each live import of visits came, oldest first, or in the order of their ids."""
     table = tables.imported_file
     query = select(table.c.imported_at).where(table.c.state == LIVE, table.c.subject == VISITS)
     with records.reading() as connection:
-        return list(connection.scalars(query.order_by(table.c.imported_at)))
+        order = table.c.id if by_id else table.c.imported_at
+        return list(connection.scalars(query.order_by(order)))
 
 
 def _query(dog_id: str | None, more: set[str]) -> Select[Any]:
@@ -107,6 +118,12 @@ def _query(dog_id: str | None, more: set[str]) -> Select[Any]:
     told = and_(case.c.visit_id == visit.c.id, case.c.definition_id == id_in_force())
     query = visible(visit, *columns, also=(case, told))
     return query if dog_id is None else query.where(visit.c.dog_id == dog_id)
+
+
+def _were_read_again(records: Records) -> bool:
+    """Say whether an older file has newer rows, so that the order of rows is not that of files."""
+    moments = import_moments(records, by_id=True)
+    return any(later < earlier for earlier, later in pairwise(moments))
 
 
 def _refuse_unjudged(found: pd.DataFrame) -> None:

@@ -7,11 +7,15 @@ import sys
 import typer
 
 from jobs.cli.allergens import allergens
+from jobs.cli.backup import backup, restore
+from jobs.cli.clock import clock, jobs, run
 from jobs.cli.demo import demo
+from jobs.cli.doctor import doctor, serve
 from jobs.cli.forecasts import issue, plan, remake
 from jobs.cli.imports import imports
 from jobs.cli.options import DayError
 from jobs.cli.privacy import erase, export
+from jobs.cli.replay import replay, verify
 from jobs.cli.setup import init
 from jobs.cli.sources import pull, sources
 from jobs.cli.visits import visits
@@ -36,6 +40,15 @@ app.add_typer(export, name="export")
 app.command()(issue)
 app.command()(plan)
 app.command()(remake)
+app.command()(verify)
+app.command()(replay)
+app.command()(backup)
+app.command()(restore)
+app.command()(run)
+app.command()(clock)
+app.command()(jobs)
+app.command()(serve)
+app.command()(doctor)
 
 
 def main() -> None:

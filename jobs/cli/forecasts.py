@@ -10,25 +10,36 @@ import typer
 from jobs.cli.options import AsOf, PracticeFolder
 
 
-def issue(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
-    """Learn from what is held and issue a forecast; print the answer by region."""
+def issue(
+    practice: PracticeFolder = Path(),
+    as_of: AsOf = None,
+    learn: Annotated[
+        bool, typer.Option("--learn", help="Learn anew even where a model is fit.")
+    ] = False,
+) -> None:
+    """Issue a forecast from what is held, learning first where it is time; print the answer."""
     from forecast.practice import open_practice
+    from forecast.skill import record
     from forecast.training import what_drives
-    from jobs.console import say, show_evidence, show_files, show_issue
-    from jobs.issue import issue as run_issue
-    from jobs.learn import learn
+    from jobs.console import heading, paragraph, say, show_evidence, show_files, show_issue
+    from jobs.issue import issue_today
     from jobs.opening import open_all
     from jobs.outputs import write_outputs
+    from jobs.verify import verify
 
     opened = open_practice(practice)
     records, climate = open_all(opened)
     origin = as_of or opened.today
-    model, known = learn(opened, records, climate, origin=origin, say=say)
-    made = run_issue(opened, records, climate, model=model, known=known, say=say)
-    show_issue(opened, made)
-    show_evidence(what_drives(model, known))
+    done = issue_today(opened, records, climate, origin=origin, say=say, learn_anew=learn)
+    show_issue(opened, done.issue)
+    show_evidence(what_drives(done.model, done.known))
     say("drawing charts")
-    show_files(write_outputs(opened, made))
+    show_files(write_outputs(opened, done.issue))
+    if done.issue.has_visits:
+        if done.issue.cut.kind == "issued":
+            verify(opened, records, say=say)
+        heading("How the forecasts issued before did")
+        paragraph(record(opened, records).sentence)
 
 
 def plan(

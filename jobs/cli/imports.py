@@ -125,6 +125,33 @@ def accept(number: ImportNumber, practice: PracticeFolder = Path()) -> None:
 
 
 @imports.command()
+def again(
+    numbers: Annotated[
+        list[int], typer.Argument(metavar="N...", help="The imports' numbers, oldest first.")
+    ],
+    practice: PracticeFolder = Path(),
+    layout: LayoutName = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Count it, also where it is unlike the past.")
+    ] = False,
+) -> None:
+    """Read imports of visits again, through their layout as it is now: new items, new words.
+
+    The raw file is the one of the archive. Either the new reading takes the place of the old, as if
+    the file had been read so when it came, or nothing changes.
+    """
+    from forecast.practice import open_practice
+    from jobs.console import bar
+    from jobs.imports import read_again
+
+    opened = open_practice(practice)
+    for number in numbers:
+        with bar(f"import {number}: reading, judging, keeping") as progress:
+            done = read_again(opened, number, layout=layout, accept=accept, progress=progress)
+        show_import(done)
+
+
+@imports.command()
 def undo(number: ImportNumber, practice: PracticeFolder = Path()) -> None:
     """Take an import back; its file may come again."""
     from forecast.practice import open_practice

@@ -24,8 +24,7 @@ def read_day(text: str | date) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise DayError(
-            f"--as-of {text!r} was given, which is not a day; write it as YYYY-MM-DD, such as "
-            "2023-03-01"
+            f"the day {text!r} was given, which is none; write it as YYYY-MM-DD, such as 2023-03-01"
         ) from None
 
 

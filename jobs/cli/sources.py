@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from jobs.cli.options import PracticeFolder
 
+if TYPE_CHECKING:
+    from jobs.sources.source import Kind
+
 
 def pull(
     practice: PracticeFolder = Path(),
     source: Annotated[
-        str | None, typer.Option(help="Pull this source, or family, alone.", metavar="ID")
+        str | None,
+        typer.Option(help="Pull this source, or family, alone, and in any case.", metavar="ID"),
+    ] = None,
+    kind: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Pull sources of this kind alone: weather, forecast, ensemble, seasonal, pollen "
+            "or phenology; may be given several times.",
+            metavar="KIND",
+        ),
     ] = None,
 ) -> None:
     """Fetch what is lacking from the sources that practice.toml names under [[pull]].
@@ -21,11 +33,15 @@ def pull(
     A source that fails is told in one line and the others go on; exit code 1 then.
     """
     from forecast.practice import open_practice
-    from jobs.console import say
+    from jobs.console import paragraph, say
     from jobs.console_sources import show_pulled
     from jobs.pull import pull as run_pull
 
-    done = run_pull(open_practice(practice), only=source, say=say)
+    kinds = cast("list[Kind] | None", kind)
+    done = run_pull(open_practice(practice), only=source, kinds=kinds, say=say)
+    if not done:
+        named = " or ".join(kind or ())
+        paragraph(f"Nothing was asked: practice.toml names no source of the kind {named}.")
     show_pulled(done)
     if any(pulled.failures for pulled in done):
         raise typer.Exit(1)

@@ -23,14 +23,17 @@ visits = typer.Typer(
 
 @visits.command()
 def counts(practice: PracticeFolder = Path()) -> None:
-    """Count flare visits, rechecks, doses and others by year and branch."""
+    """Count flare visits, rechecks, doses and others by year and branch, and days without any."""
     from forecast.records import open_records
+    from forecast.visits.counting.volume import days_by_year, volume_on_record
     from forecast.visits.judging import counting_rule
-    from jobs.console_visits import show_counts
+    from jobs.console_visits import show_counts, show_days
 
     opened, held, definition = _judged(practice)
-    rule = counting_rule(opened, open_records(opened))
+    records = open_records(opened)
+    rule = counting_rule(opened, records)
     show_counts(held, definition=definition, flare_free_days=rule.flare_free_days)
+    show_days(days_by_year(volume_on_record(opened, records)))
 
 
 @visits.command()

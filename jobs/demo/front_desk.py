@@ -1,8 +1,8 @@
 """The invented practice's exports come in by the door of any practice, beside the truth of them.
 
 A person of the practice answers where an import is held: new item strings get their classes in the
-layout file, the import is taken back and the file brought in again. What is held for another reason
-is looked at and taken as it is.
+layout file and the import is read again. What is held for another reason is looked at and taken as
+it is.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ from forecast.records import open_records
 from forecast.records.dogs import dog_ids
 from forecast.records.imports import HELD, ImportedFile, imported_files
 from forecast.records.visits import visits
-from forecast.visits import accept_import, take_back
+from forecast.visits import accept_import
 from jobs.demo.invention import InventedPractice, write_csv
 from jobs.demo.raw_export import RawExports, write_raw_exports
-from jobs.imports import import_file
+from jobs.imports import import_file, read_again
 
 FLARE = "itch flare"
 _BEFORE, _AFTER = ("branches", "dogs"), ("facts", "therapies", "scores")
@@ -84,13 +84,12 @@ def _import_export(
     because = tuple(held.held_because or ())
     records = open_records(practice)
     if file == raw.recoding.first_file:
-        take_back(records, held.id)
         for layout in raw.layouts:
             _add_items(layout, raw.recoding.items)
-        import_file(practice, "visits", file)
+        read_again(practice, held.id)
         held = _held(practice, file)
         if held is None:
-            return Answered(file.name, because, "new items got their classes; brought in again")
+            return Answered(file.name, because, "new items got their classes; read again")
     accept_import(practice, records, held.id)
     return Answered(file.name, because, "looked at and taken as it is")
 

@@ -11,7 +11,8 @@ import pandas as pd
 from forecast.cut import DataCut, Known
 from forecast.regions import Region
 from forecast.training import train, what_drives
-from forecast.visits.counts import count_weeks
+from forecast.visits.case_definition import CaseDefinition
+from forecast.visits.counting.counts import count_weeks
 from jobs.demo.invention import invent_practice
 from jobs.demo.places import choose_regions
 from jobs.demo.run import ALLERGENS, sample
@@ -36,7 +37,12 @@ def judge_world(world: World, *, seed: int, as_of: date) -> Verdict:
     made = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
     names = choose_regions(weather, flowering)
     region = made.visits["branch"].map(made.branches.set_index("id")["region"])
-    counts = count_weeks(made.visits.assign(region=region), regions=names, known_on=as_of)
+    counts = count_weeks(
+        made.visits.assign(region=region),
+        regions=names,
+        known_on=as_of,
+        flare_free_days=CaseDefinition.shipped().flare_free_days,
+    )
     counts["covered_share"] = counts["flare_visits"] * np.nan  # not known
     known = Known(
         as_of,

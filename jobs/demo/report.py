@@ -8,7 +8,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from forecast.records import open_records
-from forecast.visits.counts import count_weeks
+from forecast.visits.counting.counts import count_weeks
+from forecast.visits.judging import counting_rule
 from jobs.console import (
     console,
     heading,
@@ -184,5 +185,11 @@ def _weekly(done: DemoResult) -> xr.DataArray:
     region = both["branch"].map(invented.branches.set_index("id")["region"])
     regions = [section.id for section in done.practice.settings.region]
     last = both["date"].max().date()
-    counted = count_weeks(both.assign(region=region), regions=regions, known_on=last)
+    rule = counting_rule(done.practice, open_records(done.practice))
+    counted = count_weeks(
+        both.assign(region=region),
+        regions=regions,
+        known_on=last,
+        flare_free_days=rule.flare_free_days,
+    )
     return counted["flare_visits"].sel(week=counted["week"] >= np.datetime64(invented.as_of))

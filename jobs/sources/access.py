@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import difflib
 import os
-import stat
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from forecast.practice import Practice
-from forecast.settings import PullSection
+from forecast.settings_sections import PullSection
+from jobs.secrets import SecretError, read_secret
 from jobs.sources.source import Source, SourceError, SourceSettings, sources
 
 _VARIABLE = "FOREPAW_KEY_"
@@ -79,34 +79,11 @@ def _options(sections: Iterable[PullSection]) -> dict[str, object]:
 def _key(folder: Path, source: Source, environment: Mapping[str, str]) -> str | None:
     if not source.key_header:
         return None
-    for name in dict.fromkeys((source.id, source.family)):
-        variable = _VARIABLE + name.upper()
-        if environment.get(variable, "").strip():
-            return _usable(environment[variable], f"the environment variable {variable}")
-        file = folder / f"{name}.key"
-        if file.is_file():
-            return _read(file)
-    return None
-
-
-def _read(file: Path) -> str:
-    shared = stat.S_IMODE(file.stat().st_mode) & (stat.S_IRWXG | stat.S_IRWXO)
-    if shared:
-        raise SourceError(
-            f"the key in {file} can be read by others on this machine; make it its owner's alone: "
-            f"chmod 600 {file}"
-        )
     try:
-        return _usable(file.read_text(encoding="utf-8"), f"the file {file}")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SourceError(f"the key in {file} cannot be read; write it as one line") from error
-
-
-def _usable(text: str, where: str) -> str:
-    key = text.strip()
-    if not key or not key.isascii() or not key.isprintable() or " " in key:
-        raise SourceError(
-            f"the key in {where} is empty, or has blanks or signs that none has; write the key "
-            "alone, in one line"
-        )
-    return key
+        for name in dict.fromkeys((source.id, source.family)):
+            file, variable = folder / f"{name}.key", _VARIABLE + name.upper()
+            if (key := read_secret(file, variable, environment=environment)) is not None:
+                return key
+    except SecretError as refusal:
+        raise SourceError(str(refusal)) from refusal
+    return None

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from forecast.climate import Asked, Subject
 from jobs.sources.source import Kind, Place, Source
@@ -36,6 +36,7 @@ def wishes(
     *,
     today: date,
     newest: Mapping[str, date] | None = None,
+    lately: Collection[str] = (),
 ) -> list[Wish]:
     """Return what is lacking, the oldest days first.
 
@@ -44,11 +45,13 @@ def wishes(
     late; and of weather all days since the newest value (`newest`, by place) up to about a year,
     since a service that stood still for months gives them afterwards. `asked` is what the climate
     store notes; `today` is the UTC day. What keeps no past days is asked for those ahead alone.
+    Places that were asked for `lately`, and lack no day, lack nothing: see `asked_lately`.
     """
     horizon = timedelta(days=(source.horizon_days or 1) - 1)
     keeps_no_past = source.horizon_days is not None and source.revised_days == 0
     if source.kind not in SUBJECTS or keeps_no_past:
-        return [Wish(tuple(places), today, today + horizon)]
+        left = tuple(place for place in places if place.id not in lately)
+        return [Wish(tuple(places), today, today + horizon)] if left else []
     last = today - timedelta(days=math.ceil(source.lag_days))
     if source.horizon_days is not None:
         last = today + horizon
@@ -63,12 +66,20 @@ def wishes(
     for place in places:
         held = asked.get(place.id)
         value = (newest or {}).get(place.id)
+        if held is not None and place.id in lately and held[0] <= first and held[1] >= last:
+            continue
         if held is not None and value is not None and source.kind == "weather":
             # as if asked for no further than values came, and a standstill not for ever
             held = (held[0], max(min(held[1], value + again), min(held[1], latest)))
         for span in _lacking(held, first, last, again):
             groups.setdefault(span, []).append(place)
     return [Wish(tuple(some), *span) for span, some in sorted(groups.items())]
+
+
+def asked_lately(source: Source, asked_at: Mapping[str, datetime], *, now: datetime) -> set[str]:
+    """Return the places that were asked for so lately that the source has nothing new of them."""
+    since = now - timedelta(hours=source.fresh_hours)
+    return {place for place, at in asked_at.items() if since < at <= now}
 
 
 def _lacking(

@@ -18,7 +18,7 @@ from jobs.sources import services
 from jobs.sources.access import settings_of
 from jobs.sources.gathering import Gathered
 from jobs.sources.limits import Clock, RateLimits
-from jobs.sources.planning import SUBJECTS, wishes
+from jobs.sources.planning import SUBJECTS, Wish, asked_lately, wishes
 from jobs.sources.raw_archive import RawArchive
 from jobs.sources.session import Session
 from jobs.sources.source import (
@@ -45,10 +45,16 @@ class Pulled:
     findings: list[Finding] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
     report: Path | None = None
+    nothing_new: bool = False
 
     @property
     def sentence(self) -> str:
         """The outcome in one sentence, without the name of anybody."""
+        if self.nothing_new:
+            return (
+                f"{self.source.id}: not asked; it was asked less than "
+                f"{self.source.fresh_hours:g} h ago, and has nothing new yet"
+            )
         what = "dates" if self.source.kind == "phenology" else "values"
         replies = "1 reply" if self.n_replies == 1 else f"{self.n_replies} replies"
         came = f"{self.source.id}: {self.n_values:,} {what} kept of {replies}"
@@ -67,10 +73,14 @@ def pull_source(
     *,
     run_id: str,
     say: Callable[[str], None],
+    in_any_case: bool = False,
     clock: Clock | None = None,
     verify: bool | str = True,
 ) -> Pulled:
-    """Ask a source for what is lacking, and keep it."""
+    """Ask a source for what is lacking, and keep it.
+
+    One that was asked so lately that nothing can be new is not asked, unless `in_any_case`.
+    """
     pulled = Pulled(source)
     gathered = Gathered(source, run_id)
     try:
@@ -78,7 +88,10 @@ def pull_source(
         used = services.set_up(source, settings)
         pulled.source = gathered.source = used
         with open_session(practice, used, settings, clock=clock, verify=verify) as session:
-            _pull(practice, store, session, settings, gathered, pulled, say)
+            lately = set() if in_any_case else _asked_lately(practice, store, used)
+            wished = _wishes(practice, store, used, lately)
+            pulled.nothing_new = bool(lately) and not wished
+            _pull(practice, store, session, settings, gathered, pulled, wished, say)
     except ForepawError as refusal:
         pulled.failures.append(str(refusal))
     try:
@@ -103,13 +116,18 @@ def open_session(
     """Open the way to a source, as `set_up` returned it, with the practice's archive and counts."""
     return Session(
         {source.id: source},
-        archive=RawArchive(practice.archive_folder / _REPLIES),
+        archive=replies_of(practice),
         limits=RateLimits(practice.archive_folder / _CALLS, clock=clock),
         contact=practice.settings.sources.contact,
         keys={source.id: settings.key} if settings.key else {},
         clock=clock,
         verify=verify,
     )
+
+
+def replies_of(practice: Practice) -> RawArchive:
+    """Return the archive of a practice's raw replies."""
+    return RawArchive(practice.archive_folder / _REPLIES)
 
 
 def places_of(practice: Practice) -> list[Place]:
@@ -121,6 +139,27 @@ def places_of(practice: Practice) -> list[Place]:
 
 
 # ------------------------------------------------------------------------------ on the way
+def _asked_lately(practice: Practice, store: ClimateStore, source: Source) -> set[str]:
+    if not source.fresh_hours:
+        return set()
+    asked_at = store.asked_at(SUBJECTS.get(source.kind), source.id)
+    return asked_lately(source, asked_at, now=practice.now)
+
+
+def _wishes(
+    practice: Practice, store: ClimateStore, source: Source, lately: set[str]
+) -> list[Wish]:
+    subject = SUBJECTS.get(source.kind)
+    return wishes(
+        source,
+        places_of(practice),
+        store.asked(subject, source.id) if subject else {},
+        today=practice.now.astimezone(UTC).date(),
+        newest=store.newest_days(subject, source.id) if subject == "weather" else {},
+        lately=lately,
+    )
+
+
 def _pull(
     practice: Practice,
     store: ClimateStore,
@@ -128,21 +167,18 @@ def _pull(
     settings: SourceSettings,
     gathered: Gathered,
     pulled: Pulled,
+    wished: Sequence[Wish],
     say: Callable[[str], None],
 ) -> None:
     source, client = pulled.source, services.service(pulled.source)
-    subject = SUBJECTS.get(source.kind)
-    asked = store.asked(subject, source.id) if subject else {}
-    newest = store.newest_days(subject, source.id) if subject == "weather" else {}
     most = load_table("jobs.sources", "pull.toml").number("commit.values")
     own_get = getattr(client, "get", None)
     get: Callable[[Request], RawReply] = session.get
     if own_get is not None:
-        archive = RawArchive(practice.archive_folder / _REPLIES)
+        archive = replies_of(practice)
         get = partial(own_get, archive=archive, clock=Clock())
-    today = practice.now.astimezone(UTC).date()
     places = places_of(practice)
-    for wish in wishes(source, places, asked, today=today, newest=newest):
+    for wish in wished:
         say(f"{source.id}: {_of(wish.places)}, {wish.first} to {wish.last}")
         options = _options_of(settings, wish.places, places)
         asking = partial(_ask, get, gathered)
@@ -156,7 +192,7 @@ def _pull(
                 continue
             pulled.findings += parsed.findings
             gathered.add(reply, parsed)
-            if subject and gathered.n_values >= most:
+            if source.kind in SUBJECTS and gathered.n_values >= most:
                 _keep(store, gathered, pulled)
                 say(f"{source.id}: {pulled.n_values:,} values kept of {pulled.n_replies} replies")
 

@@ -14,25 +14,32 @@ import json
 import os
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 from forecast.findings import Finding
-from forecast.visits.archive import keep_raw
+from forecast.visits.importing.archive import keep_raw
 from jobs.sources.source import Place, RawReply, Request, SourceError
 
 INDEX = "index.jsonl"
-_ENDING = ".gz"
+BODY_ENDING = ".gz"
 
 
 @dataclass(frozen=True)
 class Indexed:
-    """One line of an index: a reply without its body, and where the body is."""
+    """One line of an index: a reply without its body, where the body is, the line's number."""
 
     reply: RawReply
     file: Path
+    row: int
+
+    @property
+    def day(self) -> date:
+        """The UTC day on which it came."""
+        return self.reply.retrieved_at.astimezone(UTC).date()
 
 
 class RawArchive:
@@ -48,7 +55,7 @@ class RawArchive:
         folder = self.folder / reply.request.source_id / day.isoformat()
         try:
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            file = keep_raw(folder, reply.body, ending=_ENDING)
+            file = keep_raw(folder, reply.body, ending=BODY_ENDING)
             _append(folder / INDEX, json.dumps(_line(reply)))
         except OSError as error:
             raise SourceError(
@@ -56,18 +63,18 @@ class RawArchive:
                 f"{(error.strerror or '').lower()}; nothing was read of it, make room and ask again"
             ) from error
         if reply.request.source_id in self._newest:
-            indexed = Indexed(replace(reply, body=b""), file)
-            self._newest[reply.request.source_id][_key(reply.request)] = indexed
+            indexed = Indexed(replace(reply, body=b""), file, 0)
+            self._newest[reply.request.source_id][key_of(reply.request)] = indexed
         return file
 
     def newest(self, request: Request) -> RawReply | None:
         """Return the newest whole reply to the very same request, None if there is none."""
         held = self._newest.get(request.source_id)
         if held is None:
-            found = self._indexed(request.source_id, None, None, [])
-            held = {_key(indexed.reply.request): indexed for indexed in found}
+            found = self.indexed(request.source_id)
+            held = {key_of(indexed.reply.request): indexed for indexed in found}
             self._newest[request.source_id] = held
-        indexed = held.get(_key(request))
+        indexed = held.get(key_of(request))
         return None if indexed is None else _with_body(indexed)
 
     def replay(
@@ -84,7 +91,7 @@ class RawArchive:
         left out and told in `findings`.
         """
         findings = [] if findings is None else findings
-        for indexed in self._indexed(source_id, since, until, findings):
+        for indexed in self.indexed(source_id, since=since, until=until, findings=findings):
             reply = _with_body(indexed)
             if reply is None:
                 findings.append(
@@ -93,24 +100,46 @@ class RawArchive:
             else:
                 yield reply
 
-    def _indexed(
-        self, source_id: str, since: date | None, until: date | None, findings: list[Finding]
+    def indexed(
+        self,
+        source_id: str,
+        *,
+        since: date | None = None,
+        until: date | None = None,
+        findings: list[Finding] | None = None,
     ) -> Iterator[Indexed]:
-        for index in sorted((self.folder / source_id).glob(f"*/{INDEX}")):
-            day = date.fromisoformat(index.parent.name)
-            if (since and day < since) or (until and day > until):
+        """Give the lines of the indices of a source as `replay` gives replies, bodies unread."""
+        for day, folder in self.days(source_id):
+            if (since and day < since) or (until and day > until) or not (folder / INDEX).exists():
                 continue
+            index = folder / INDEX
             lines = index.read_text(encoding="utf-8", errors="replace").splitlines()
             for row, line in enumerate(lines, start=1):
                 try:
                     reply = _reply(json.loads(line))
                 except (ValueError, TypeError, KeyError):
-                    findings.append(_broken(index, row, "the line is broken; its reply is lost"))
+                    if findings is not None:
+                        findings.append(
+                            _broken(index, row, "the line is broken; its reply is lost")
+                        )
                     continue
-                yield Indexed(reply, index.parent / f"{reply.sha256}{_ENDING}")
+                yield Indexed(reply, folder / f"{reply.sha256}{BODY_ENDING}", row)
+
+    def source_ids(self) -> list[str]:
+        """Return the sources of which there are replies."""
+        return sorted(path.name for path in self.folder.glob("*") if path.is_dir())
+
+    def days(self, source_id: str) -> list[tuple[date, Path]]:
+        """Return the UTC days on which replies of a source came, with their folders, in order."""
+        found = []
+        for folder in sorted(path for path in (self.folder / source_id).glob("*") if path.is_dir()):
+            with suppress(ValueError):  # a folder of somebody else's
+                found.append((date.fromisoformat(folder.name), folder))
+        return found
 
 
-def _key(request: Request) -> str:
+def key_of(request: Request) -> str:
+    """Return what makes a request the very same as another."""
     return f"{request.method} {request.full_url}"
 
 
@@ -165,10 +194,6 @@ def _reply(line: dict[str, Any]) -> RawReply:
         etag=line["etag"],
         last_modified=line["last_modified"],
     )
-
-
-def _tuples(value: Any) -> Any:
-    return tuple(_tuples(part) for part in value) if isinstance(value, list) else value
 
 
 def _append(index: Path, line: str) -> None:

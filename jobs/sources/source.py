@@ -120,6 +120,9 @@ class Source:
         The trailing window that is read again each time, since values in it are revised [d].
     horizon_days
         Days ahead that it forecasts, today being the first; None for a source of past days.
+    fresh_hours
+        What was asked for without fail less than this ago has nothing new [h]; it is not asked
+        again unless days are lacking. 0 where asking costs nobody anything.
     day_definition
         What a day is there.
     key_header
@@ -148,6 +151,7 @@ class Source:
     day_definition: str
     earliest: date | None
     limits: Limits
+    fresh_hours: float = 0.0
     key_header: str = ""
     redirect_hosts: tuple[str, ...] = ()
     reset_words: tuple[tuple[str, str], ...] = ()
@@ -329,6 +333,7 @@ def _source(identity: str, leaves: Mapping[str, Parameter]) -> Source:
         day_definition=text("day_definition"),
         earliest=date.fromisoformat(earliest) if earliest else None,
         limits=read_limits(leaves, "limits"),
+        fresh_hours=leaves["fresh_hours"].number if "fresh_hours" in leaves else 0.0,
         key_header=text("key_header"),
         redirect_hosts=tuple(cast("list[str]", hosts.value)) if hosts else (),
         reset_words=tuple((w[0], w[1]) for w in cast("list[list[str]]", words.value))

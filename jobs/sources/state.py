@@ -9,6 +9,7 @@ from forecast.climate import ClimateStore
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.runs import JobRun, runs
+from jobs.opening import PULL_PREFIX
 from jobs.sources.access import sources_in_use
 from jobs.sources.planning import SUBJECTS
 from jobs.sources.source import Source
@@ -47,9 +48,11 @@ class SourceState:
 
     @property
     def last_error(self) -> str:
-        """What went wrong with the last pull, "" if nothing did."""
+        """What went wrong with the last pull, "" if nothing did or it is under way."""
         run = self.last_run
-        return "" if run is None or run.state != "failed" else str(run.result or "it was stopped")
+        if run is None or run.state in ("done", "completed", "running"):
+            return ""
+        return str(run.result or "it was stopped")
 
 
 def source_states(practice: Practice, records: Records, climate: ClimateStore) -> list[SourceState]:
@@ -66,7 +69,7 @@ def source_states(practice: Practice, records: Records, climate: ClimateStore) -
             day = terms.retrieved_at.astimezone(UTC).date() if terms else None
             newest = dict.fromkeys(regions, day) if day else {}
         own = {region: newest[region] for region in regions if region in newest}
-        earlier = runs(records, job=f"pull {source.id}")
+        earlier = runs(records, job=f"{PULL_PREFIX}{source.id}")
         states.append(
             SourceState(
                 source,

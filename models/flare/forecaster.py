@@ -15,6 +15,7 @@ same moment from the same data, so that skill is always said against them.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -64,8 +65,9 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
     volume_
         Regression of all other consultations.
     past_
-        What the references repeat: ``pressure_rate``, ``visit_rate`` (per consultation),
-        ``covered_share``; dims ``(region, week)``.
+        What the references repeat, see `past_rates`.
+    trained_on_
+        The same of the training weeks alone, which set the thresholds.
     """
 
     def __init__(self, drivers: tuple[str, ...] = ()) -> None:
@@ -86,22 +88,27 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         TooFewVisitsError
             If fewer than the table's minimum of years hold counts.
         """
-        _check_length(weekly)
-        visits, volume = weekly["flare_visits"], weekly["consultations"]
-        share = visible_share(weekly["covered_share"])
-        offset = _log(volume.where(volume > 0)) + _log(share)
+        check_length(weekly)
+        visits, volume, offset, zero = _counted(weekly)
         self.regression_ = SeasonRegression(self.drivers).fit(visits, offset, anomalies)
-        zero = xr.zeros_like(volume, dtype=float)
         self.volume_ = SeasonRegression().fit(volume, zero, anomalies)
-        rate = (visits / volume).where(volume > 0)
-        self.past_ = xr.Dataset(
-            {
-                "visit_rate": rate,
-                "pressure_rate": rate / share,
-                "covered_share": weekly["covered_share"],
-            }
-        )
+        self.past_ = self.trained_on_ = past_rates(weekly)
         return self
+
+    def updated(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
+        """Return the same fit, told of newer counts; parameters are those of `fit`.
+
+        What is learnt stays: coefficients, spreads and thresholds. What a draw starts from is that
+        of these counts: the shared shocks' present state, which corrects the level for the weeks
+        to come, the past weeks that the references repeat, and the cover of the last year. On the
+        counts of the fit the result draws the same, to the last bit.
+        """
+        forecaster = copy(self)
+        visits, volume, offset, zero = _counted(weekly)
+        forecaster.regression_ = self.regression_.updated(visits, offset, anomalies)
+        forecaster.volume_ = self.volume_.updated(volume, zero, anomalies)
+        forecaster.past_ = past_rates(weekly)
+        return forecaster
 
     def draw(self, anomalies: xr.DataArray, *, streams: DrawStreams) -> VisitDraws:
         """Draw futures from drivers ahead, dims ``(draw, driver, region, week)``."""
@@ -141,14 +148,14 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
 
         It is that centile of the training weeks, the table's unless given; NaN without any.
         """
-        return _centile(self.past_["pressure_rate"], centile)
+        return _centile(self.trained_on_["pressure_rate"], centile)
 
     def season_thresholds(self, centile: float | None = None) -> xr.DataArray:
         """Return the same centile of running means over weeks, which set off a flare season."""
         table = load_table("models.flare", "flare.toml")
         width = int(table.number("threshold.season_smoothing"))
-        smooth = self.past_["pressure_rate"].rolling(week=width, center=True, min_periods=1).mean()
-        return _centile(smooth, centile)
+        rate = self.trained_on_["pressure_rate"]
+        return _centile(rate.rolling(week=width, center=True, min_periods=1).mean(), centile)
 
     def climatology_odds(
         self, weeks: NDArray[np.datetime64], centile: float | None = None
@@ -177,8 +184,38 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         forecaster = cls(tuple(stored["drivers"]))
         forecaster.regression_ = SeasonRegression.from_dict(stored["regression"])
         forecaster.volume_ = SeasonRegression.from_dict(stored["volume"])
-        forecaster.past_ = past
+        forecaster.past_ = forecaster.trained_on_ = past
         return forecaster
+
+
+def past_rates(weekly: xr.Dataset) -> xr.Dataset:
+    """Return what weeks were like, from the counts that `VisitForecaster.fit` takes.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``visit_rate`` and ``pressure_rate``, flare visits per consultation as seen and as they
+        would have been without cover; ``covered_share``; dims ``(region, week)``. NaN where not
+        known, and in weeks without consultations.
+    """
+    volume = weekly["consultations"]
+    rate = (weekly["flare_visits"] / volume).where(volume > 0)
+    return xr.Dataset(
+        {
+            "visit_rate": rate,
+            "pressure_rate": rate / visible_share(weekly["covered_share"]),
+            "covered_share": weekly["covered_share"],
+        }
+    )
+
+
+def _counted(
+    weekly: xr.Dataset,
+) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray, xr.DataArray]:
+    """Return visits and consultations, then the known part of the log-mean of each."""
+    visits, volume = weekly["flare_visits"], weekly["consultations"]
+    offset = _log(volume.where(volume > 0)) + _log(visible_share(weekly["covered_share"]))
+    return visits, volume, offset, xr.zeros_like(volume, dtype=float)
 
 
 def _centile(rate: xr.DataArray, centile: float | None) -> xr.DataArray:
@@ -194,7 +231,8 @@ def _log(values: xr.DataArray) -> xr.DataArray:
     return values.copy(data=np.log(values.values))
 
 
-def _check_length(weekly: xr.Dataset) -> None:
+def check_length(weekly: xr.Dataset) -> None:
+    """Refuse counts of too few weeks, with a `TooFewVisitsError`."""
     minimum = load_table("models.flare", "flare.toml").number("climatology.minimum_years")
     known = weekly["flare_visits"].notnull().any("region").values
     covered = len(np.unique(week_of_year(weekly["week"].values[known])))

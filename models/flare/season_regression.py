@@ -24,6 +24,7 @@ quiet weeks.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, field
 from typing import Any, Self
 
@@ -107,9 +108,26 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         )
         self.terms_, self.total_size_ = terms.names, found.size
         self.coefficients_, self.covariance_ = found.coefficients, found.covariance
-        mean = np.where(use, np.exp(known_part + design @ found.coefficients), np.nan)
-        self._split_dispersion(np.where(use, y, np.nan), mean, size=found.size)
+        self._split_dispersion(*self._seen(design, y, known_part, use), size=found.size)
         return self
+
+    def updated(self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray) -> Self:
+        """Return the same fit with the shared shock as it stands after these counts.
+
+        Parameters are those of `fit`, with the regions of the fit. On the counts of the fit the
+        result is equal to it, to the last bit.
+        """
+        member = copy(self)
+        seen = self._seen(*self.rows(counts, offset, anomalies))
+        member.shock_ = self.shock_.after(*seen, size=self.size_)
+        return member
+
+    def _seen(
+        self, design: Array, y: Array, known_part: Array, use: NDArray[np.bool_]
+    ) -> tuple[Array, Array]:
+        """Return counts and fitted means ``(region, week)``, NaN where either is not known."""
+        mean = np.where(use, np.exp(known_part + design @ self.coefficients_), np.nan)
+        return np.where(use, y, np.nan), mean
 
     def rows(
         self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray

@@ -49,14 +49,8 @@ class SharedShock:
     @classmethod
     def estimate(cls, counts: Array, mean: Array, *, size: float) -> SharedShock:
         """Estimate from counts and fitted means, both ``(region, week)``, NaN where unknown."""
-        known = np.isfinite(counts) & np.isfinite(mean)
-        expected = np.where(known, mean, 0.0).sum(0)
-        surprise = np.where(known, counts - mean, 0.0).sum(0)
-        inverse_size = 0.0 if np.isinf(size) else 1.0 / size
-        own = np.where(known, mean + inverse_size * mean**2, 0.0).sum(0)
-        use = expected > 0
-        z, error = surprise[use] / expected[use], own[use] / expected[use] ** 2
-        if use.sum() < 3:
+        z, error = _departures(counts, mean, size=size)
+        if len(z) < 3:
             return cls(0.0, 0.0, 0.0, 0.0)
         # weeks with many expected visits tell more
         weight = 1.0 / error
@@ -67,8 +61,16 @@ class SharedShock:
         lag_one = float(np.sum(pair * z[1:] * z[:-1]) / pair.sum())
         limit = load_table("models.flare", "flare.toml").number("shock.persistence_max")
         persistence = float(np.clip(lag_one / variance, 0.0, limit))
-        state = _filter(z, error, variance=variance, persistence=persistence)
-        return cls(float(np.sqrt(variance)), persistence, *state)
+        return cls(float(np.sqrt(variance)), persistence, 0.0, 0.0).after(counts, mean, size=size)
+
+    def after(self, counts: Array, mean: Array, *, size: float) -> SharedShock:
+        """Return the same shocks with their state after these weeks, both ``(region, week)``.
+
+        Spread and persistence stay as estimated: so newer weeks correct the level at once.
+        """
+        z, error = _departures(counts, mean, size=size)
+        state = _filter(z, error, variance=self.spread**2, persistence=self.persistence)
+        return SharedShock(self.spread, self.persistence, *state)
 
     def paths(self, normal: Array) -> Array:
         """Turn standard normal numbers into shocks of the weeks ahead, each with mean effect one.
@@ -88,6 +90,17 @@ class SharedShock:
         variance = keep * self.state_variance + (1.0 - keep) * self.spread**2
         # the fitted mean already is a mean over shocks, so exp(shock) must average one
         return path - 0.5 * variance
+
+
+def _departures(counts: Array, mean: Array, *, size: float) -> tuple[Array, Array]:
+    """Return the regions' pooled departure of each known week, and its own error variance."""
+    known = np.isfinite(counts) & np.isfinite(mean)
+    expected = np.where(known, mean, 0.0).sum(0)
+    surprise = np.where(known, counts - mean, 0.0).sum(0)
+    inverse_size = 0.0 if np.isinf(size) else 1.0 / size
+    own = np.where(known, mean + inverse_size * mean**2, 0.0).sum(0)
+    use = expected > 0
+    return surprise[use] / expected[use], own[use] / expected[use] ** 2
 
 
 def _filter(z: Array, error: Array, *, variance: float, persistence: float) -> tuple[float, float]:

@@ -214,8 +214,8 @@ def notes(number: int) -> str:
 
 def read(path: Path) -> None:
     """Read the file and print seconds and peak memory."""
-    from forecast.visits.exports import read_export
-    from forecast.visits.layout import parse_layout
+    from forecast.visits.exports.export import read_export
+    from forecast.visits.exports.layout import parse_layout
 
     layout = parse_layout(LAYOUT, "layouts/bench.toml")
     content = path.read_bytes()

@@ -55,6 +55,11 @@ def kept(first, tmp_path):
     return practice, open_records(practice), open_climate(practice), read_issue(file)
 
 
+def names_of(made):
+    """Return the names of snapshots that an issue leaves, of its weather and of its model's."""
+    return [f"issue-{made.id}", f"model-{made.model_hash[:16]}"]
+
+
 def test_an_issue_is_read_back_as_it_was_made(issue):
     """Arrays, cut, moment, model and settings."""
     practice, made = issue
@@ -117,7 +122,7 @@ def test_the_row_of_an_issue_says_what_its_file_says(kept):
     assert (row.id, row.origin, row.kind) == (made.id, date(2022, 6, 29), "issued")
     assert (row.model_hash, row.file_sha256) == (made.model_hash, made.hash)
     assert settings_of(records, made.id) == practice.settings_text
-    assert climate.tags() == {f"issue-{made.id}": made.cut.climate_snapshot}
+    assert climate.tags() == dict.fromkeys(names_of(made), made.cut.climate_snapshot)
     odds = made.forecast["odds_high"].sel(region="north")
     summary = issue_summaries(records, made.id)["north"]
     assert summary["odds_high"] == pytest.approx(float(odds.max()), abs=0.001)
@@ -130,7 +135,7 @@ def test_an_issue_whose_snapshot_is_gone_is_kept_without_a_name_for_it(kept):
     gone = replace(made.cut, climate_snapshot="00000000000000000000")
     keep_issue(records, climate, replace(made, id="another", cut=gone))
     assert {row.id for row in issues(records)} == {made.id, "another"}
-    assert climate.tags() == {f"issue-{made.id}": made.cut.climate_snapshot}
+    assert climate.tags() == dict.fromkeys(names_of(made), made.cut.climate_snapshot)
 
 
 def test_the_latest_issue_is_the_one_of_the_latest_origin_by_a_day(kept, known, places):

@@ -93,7 +93,7 @@ def test_draws_go_after_30_days_and_names_after_90_but_for_one_a_week(
     due = overdue(practice, records, climate)
     assert due.names == {"issue-i100"}
     assert {path.stem for path in due.draws} == {"i100", "i99", "i31"}
-    assert "draws of issues 3, names 1, snapshots 1; " in clear(climate, due)
+    assert "draws of issues 3, names 1, snapshots 1, models 0, outbox folders 0; " in clear(climate, due)
     assert drawn(practice) == {"i29"}
     assert {days: climate.holds(snapshot) for days, snapshot in snapshots.items()} == {
         100: False, 99: True, 31: True, 29: True,

@@ -316,8 +316,8 @@ def test_a_day_that_is_none_is_refused_before_anything_is_done(filled, forepaw, 
     for words in (["issue"], ["plan"], ["allergens"]):
         sentence = refused(forepaw(*words, "--practice", filled[0], "--as-of", day))
         assert sentence == (
-            f"forepaw: --as-of '{day}' was given, which is not a day; write it as YYYY-MM-DD, such "
-            "as 2023-03-01"
+            f"forepaw: the day '{day}' was given, which is none; write it as YYYY-MM-DD, such as "
+            "2023-03-01"
         )
     assert "'never' was given" in refused(forepaw("demo", "--as-of", "never"))
 

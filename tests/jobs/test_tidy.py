@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,8 @@ from forecast.retention import overdue
 from jobs.issue import issue
 from jobs.learn import learn
 from jobs.opening import open_all
+from jobs.sources.pulling import replies_of
+from jobs.sources.source import Place, RawReply, Request
 from jobs.tidy import JOB, tidy
 
 
@@ -68,8 +71,33 @@ def test_what_it_did_is_written_down_and_it_does_not_run_for_nothing(opened):
     for hours in (0, 0.1, 48):
         assert opened.tidy(hours=hours) == ["done"]
     (run,) = runs(opened.records, job=JOB)
-    assert run.result.startswith("taken away: draws of issues 0, names 0, snapshots 1; ")
+    assert run.result.startswith(
+        "taken away: draws of issues 0, names 0, snapshots 1, models 0, outbox folders 0; "
+    )
     assert opened.said == ["taking away what has been kept long enough"]
+
+
+def test_old_replies_go_too(opened, monkeypatch):
+    """Of two replies to one wish, long ago, the first."""
+    for name in ("overdue", "clear"):
+        monkeypatch.setattr(f"jobs.tidy.{name}", lambda *_: "")
+    archive = replies_of(opened.practice)
+    place = Place("seoul", 37.57, 126.97, 86.0)
+    for days_ago in (1001, 1000):
+        request = Request(
+            "nasa_power", "GET", "http://data.example/",
+            places=(place,), first=date(2020, 1, 1), last=date(2020, 1, 9),
+        )  # fmt: skip
+        body = str(days_ago).encode()
+        moment = opened.practice.now - timedelta(days=days_ago)
+        archive.keep(
+            RawReply(request, request.url, 200, "", body, sha256(body).hexdigest(), moment)
+        )
+    assert opened.tidy() == ["done"]
+    assert [reply.body for reply in archive.replay("nasa_power")] == [b"1000"]
+    (run,) = runs(opened.records, job=JOB)
+    assert "replies of nasa_power 1, " in run.result
+    assert opened.tidy(days=1) == ["done"]
 
 
 def refuse(*_args: object, **_options: object) -> None:
@@ -140,7 +168,8 @@ def test_an_issue_whose_weather_was_thinned_is_not_made_again_and_says_why(opene
         retrieved_at=opened.practice.now,
     )  # fmt: skip
     later = opened.practice.now
-    opened.climate.clean_up(names=[f"issue-{old.id}"], replaced_before=later)
+    names = [f"issue-{old.id}", f"model-{old.model_hash[:16]}"]
+    opened.climate.clean_up(names=names, replaced_before=later)
     refused = forepaw("remake", old.id, "--practice", opened.practice.folder)
     assert refused.code == 2
     (sentence,) = refused.told

@@ -13,7 +13,7 @@ from jobs.demo.raw_export.encounters import CARE_PLAN, NEW, OLD, Seen
 from jobs.demo.raw_export.lines import REOPENED, VOIDED, species_written
 from jobs.demo.raw_export.systems import DELETED, TITLE_LINES, TOTAL_LINES
 from jobs.demo.raw_export.tables import items
-from jobs.demo.raw_export.truth import NO_BRANCH_AT_ALL, NOT_YET_ENTERED
+from jobs.demo.raw_export.truth import NO_BRANCH_AT_ALL, NOBODY_SEEN, NOT_YET_ENTERED
 
 CLOSURES = "closures.csv"
 
@@ -111,6 +111,7 @@ def _of_visits(truth: pd.DataFrame, lines: pd.DataFrame, files: pd.Series) -> li
         "entered late": truth["late"] & (in_file != ""),
         NO_BRANCH_AT_ALL: truth["lost"] == NO_BRANCH_AT_ALL,
         NOT_YET_ENTERED: truth["lost"] == NOT_YET_ENTERED,
+        NOBODY_SEEN: truth["lost"] == NOBODY_SEEN,
         "coded by the care plan": (truth["written"] == CARE_PLAN) & (in_file != ""),
         "itch of another cause": (truth["cause"] != "") & (in_file != ""),
     }

@@ -10,11 +10,12 @@ from jobs.demo.raw_export.dirt import BOTH, CANCELLED, NO_BRANCH, TWICE_BILLED
 from jobs.demo.raw_export.encounters import FLARE, NEW, OLD, Seen
 from jobs.demo.raw_export.lines import VOIDED
 from jobs.demo.raw_export.patients import merges
-from jobs.demo.raw_export.tables import RATES
+from jobs.demo.raw_export.tables import RATES, words
 from jobs.demo.raw_export.vets import BANKS
 
 NOT_YET_ENTERED = "not yet entered"
 NO_BRANCH_AT_ALL = "no branch on any line that stands"
+NOBODY_SEEN = "sold or charged, and nobody was seen"
 
 
 def merge_list(lines: pd.DataFrame, seen: Seen) -> pd.DataFrame:
@@ -49,17 +50,20 @@ def true_visits(
         class: itch flare, recheck, scheduled dose or other; ``cause`` what an itch of class other
         came from. ``written`` says how well it was written down, ``bank`` in which bank's style,
         ``vet`` by whom. ``visit`` and ``file`` are the invoice that counts and where it stands.
-        ``lost`` says why no reader can find it, if so. ``cancelled``, ``reopened``, ``both`` and
-        ``late`` mark visits with something planted on them.
+        ``lost`` says why no reader can find it, if so, or that it was no visit but a sale.
+        ``cancelled``, ``reopened``, ``both`` and ``late`` mark visits with something planted on
+        them.
     """
     visits, patients = seen.encounters, seen.patients
-    columns = ["encounter", "number", "patient", "branch", "dirt"]
+    columns = ["encounter", "number", "patient", "branch", "dirt", "key"]
     live = lines.loc[(lines["encounter"] >= 0) & (lines["state"] != VOIDED), columns]
     live = live.assign(file=files)
     first = live.drop_duplicates("encounter").set_index("encounter").reindex(range(len(visits)))
     stands = (live["branch"] != "") & (live["dirt"] != CANCELLED)
     placed = live.loc[stands, "encounter"].unique()
     lost = np.where(np.isin(visits.index, placed), "", NO_BRANCH_AT_ALL)
+    came = live.loc[stands & ~live["key"].isin(words("dirt.nobody_seen")), "encounter"].unique()
+    lost = np.where((lost == "") & ~np.isin(visits.index, came), NOBODY_SEEN, lost)
     lost = np.where(first["number"].isna(), NOT_YET_ENTERED, lost)
 
     def planted(kind: str) -> np.ndarray:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from forecast.climate import disagreements, join_sources, joining_report
+from forecast.climate import disagreements, join_in_parts, join_sources, joining_report
 from forecast.climate.variables import variables
 
 FIRST, LAST = "2021-01-01", "2022-12-31"
@@ -175,3 +175,36 @@ def test_the_report_of_some_regions_at_a_time_is_that_of_all():
     assert report[0].startswith("model fills 368 values")
     assert [line.endswith("(and 1 more regions)") for line in report] == [False, True]
     assert joining_report([]) == []
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 7])
+def test_regions_joined_some_at_a_time_are_to_the_bit_what_they_are_among_all(size):
+    """Seven regions with gaps, no two alike; their layers come back as they were, too."""
+    rng = np.random.default_rng(5)
+    regions = [f"r{number}" for number in range(7)]
+    layers = xr.concat([stacked(a=layer(), b=layer())] * len(regions), dim="region")
+    layers = layers.assign_coords(
+        region=regions, latitude=("region", np.arange(7.0), {"units": "degrees_north"})
+    )
+    layers.attrs["credit"] = "them"
+    for name in layers.data_vars:
+        values = rng.gamma(2.0, 3.0, layers[name].shape)
+        values[rng.random(values.shape) < 0.2] = np.nan
+        layers[name] = layers[name].copy(data=values.astype(np.float32))
+    parts = [layers.isel(region=slice(at, at + size)) for at in range(0, 7, size)]
+    weather, kept = join_in_parts(iter(parts), keep_layers=True)
+    assert weather.identical(join_sources(layers).weather)
+    assert kept is not None
+    assert kept.identical(layers)
+    alone, none = join_in_parts([part.isel(source=[0]) for part in parts], keep_layers=True)
+    assert none is None
+    assert alone.identical(join_sources(layers.isel(source=[0])).weather)
+
+
+def test_variables_that_are_not_given_are_not_joined():
+    """Those that are come out as they do among all."""
+    layers = stacked(stations=layer(tas=until("2022-06-30", 10.0)), model=layer(tas=12.0))
+    some = join_sources(layers[["tas", "tasmax"]])
+    assert list(some.weather.data_vars) == ["tas", "tasmax"]
+    assert some.weather["tas"].identical(join_sources(layers).weather["tas"])
+    assert some.source_used["variable"].values.tolist() == ["tas", "tasmax"]

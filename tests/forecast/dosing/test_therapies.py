@@ -15,7 +15,7 @@ from forecast.dosing.therapies import (
     therapies,
     therapy,
 )
-from forecast.visits.cover import CoverRule
+from forecast.visits.counting.cover import CoverRule
 
 
 @pytest.mark.parametrize(

@@ -139,3 +139,16 @@ def test_a_bar_is_shown_to_a_person_and_to_nothing_else(monkeypatch):
     with console.bar("reading") as progress:
         assert progress is not None
         progress(0.5)
+
+
+def test_imports_are_read_again_by_number(folder, export, forepaw):
+    """Each is told; the run is written down; what is none is refused in one sentence."""
+    forepaw("import", "visits", export("past", "2022-01-03", 52, 2), "--practice", folder)
+    done = forepaw("import", "again", 2, "--practice", folder)
+    assert done.code == 0
+    assert "import 2 was read again: past.csv: 520 visits of 520 rows imported" in done.out
+    assert "undone" in forepaw("import", "list", "--practice", folder).out
+    assert n_visits(folder) == 520
+    refused = forepaw("import", "again", 2, "--practice", folder)
+    assert (refused.code, len(refused.told)) == (2, 1)
+    assert "only one that counts or is held can be" in refused.told[0]

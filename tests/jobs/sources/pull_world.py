@@ -71,11 +71,11 @@ class World:
         """Open the practice at a moment."""
         return open_practice(self.folder, now=now)
 
-    def pull(self, now: datetime = NOW) -> list[Pulled]:
-        """Pull what practice.toml names."""
+    def pull(self, now: datetime = NOW, **chosen: Any) -> list[Pulled]:
+        """Pull what practice.toml names, or what is chosen of it."""
         self.clock.moment = now
         clock = self.clock.clock
-        return pull(self.practice(now), say=self.said.append, clock=clock)
+        return pull(self.practice(now), say=self.said.append, clock=clock, **chosen)
 
     @property
     def spans_asked(self) -> list[tuple[str, str]]:

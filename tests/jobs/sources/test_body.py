@@ -44,6 +44,7 @@ def read(data: bytes, encoding: str, *, size: int = 100, largest: int = 10_000) 
         ("deflate", zlib.compress(TEXT)),
         ("gzip", gzip.compress(TEXT[:1000]) + gzip.compress(TEXT[1000:])),
     ],
+    ids=["as it is", "identity", "gzip", "GZIP", "x-gzip", "deflate", "two gzip members"],
 )
 def test_a_whole_body_comes_out(encoding, packed, size):
     assert read(packed, encoding, size=size) == TEXT
@@ -56,7 +57,11 @@ def test_a_packed_body_that_is_cut_is_not_whole(cut, size):
         read(gzip.compress(TEXT)[:-cut], "gzip", size=size)
 
 
-@pytest.mark.parametrize("data", [b"plain text", gzip.compress(TEXT)[:20] + b"\x00" * 30])
+@pytest.mark.parametrize(
+    "data",
+    [b"plain text", gzip.compress(TEXT)[:20] + b"\x00" * 30],
+    ids=["plain text", "zeros after a good start"],
+)
 def test_what_is_not_packed_as_said_is_broken(data):
     with pytest.raises(TemporaryError, match="broken"):
         read(data, "gzip")

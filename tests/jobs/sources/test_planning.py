@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
-from jobs.sources.planning import Wish, wishes
+from jobs.sources.planning import Wish, asked_lately, wishes
 from jobs.sources.source import Place, find_source
 
 TODAY = date(2026, 6, 10)
@@ -84,3 +84,29 @@ def test_pollen_reaches_back_and_ahead():
     asked = {"north": (date(2023, 10, 1), date(2026, 6, 12))}
     found = wishes(pollen, [NORTH], asked, today=TODAY)
     assert found == [Wish((NORTH,), date(2026, 6, 8), date(2026, 6, 13))]
+
+
+def test_a_place_asked_lately_lacks_nothing_unless_it_lacks_days():
+    """North has all of them; south lacks the last one, and west was never asked for."""
+    west = replace(NORTH, id="west")
+    whole, short = (date(2006, 1, 1), date(2026, 6, 5)), (date(2006, 1, 1), date(2026, 6, 4))
+    asked = {"north": whole, "south": short}
+    lately = {"north", "south", "west"}
+    found = wishes(WEATHER, [NORTH, SOUTH, west], asked, today=TODAY, lately=lately)
+    assert [(wish.places, wish.last) for wish in found] == [
+        ((west,), date(2026, 6, 5)),
+        ((SOUTH,), date(2026, 6, 5)),
+    ]
+    ahead = find_source("open_meteo_forecast")
+    assert wishes(ahead, [NORTH, SOUTH], {}, today=TODAY, lately={"north"})  # a run comes whole
+    assert wishes(ahead, [NORTH, SOUTH], {}, today=TODAY, lately={"north", "south"}) == []
+
+
+def test_lately_is_within_the_hours_of_the_source():
+    """Six; a moment that is yet to come, of a clock that was put back, is not trusted."""
+    now = datetime(2026, 6, 10, 12, tzinfo=UTC)
+    ago = {"a": 0.0, "b": 5.9, "c": 6.0, "d": -0.1}
+    asked_at = {place: now - timedelta(hours=hours) for place, hours in ago.items()}
+    assert WEATHER.fresh_hours == 6
+    assert asked_lately(WEATHER, asked_at, now=now) == {"a", "b"}
+    assert asked_lately(replace(WEATHER, fresh_hours=0.0), asked_at, now=now) == set()

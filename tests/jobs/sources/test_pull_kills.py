@@ -13,11 +13,15 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from local_server import Answer, Asked
+from pull_world import NOW
 
 from forecast.climate import open_climate
 from forecast.practice import open_practice
-from forecast.records.runs import runs
+from forecast.records.runs import runs, start_run
 from jobs.opening import OpeningError, open_all, pulling_alone
+from jobs.sources.pulling import pull_source
+from jobs.sources.source import find_source
+from jobs.sources.state import source_states
 from models.parameters import load_table
 
 KILLS = 50 if os.environ.get("FOREPAW_LONG") == "whole" else 5
@@ -70,6 +74,31 @@ def test_a_second_pull_is_refused_in_a_sentence_and_asks_nothing(world):
     assert done.failures == []
 
 
+def test_a_pull_killed_after_a_commit_is_not_called_complete(world, clock):
+    """As a kill leaves it: a run that was never ended, with a commit and without one."""
+    practice = world.practice()
+    records, store = open_all(practice)
+    source = find_source("open_meteo_forecast")
+    world.use(source.id)
+    with_commit, without = (
+        start_run(records, f"pull {source.id}", local_date=practice.today, started_at=at)
+        for at in (NOW, NOW + timedelta(minutes=1))
+    )
+    practice = world.practice()
+    pull_source(practice, store, source, run_id=with_commit.id, say=print, clock=clock.clock)
+    assert store.snapshot_of_run(with_commit.id) is not None
+    open_all(practice)
+    ended = {run.id: run for run in runs(records)}
+    assert ended[without.id].state == "swept"
+    cut_short = ended[with_commit.id]
+    assert cut_short.state == "cut short"
+    assert cut_short.result == (
+        "its process was killed; what had come is kept, and the next pull asks for the rest"
+    )
+    (state,) = source_states(practice, records, store)
+    assert state.last_error == "its process was killed"
+
+
 @pytest.mark.long
 def test_a_killed_pull_leaves_a_store_that_opens_and_the_next_one_completes(world, capsys):
     """Each kill hits a first pull of twenty years in three replies, at a moment drawn anew."""
@@ -97,9 +126,12 @@ def test_a_killed_pull_leaves_a_store_that_opens_and_the_next_one_completes(worl
         killed.communicate()
         practice = open_practice(world.folder)
         records, store = open_all(practice)
-        assert {run.state for run in runs(records)} <= {"done", "completed", "swept"}
         spans = store.asked("weather", "open_meteo_archive")
         kept.append(len(store.provenance()))
+        killed_run = runs(records)[-1]
+        assert killed_run.state == ("cut short" if kept[-1] else "swept") or (
+            killed_run.state == "done" and spans  # the kill came after its end
+        )
         if spans:
             until = min(span[1] for span in spans.values())
             assert store.weather(until=until)["tas"].notnull().all()

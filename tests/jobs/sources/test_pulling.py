@@ -7,7 +7,6 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-import faults
 import numpy as np
 import pytest
 from fake_dwd import FakePhenology, FakePollenIndex
@@ -15,7 +14,6 @@ from fake_nasa_power import FakePower
 from fake_open_meteo import value
 from faults import status
 from pull_world import FIRST, LAST, NOW, PRACTICE
-from test_fault_suite import CASES, GIANT
 
 from forecast.climate import open_climate
 from forecast.records import open_records
@@ -23,12 +21,9 @@ from forecast.records.runs import runs
 from jobs.opening import open_all
 from jobs.pull import pull
 from jobs.sources import pulling
-from jobs.sources.pulling import Pulled, pull_source
+from jobs.sources.pulling import pull_source
 from jobs.sources.source import SourceError, find_source
 from models.parameters import load_table
-
-# Faults met in every run of the tests, one of each way to fail; the others are long tests.
-_EVERY_TIME = ("429 with Retry-After", "reset mid-body", "HTML page as 200", "giant body")
 
 
 # ------------------------------------------------------------------------------ all goes well
@@ -86,7 +81,7 @@ def test_a_value_that_was_revised_is_new_and_the_old_one_stays_in_its_snapshot(w
         location["daily"]["temperature_2m_mean"][at] = 14.5
 
     world.fake.spoil = warmer
-    world.pull()
+    world.pull(NOW + timedelta(hours=7))
     place = {"region": "zurich", "time": "2026-05-10"}
     assert float(store.weather()["tas"].sel(place)) == 14.5
     assert float(store.weather(snapshot=before)["tas"].sel(place)) == pytest.approx(10.6)
@@ -180,6 +175,72 @@ def test_regions_without_an_area_do_not_stop_the_others_the_day_after(world):
     held = open_climate(world.practice()).pollen(quantity="pollen_index")
     assert list(held["region"].values) == ["berlin"]
     assert held["pollen_index"].notnull().any()
+
+
+# ------------------------------------------------------------------------------ nothing can be new
+@pytest.mark.usefixtures("three_years")
+def test_what_was_asked_within_hours_is_not_asked_again(world):
+    """No request and no commit; six hours later it is, and by name at any time."""
+    assert find_source("open_meteo_archive").fresh_hours == 6
+    world.pull()
+    store = open_climate(world.practice())
+    before = store.head()
+    world.server.asked.clear()
+    (done,) = world.pull(NOW + timedelta(hours=5))
+    assert world.server.asked == []
+    assert store.head() == before
+    assert done.failures == []
+    assert "asked less than 6 h ago" in done.sentence
+    world.pull(NOW + timedelta(hours=5), only="open_meteo_archive")
+    assert len(world.server.asked) == 1
+    world.pull(NOW + timedelta(hours=10))  # five after the one by name
+    assert len(world.server.asked) == 1
+    world.pull(NOW + timedelta(hours=12))
+    assert len(world.server.asked) == 2
+
+
+@pytest.mark.usefixtures("three_years")
+def test_what_lacks_days_is_asked_within_hours_all_the_same(world):
+    """A region that is new, all its days; and one whose last request failed."""
+    one, _, rest = PRACTICE.partition('[[region]]\nid = "berlin"')
+    dosing = rest[rest.index("[dosing]") :]
+    pulls = (world.folder / "practice.toml").read_text().partition("[[pull]]")
+    (world.folder / "practice.toml").write_text(one + dosing + "".join(pulls[1:]))
+    world.pull()
+    world.server.asked.clear()
+    world.use("open_meteo_archive")
+    world.server.fail(status(404))
+    (done,) = world.pull(NOW + timedelta(hours=1))
+    assert "404" in done.failures[0]
+    assert {a.one("latitude") for a in world.server.asked} == {"52.52"}
+    world.server.heal()
+    (done,) = world.pull(NOW + timedelta(hours=2))
+    assert done.failures == []
+    assert world.spans_asked[-1] == ("2023-01-01", "2026-06-05")
+    assert open_climate(world.practice()).weather()["tas"].notnull().all()
+
+
+def test_a_run_ahead_is_asked_again_when_a_newer_one_may_be_there(world):
+    """Three hours after the last that came whole, and at once where it failed."""
+    assert find_source("open_meteo_forecast").fresh_hours == 3
+    world.use("open_meteo_forecast")
+    for hours, n_asked in ((0, 1), (2, 1), (4, 2)):
+        world.pull(NOW + timedelta(hours=hours))
+        assert len(world.server.asked) == n_asked
+    world.server.fail(status(404))
+    for hours, n_asked in ((8, 3), (9, 4)):
+        world.pull(NOW + timedelta(hours=hours))
+        assert len(world.server.asked) == n_asked
+
+
+def test_sources_of_a_kind_can_be_pulled_alone(world):
+    """As the clock does; where no source is of that kind nothing is done."""
+    world.use("open_meteo_archive", "open_meteo_forecast", "open_meteo_pollen")
+    done = world.pull(kinds=["forecast", "pollen"])
+    assert [one.source.kind for one in done] == ["forecast", "pollen"]
+    assert world.pull(kinds=["phenology"]) == []
+    with pytest.raises(SourceError, match="kind 'wether' was asked; allowed are weather, fore"):
+        world.pull(kinds=["wether"])
 
 
 # ------------------------------------------------------------------------------ something fails
@@ -282,43 +343,6 @@ def test_a_run_ahead_that_came_in_part_does_not_replace_the_last(world, clock):
     pull_source(practice, store, source, run_id="3", say=print, clock=clock.clock)
     newest = store.weather_ahead("open_meteo_forecast")["time"].values[0]
     assert newest == np.datetime64("2026-06-11")
-
-
-@pytest.mark.parametrize(
-    "case",
-    [
-        pytest.param(case, id=name, marks=[] if name in _EVERY_TIME else [pytest.mark.long])
-        for name, case in CASES.items()
-    ],
-)
-def test_whatever_fails_what_is_held_stays_and_the_next_pull_repairs_the_gap(world, clock, case):
-    """One day goes well, one meets the fault, and the same day is pulled again."""
-    known = find_source("open_meteo_archive")
-    limits = replace(known.limits, largest_reply_bytes=GIANT // 3)
-    source = replace(known, earliest=date(2026, 1, 1), limits=limits)
-    _, store = open_all(world.practice())
-
-    def pulled(now: datetime, run_id: str) -> Pulled:
-        practice = world.practice(now)
-        said = world.said.append
-        return pull_source(practice, store, source, run_id=run_id, say=said, clock=clock.clock)
-
-    assert pulled(NOW, "1").failures == []
-    before, weather = store.head(), store.weather()
-    world.fake.today += timedelta(days=1)
-    tomorrow = NOW + timedelta(days=1)
-    world.server.fail(case.fault)
-    clock.tick = 200.0 if case.fault is faults.drip else 0.0
-    failed = pulled(tomorrow, "2")
-    assert len(failed.failures) == 1
-    assert case.words in failed.failures[0]
-    assert "\n" not in failed.sentence
-    assert store.head() == before
-    assert store.weather().identical(weather)
-    world.server.heal()
-    clock.tick = 0.0
-    assert pulled(tomorrow, "3").failures == []
-    assert store.weather()["time"].values[-1] == np.datetime64("2026-06-06")
 
 
 def test_a_pull_commits_on_the_way(world, monkeypatch):

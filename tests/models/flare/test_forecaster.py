@@ -162,3 +162,49 @@ def test_thresholds_are_the_centile_of_the_training_weeks():
     assert share.values == pytest.approx(0.2, abs=0.01)
     odds = fitted.climatology_odds(anomalies["week"].values[-52:])
     assert float(odds.mean()) == pytest.approx(0.2, abs=0.02)
+
+
+# ------------------------------------------------------------------------------ newer counts
+def test_told_of_the_counts_it_was_fitted_to_it_draws_the_same():
+    """To the last bit, in every quantity and member."""
+    past, anomalies, _ = make_counts(covered=0.3)
+    fitted = VisitForecaster(("humidity",)).fit(past, anomalies)
+    told = fitted.updated(past, anomalies)
+    one, two = (f.draw(_ahead(anomalies), streams=_streams(3)) for f in (fitted, told))
+    for name in ("pressure", "visits", "consultations"):
+        assert getattr(one, name).identical(getattr(two, name))
+    for name, member in one.members.items():
+        assert member.identical(two.members[name])
+
+
+def test_newer_counts_correct_the_level_and_leave_what_was_learnt():
+    """Eight weeks of three times the flares raise the next weeks, not coefficients, not limits."""
+    past, anomalies, everything = make_counts(years=5)
+    fitted = VisitForecaster(("humidity",)).fit(past, anomalies)
+    newer = everything.isel(week=slice(0, past.sizes["week"] + 8)).copy(deep=True)
+    newer["flare_visits"][:, -8:] = 3 * newer["flare_visits"][:, -8:]
+    told = fitted.updated(newer, anomalies)
+    assert np.array_equal(told.regression_.coefficients_, fitted.regression_.coefficients_)
+    assert told.thresholds().identical(fitted.thresholds())
+    assert told.season_thresholds().identical(fitted.season_thresholds())
+    assert np.array_equal(told.past_["week"], newer["week"])
+    ahead = anomalies.sel(week=slice(newer["week"].values[-1] + np.timedelta64(7, "D"), None))
+    ahead = ahead.isel(week=slice(0, 4)).expand_dims(draw=300)
+    usual, raised = (
+        float(f.draw(ahead, streams=_streams(3)).visits.mean()) for f in (fitted, told)
+    )
+    assert raised > 1.1 * usual
+    # the fit itself is not changed by being told
+    again = fitted.draw(ahead, streams=_streams(3)).visits
+    assert float(again.mean()) == usual
+
+
+def test_the_cover_of_the_newest_year_is_the_cover_ahead():
+    """A practice that has begun to cover dogs since: fewer visits of the same pressure."""
+    past, anomalies, everything = make_counts(covered=0.0, years=5)
+    fitted = VisitForecaster().fit(past, anomalies)
+    newer = everything.copy(deep=True)
+    newer["covered_share"][:, past.sizes["week"] :] = 0.5
+    told = fitted.updated(newer, anomalies)
+    drawn = told.draw(_ahead(anomalies), streams=_streams(3))
+    assert float(drawn.visits.mean()) < 0.9 * float(drawn.pressure.mean())

@@ -48,3 +48,20 @@ def test_unknown_weeks_are_passed_over():
     counts[:, 700] = np.nan
     found = SharedShock.estimate(counts, mean, size=np.inf)
     assert found.spread == pytest.approx(0.3, abs=0.08)
+
+
+def test_told_of_the_same_weeks_the_state_is_the_same_to_the_bit():
+    """So a model that was learnt today draws as if it had been told of nothing."""
+    counts, mean, _ = _counts(spread=0.3, persistence=0.8)
+    found = SharedShock.estimate(counts, mean, size=np.inf)
+    assert found.after(counts, mean, size=np.inf) == found
+
+
+def test_newer_weeks_move_the_state_alone():
+    """Two weeks at twice the mean raise it; spread and persistence are those that were learnt."""
+    counts, mean, _ = _counts(spread=0.3, persistence=0.8)
+    found = SharedShock.estimate(counts, mean, size=np.inf)
+    newer = np.hstack([counts, np.full((4, 2), 30.0)])
+    told = found.after(newer, np.hstack([mean, np.full((4, 2), 15.0)]), size=np.inf)
+    assert (told.spread, told.persistence) == (found.spread, found.persistence)
+    assert told.state_mean > max(found.state_mean, 0.3)

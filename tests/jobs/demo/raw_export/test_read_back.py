@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from forecast.visits.drift import compare
-from forecast.visits.exports import read_export
-from forecast.visits.layout import load_layouts
+from forecast.visits.exports.export import read_export
+from forecast.visits.exports.layout import load_layouts
 from jobs.demo.invention import InventedPractice
 from jobs.demo.raw_export import RawExports
 

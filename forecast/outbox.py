@@ -1,0 +1,42 @@
+"""The outbox folder of each issue: answer, tables and figures, which take 5 MB or more.
+
+They can be written again from the issue, so they go when they are neither new nor cited.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from forecast.practice import Practice
+from models.parameters import load_table
+
+# What is written there; anything else was put there by somebody, and is not ours to remove.
+_ENDINGS = frozenset({".txt", ".csv", ".svg", ".png", ".part"})
+
+
+def old_outboxes(
+    practice: Practice, issue_ids: Sequence[str], *, cited: Collection[str]
+) -> list[Path]:
+    """Return the folders that go, of issues given oldest first: not the newest, nor those cited."""
+    newest = int(load_table("forecast", "retention.toml").number("outbox.newest"))
+    stay = {*issue_ids[-newest:], *cited}
+    folders = [practice.outbox_folder / one for one in issue_ids if one not in stay]
+    return [folder for folder in folders if folder.is_dir() and _own(folder)]
+
+
+def drop_outboxes(folders: Iterable[Path]) -> int:
+    """Delete what was written into folders; return the bytes freed. What is gone is no fault."""
+    freed = 0
+    for folder in folders:
+        for path in _own(folder):
+            freed += path.stat().st_size
+            path.unlink()
+        with suppress(OSError):  # something of somebody's is left in it, or it is gone
+            folder.rmdir()
+    return freed
+
+
+def _own(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.glob("*") if path.suffix in _ENDINGS and path.is_file())

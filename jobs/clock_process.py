@@ -1,0 +1,153 @@
+"""The clock's process: one for a practice, that looks once a minute until it is told to end."""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+
+from forecast.practice import SETTINGS_FILE, Practice, PracticeError, open_practice
+from forecast.records import open_records
+from forecast.records.engine import RecordsError
+from jobs.clock import tick
+from jobs.clock_lock import one_clock
+from jobs.logs import logger, tell
+from jobs.notices import end_for, raise_for
+from jobs.send import send
+from models.errors import ForepawError
+from models.parameters import load_table
+
+log = logger("clock")
+_WRONG_SETTINGS = (
+    "it cannot be used since it was edited, and nothing runs until it is mended; `forepaw doctor` "
+    "says what is wrong"
+)
+
+
+def run_clock(folder: Path | str, *, ready: Callable[[Practice], None]) -> int:
+    """Be the clock of a practice until told to end; return the exit code.
+
+    SIGTERM and SIGINT let the job that runs leave off where it can; if it does not within the limit
+    of the table, the process ends all the same, and the next start settles that run.
+
+    Parameters
+    ----------
+    ready
+        Hears the practice once the clock is its only one and begins.
+
+    Raises
+    ------
+    ForepawError
+        If the practice cannot be opened, or another clock runs.
+    """
+    from apscheduler.schedulers.background import BackgroundScheduler
+
+    table = load_table("jobs", "schedule.toml")
+    practice = open_practice(folder)
+    records = open_records(practice)
+    stop, idle = threading.Event(), threading.Event()
+    idle.set()
+    failed: list[ForepawError] = []
+
+    def end(signal_number: int, frame: FrameType | None) -> None:
+        stop.set()
+
+    try:
+        with one_clock(practice, records) as look_at_lock:
+            for number in (signal.SIGTERM, signal.SIGINT):
+                signal.signal(number, end)
+            fire = _Fire(practice, look_at_lock, stop, idle, failed)
+            scheduler = BackgroundScheduler(timezone=UTC)
+            scheduler.add_job(
+                fire,
+                "interval",
+                seconds=int(table.number("clock.tick_every")),
+                next_run_time=datetime.now(UTC),
+                max_instances=1,
+                coalesce=True,
+                misfire_grace_time=int(table.number("clock.misfire_after")),
+            )
+            scheduler.start()
+            ready(practice)
+            stop.wait()
+            scheduler.shutdown(wait=False)
+            if not idle.wait(table.number("clock.leave_off_within")):
+                tell(log, "ended while a job ran; the next start settles it", level=logging.WARNING)
+                sys.stderr.flush()
+                sys.stdout.flush()
+                os._exit(0)
+    finally:
+        records.close()
+    if failed:
+        raise failed[0]
+    return 0
+
+
+@dataclass
+class _Fire:
+    """What the scheduler calls once a minute: one look, whose failure is told once and no more.
+
+    `practice` is as it was when it could last be opened.
+    """
+
+    practice: Practice
+    look_at_lock: Callable[[], None]
+    stop: threading.Event
+    idle: threading.Event
+    failed: list[ForepawError]
+    told: str = ""
+
+    def __call__(self) -> None:
+        """Look once."""
+        self.idle.clear()
+        try:
+            self._look()
+        finally:
+            self.idle.set()
+
+    def _look(self) -> None:
+        try:
+            self.look_at_lock()
+        except RecordsError as lost:
+            self.failed.append(lost)
+            self.stop.set()
+            return
+        now = datetime.now(UTC)
+        try:
+            self.practice = open_practice(self.practice.folder, now=now)
+            tick(self.practice.folder, now, must_stop=self.stop.is_set)
+        except Exception as error:
+            # it may pass: a full disk, records that are away, a slip in practice.toml
+            kind = type(error).__name__
+            if kind != self.told:
+                tell(log, "could not look what is due", level=logging.ERROR, error=kind)
+            self.told = kind
+            if isinstance(error, PracticeError):
+                self._tell_of_settings(now, is_wrong=True)
+        else:
+            if self.told:
+                tell(log, "looks what is due again")
+                self._tell_of_settings(now, is_wrong=False)
+            self.told = ""
+
+    def _tell_of_settings(self, now: datetime, *, is_wrong: bool) -> None:
+        """Tell of a slip in practice.toml along the ways that it named before; run nothing else."""
+        practice = replace(self.practice, now=now)
+        records = open_records(practice)
+        try:
+            if is_wrong:
+                raise_for(records, SETTINGS_FILE, _WRONG_SETTINGS, now=now)
+                send(practice, records, say=lambda words: None)
+            else:
+                end_for(records, SETTINGS_FILE, now=now)
+        except ForepawError as error:
+            tell(log, "could not tell of it", level=logging.ERROR, error=type(error).__name__)
+        finally:
+            records.close()

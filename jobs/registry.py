@@ -1,0 +1,212 @@
+"""The jobs there are, in the order in which they run, and the timetable that a practice sets."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from datetime import time
+from functools import partial
+
+from forecast.practice import Practice
+from forecast.records.engine import Records
+from jobs.job import Job, Task, UnknownJobError, setting_key
+from jobs.schedule import Timetable
+from jobs.sources.source import Kind
+from models.parameters import load_table
+
+_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+PULL_WEATHER, PULL_FORECAST, PULL_POLLEN = "pull weather", "pull forecast", "pull pollen"
+_KINDS: dict[str, tuple[Kind, ...]] = {
+    PULL_WEATHER: ("weather",),
+    PULL_FORECAST: ("forecast", "ensemble", "seasonal"),
+    PULL_POLLEN: ("pollen", "phenology"),
+}
+
+
+# ------------------------------------------------------------------------------ what each one does
+def _pull(task: Task, *, name: str) -> None:
+    from jobs.pull import pull
+
+    done = pull(task.practice, kinds=_KINDS[name], say=task.say, clock=task.source_clock)
+    failed = [one.source.id for one in done if one.failures]
+    task.result.rows = sum(one.n_values for one in done)
+    task.result.failed = bool(failed)
+    words = [f"sources asked {len(done)}, values {task.result.rows}"]
+    task.result.sentence = "; ".join(words + [f"failed: {', '.join(failed)}"] * bool(failed))
+
+
+def _uses(practice: Practice, *, name: str) -> bool:
+    from jobs.sources.access import sources_in_use
+    from jobs.sources.source import SourceError
+
+    try:
+        return any(source.kind in _KINDS[name] for source in sources_in_use(practice))
+    except SourceError:
+        return name == PULL_WEATHER  # so that a run tells what is wrong
+
+
+def _take_visits(task: Task) -> None:
+    from jobs.drop import take
+
+    take(task)
+
+
+def _has_files(practice: Practice, records: Records) -> bool:
+    from jobs.drop import has_files_at_rest
+
+    return has_files_at_rest(practice)
+
+
+def _learn(task: Task) -> None:
+    from jobs.learn import learn
+
+    learn(task.practice, task.records, task.climate, origin=task.as_of, say=task.say)
+
+
+def _issue(task: Task) -> None:
+    from jobs.issue import issue_today
+    from jobs.outputs import write_outputs
+
+    done = issue_today(task.practice, task.records, task.climate, origin=task.as_of, say=task.say)
+    task.say("drawing charts")
+    write_outputs(task.practice, done.issue)
+
+
+def _plan(task: Task) -> None:
+    from forecast.dosing.therapies import therapies
+    from forecast.issuing import latest_issue
+    from jobs.outputs import write_plans
+    from jobs.plan import plan
+
+    made = latest_issue(task.practice, task.records, as_of=task.as_of)
+    plans = [
+        one
+        for therapy in therapies().values()
+        if therapy.planned_ahead
+        for one in plan(
+            task.practice,
+            task.records,
+            made,
+            dogs=None,
+            therapy_id=therapy.id,
+            today=task.as_of,
+            say=task.say,
+        )
+    ]
+    if made.has_visits:
+        write_plans(task.practice, task.records, made, plans)
+
+
+def _verify(task: Task) -> None:
+    from jobs.verify import verify
+
+    verify(task.practice, task.records, say=task.say)
+
+
+def _send(task: Task) -> None:
+    from jobs.send import send
+
+    send(task.practice, task.records, say=task.say)
+
+
+def _has_news(practice: Practice, records: Records) -> bool:
+    from jobs.send import has_news
+
+    return has_news(practice, records)
+
+
+def _keep_house(task: Task) -> None:
+    from forecast.privacy import forget_expired
+    from jobs.drop import forget_taken
+    from jobs.tidy import tidy
+
+    said: list[str] = []
+    tidy(task.practice, task.records, task.climate, say=said.append)
+    said += forget_expired(task.practice, task.records).sentence.splitlines()
+    said += forget_taken(task.practice)
+    for line in said:
+        task.say(line)
+    task.result.sentence = "; ".join(said) or "nothing was kept too long"
+
+
+def _back_up(task: Task) -> None:
+    from jobs.backup import back_up
+
+    back_up(task.practice, task.records, task.climate, say=task.say)
+
+
+# ------------------------------------------------------------------------------ the list
+_PULL_JOBS = tuple(
+    Job(name, what, partial(_pull, name=name), applies=partial(_uses, name=name))
+    for name, what in (
+        (PULL_WEATHER, "asks services for the days of weather that are lacking"),
+        (PULL_FORECAST, "asks services for the newest weather forecast"),
+        (PULL_POLLEN, "asks services for pollen and flowering dates"),
+    )
+)
+_NEW_DATA = (PULL_WEATHER, PULL_POLLEN, "import ", "accept import", "undo import")
+JOBS: tuple[Job, ...] = (
+    *_PULL_JOBS,
+    Job("take visits", "takes in the files in the drop folder", _take_visits, has_work=_has_files),
+    Job(
+        "learn",
+        "counts visits anew and trains the model",
+        _learn,
+        needs=(PULL_WEATHER, PULL_POLLEN),
+        takes_day=True,
+    ),
+    Job(
+        "issue",
+        "issues the forecast, again after new data",
+        _issue,
+        needs=(PULL_WEATHER, PULL_FORECAST, PULL_POLLEN, "learn"),
+        feeds=_NEW_DATA,
+        takes_day=True,
+    ),
+    Job(
+        "plan",
+        "proposes doses from the newest issue",
+        _plan,
+        needs=("issue",),
+        takes_day=True,
+    ),
+    Job("verify", "holds issued forecasts against what came", _verify, needs=("issue",)),
+    Job("housekeeping", "takes away what was kept long enough", _keep_house),
+    Job("back-up", "makes a back-up and thins older ones", _back_up, needs=("housekeeping",)),
+    Job("send", "tells people what they must be told", _send, has_work=_has_news),
+)
+
+
+def jobs_of(practice: Practice, jobs: Sequence[Job] = JOBS) -> list[Job]:
+    """Return the jobs that a practice has use for, in the order in which they run."""
+    return [job for job in jobs if job.applies(practice)]
+
+
+def find_job(name: str, jobs: Sequence[Job] = JOBS) -> Job:
+    """Return a job by its name; blanks, hyphens and underscores are no matter."""
+    by_key = {job.key: job for job in jobs}
+    key = setting_key(name)
+    if key in by_key:
+        return by_key[key]
+    near = difflib.get_close_matches(key, by_key, n=1)
+    hint = f"; did you mean {by_key[near[0]].name!r}?" if near else ""
+    known = ", ".join(job.name for job in jobs)
+    raise UnknownJobError(f"the job {name!r} was asked; there is none{hint} (jobs: {known})")
+
+
+def timetable(practice: Practice, jobs: Sequence[Job]) -> list[Timetable]:
+    """Return when each job runs in a practice: as its settings say, else as the table does."""
+    return [_timetable(practice, job) for job in jobs]
+
+
+def _timetable(practice: Practice, job: Job) -> Timetable:
+    table, section = load_table("jobs", "schedule.toml"), practice.settings.clock
+    at = weekday = None
+    if job.has_work is None:
+        given = getattr(section, job.key, None) or str(table[f"times.{job.key}"].value)
+        at = time.fromisoformat(given)
+    if job.name == "learn":
+        weekday = _WEEKDAYS.index(section.learn_on or str(table["learn.weekday"].value))
+    return Timetable(
+        job.name, at, weekday=weekday, missed=job.missed, needs=job.needs, feeds=job.feeds
+    )
