@@ -11,8 +11,8 @@ import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
-from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -70,7 +70,7 @@ class ReplayFiles:
             "outcome": done.outcome,
             "sentence": done.sentence,
             "changed": done.changed,
-            "scores": done.scores.to_json(orient="table", index=False, double_precision=15),
+            "scores": _to_lists(done.scores),
         }
         self._write(f"{done.day}.json", json.dumps(held))
 
@@ -79,7 +79,6 @@ class ReplayFiles:
         found = {}
         for path in sorted(self.folder.glob("????-??-??.json")):
             held = json.loads(path.read_text(encoding="utf-8"))
-            scores = pd.read_json(StringIO(held["scores"]), orient="table", precise_float=True)
             day = date.fromisoformat(path.stem)
             found[day] = Replayed(
                 day,
@@ -87,7 +86,7 @@ class ReplayFiles:
                 held["outcome"],
                 held["sentence"],
                 tuple(held["changed"]),
-                scores,
+                _from_lists(held["scores"]),
             )
         return found
 
@@ -117,3 +116,14 @@ class ReplayFiles:
         partial = self.folder / f"{name}.part"
         partial.write_text(text, encoding="utf-8")
         os.replace(partial, self.folder / name)
+
+
+def _to_lists(scores: pd.DataFrame) -> dict[str, list[Any]]:
+    """Return columns as JSON takes them, every number to its last bit."""
+    lists = {str(name): column.tolist() for name, column in scores.items()}
+    return lists if scores.empty else lists | {"week": [day.isoformat() for day in lists["week"]]}
+
+
+def _from_lists(lists: dict[str, list[Any]]) -> pd.DataFrame:
+    scores = pd.DataFrame(lists)
+    return scores if scores.empty else scores.astype({"week": "datetime64[ns]"})

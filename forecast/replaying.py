@@ -20,13 +20,13 @@ import pandas as pd
 import xarray as xr
 from threadpoolctl import threadpool_limits
 
-from forecast.climate import ClimateStore
+from forecast.climate import ClimateError, ClimateStore
 from forecast.cut import CutError, DataCut, Known, known_weather
 from forecast.dosing.therapies import cover_rules
-from forecast.issuing import draw_forecast
+from forecast.issuing import draw_forecast, read_issue
 from forecast.practice import Practice
 from forecast.records.engine import Records
-from forecast.records.issues import IssueRow
+from forecast.records.issues import IssueRow, issue
 from forecast.records.vintages import vintage
 from forecast.regions import regions
 from forecast.remaking import RemakeError, remake
@@ -110,7 +110,7 @@ class Replay:
             return self._made_again(day)
         try:
             forecast = self.hindcast(day.day)
-        except CutError as refusal:
+        except (CutError, ClimateError) as refusal:
             return self._done(day, "not possible", str(refusal))
         said = f"hindcast as of {day.day}"
         if "visits_quantiles" not in forecast:
@@ -118,15 +118,16 @@ class Replay:
         return self._done(day, "hindcast", said, forecast=forecast)
 
     def _made_again(self, day: ReplayDay) -> Replayed:
+        file = issue(self.records, day.issue_id).file
+        stored = read_issue(self.practice.issued_folder / file)
+        forecast = stored.forecast if self._counted_as(stored.cut) else None
         try:
             made = remake(self.practice, self.records, self.climate, issue_id=day.issue_id)
         except RemakeError as refusal:
-            return self._done(day, "not possible", str(refusal))
-        same = made.same_arrays and made.same_model is not False
-        forecast = made.issue.forecast if self._counted_as(made.issue.cut) else None
+            return self._done(day, "not possible", str(refusal), forecast=forecast)
         return self._done(
             day,
-            "the same" if same else "different",
+            "the same" if made.same_arrays and made.same_model is not False else "different",
             made.sentence,
             changed=made.changed,
             forecast=forecast,

@@ -63,9 +63,10 @@ def find_town(name: str) -> Town:
     )
 
 
-def nearest_town(latitude: float, longitude: float) -> Town:
-    """Return the nearest town, along the great circle."""
-    return min(towns().values(), key=lambda town: _angle(latitude, longitude, town))
+def nearest_town(latitude: float, longitude: float, *, country: str | None = None) -> Town:
+    """Return the nearest town, along the great circle; of a country if it has one."""
+    own = [town for town in towns().values() if town.country == country]
+    return min(own or towns().values(), key=lambda town: _angle(latitude, longitude, town))
 
 
 def _angle(latitude: float, longitude: float, town: Town) -> float:

@@ -16,13 +16,15 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from forecast.practice import Practice
-from forecast.records.engine import Records
-from jobs.opening import OpeningError
+
+if TYPE_CHECKING:  # whoever only looks, as `jobs.serve` does, stays light
+    from forecast.records.engine import Records
 
 CLOCK_LOCK_FILE = "clock.lock"
-_SERVER_LOCK = 4_610_710  # any number, the same in every process of this service
+SERVER_LOCK = 4_610_710  # any number, the same in every process of this service
 _TRIES, _PAUSE_SECONDS = 20, 0.05  # whoever looks whether a clock runs holds the lock for a moment
 
 
@@ -54,6 +56,8 @@ def one_clock(practice: Practice, records: Records) -> Iterator[Callable[[], Non
     OpeningError
         If another clock runs, here or on another machine.
     """
+    from jobs.opening import OpeningError
+
     path = practice.folder / CLOCK_LOCK_FILE
     handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
     try:
@@ -61,7 +65,7 @@ def one_clock(practice: Practice, records: Records) -> Iterator[Callable[[], Non
             other = _read(path)
             raise OpeningError(f"{other.sentence}; end that one first, or leave it to its work")
         _introduce(handle, practice.now)
-        with records.holding(_SERVER_LOCK) as look:
+        with records.holding(SERVER_LOCK) as look:
             if look is None:
                 raise OpeningError(
                     "a clock runs already on these records, on another machine or from another "

@@ -7,7 +7,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,8 +18,11 @@ from forecast.records import open_records
 from forecast.records.engine import RecordsError
 from jobs.clock import tick
 from jobs.clock_lock import one_clock
+from jobs.job import Job
 from jobs.logs import logger, tell
 from jobs.notices import end_for, raise_for
+from jobs.opening import open_all
+from jobs.registry import JOBS
 from jobs.send import send
 from models.errors import ForepawError
 from models.parameters import load_table
@@ -31,7 +34,9 @@ _WRONG_SETTINGS = (
 )
 
 
-def run_clock(folder: Path | str, *, ready: Callable[[Practice], None]) -> int:
+def run_clock(
+    folder: Path | str, *, ready: Callable[[Practice], None], jobs: Sequence[Job] = JOBS
+) -> int:
     """Be the clock of a practice until told to end; return the exit code.
 
     SIGTERM and SIGINT let the job that runs leave off where it can; if it does not within the limit
@@ -41,6 +46,8 @@ def run_clock(folder: Path | str, *, ready: Callable[[Practice], None]) -> int:
     ----------
     ready
         Hears the practice once the clock is its only one and begins.
+    jobs
+        The jobs there are.
 
     Raises
     ------
@@ -51,7 +58,7 @@ def run_clock(folder: Path | str, *, ready: Callable[[Practice], None]) -> int:
 
     table = load_table("jobs", "schedule.toml")
     practice = open_practice(folder)
-    records = open_records(practice)
+    records, _ = open_all(practice)
     stop, idle = threading.Event(), threading.Event()
     idle.set()
     failed: list[ForepawError] = []
@@ -63,7 +70,7 @@ def run_clock(folder: Path | str, *, ready: Callable[[Practice], None]) -> int:
         with one_clock(practice, records) as look_at_lock:
             for number in (signal.SIGTERM, signal.SIGINT):
                 signal.signal(number, end)
-            fire = _Fire(practice, look_at_lock, stop, idle, failed)
+            fire = Look(practice, jobs, look_at_lock, stop, idle, failed)
             scheduler = BackgroundScheduler(timezone=UTC)
             scheduler.add_job(
                 fire,
@@ -91,13 +98,14 @@ def run_clock(folder: Path | str, *, ready: Callable[[Practice], None]) -> int:
 
 
 @dataclass
-class _Fire:
+class Look:
     """What the scheduler calls once a minute: one look, whose failure is told once and no more.
 
     `practice` is as it was when it could last be opened.
     """
 
     practice: Practice
+    jobs: Sequence[Job]
     look_at_lock: Callable[[], None]
     stop: threading.Event
     idle: threading.Event
@@ -122,7 +130,7 @@ class _Fire:
         now = datetime.now(UTC)
         try:
             self.practice = open_practice(self.practice.folder, now=now)
-            tick(self.practice.folder, now, must_stop=self.stop.is_set)
+            tick(self.practice.folder, now, jobs=self.jobs, must_stop=self.stop.is_set)
         except Exception as error:
             # it may pass: a full disk, records that are away, a slip in practice.toml
             kind = type(error).__name__

@@ -36,3 +36,13 @@ def show_imports(practice: Practice, imports: Sequence[ImportedFile]) -> None:
             "reads it anew, if its layout was changed; "
             f"`forepaw import undo {one.id}` takes it back."
         )
+
+
+def say_held(imports: Sequence[ImportedFile]) -> None:
+    """Say which imports are held, so that nothing of them is in what was shown."""
+    held = [str(one.id) for one in imports if one.state == HELD]
+    if held:
+        paragraph(
+            f"Not counted: what is held until you answer (import {', '.join(held)}); see `forepaw "
+            "import list`."
+        )

@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from pathlib import Path
 
 from forecast.visits.exports.export import GatheredExport
 from forecast.visits.exports.layout import Layout
 from forecast.visits.exports.looking import Look
-from jobs.console import heading, new_table, paragraph, print_table
+from jobs.console import console, heading, new_table, paragraph, print_table
 
 _DELIMITER_NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 _ITEMS_SHOWN, _WORDS_SHOWN, _MERGED_SHOWN = 15, 12, 5
 _LONGEST_CELL = 34
 
 
-def show_look(seen: Look, written: Path | None) -> None:
-    """Print all of a look; what must be answered stands last, where the eye ends."""
+def show_look(seen: Look, written: Path | None, *, file: Path) -> None:
+    """Print all of a look at a file; what must be answered stands last, where the eye ends."""
     _show_file(seen)
     if seen.layout is None:
         paragraph(
             "This file is already classified: it has the columns visit, date, branch, dog and "
             "kind, and needs no layout."
         )
-        _show_next(seen)
+        _show_next(seen, file)
         return
     _show_columns(seen, seen.layout, written)
     _show_words("Branches: the file's words and our ids", seen.layout.branches)
@@ -32,7 +33,7 @@ def show_look(seen: Look, written: Path | None) -> None:
     if seen.export is not None:
         _show_outcome(seen.export)
     _show_findings(seen)
-    _show_next(seen)
+    _show_next(seen, file)
 
 
 def _show_file(seen: Look) -> None:
@@ -128,8 +129,9 @@ def _show_findings(seen: Look) -> None:
     print_table(table)
 
 
-def _show_next(seen: Look) -> None:
+def _show_next(seen: Look, file: Path) -> None:
     heading("Next")
+    command = f"forepaw import visits {shlex.quote(str(file))}"
     if seen.perhaps_merged and seen.layout is not None:
         pairs = list(seen.perhaps_merged.items())
         shown = ", ".join(f"{up} and {stays}" for up, stays in pairs[:_MERGED_SHOWN])
@@ -142,9 +144,9 @@ def _show_next(seen: Look) -> None:
         paragraph("Before this file can be read, a person must answer:", style="bold")
         for number, question in enumerate(seen.questions, start=1):
             paragraph(f"{number}. {question.asked(seen.layout)}")
-        paragraph(f"Then: forepaw import visits {seen.sheet.file}")
+        console.print(f"  Then: {command}", soft_wrap=True)
     else:
-        paragraph(f"forepaw import visits {seen.sheet.file}")
+        console.print(f"  {command}", soft_wrap=True)
 
 
 def _short(text: str) -> str:

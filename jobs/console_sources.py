@@ -25,11 +25,11 @@ def show_states(states: Sequence[SourceState]) -> None:
         )
         return
     heading("Sources in use")
-    table = new_table("source", "kind", "newest", "age (allowed), days", "")
+    table = new_table("source", "kind", "newest", "days old (allowed)", "")
     table.columns[0].no_wrap = True
     for state in states:
-        newest = f"{min(state.newest.values())}" if state.newest else "none"
-        age = "?" if state.age is None else str(state.age)
+        newest = f"{min(state.newest.values())}" if state.newest else "none yet"
+        age = "not known" if state.age is None else str(state.age)
         age += f" ({state.source.allowance_days:g})"
         table.add_row(state.source.id, state.source.kind, newest, age, _judged(state))
     print_table(table)

@@ -32,7 +32,7 @@ _UNFINISHED = re.compile(r"^[.~]|(\.(part|partial|tmp|crdownload|filepart)|~)$",
 _MOVED_NAME = re.compile(r"^(\d{4}-\d{2}-\d{2}) ")
 
 
-class DropError(ForepawError):
+class DropError(OpeningError):
     """The drop folder cannot be used."""
 
 

@@ -46,13 +46,15 @@ class ImportRefusedError(ForepawError):
 class Imported:
     """What came of a file: a sentence, what its checks found, and where that is kept.
 
-    `forgotten` says what of older imports had been kept long enough.
+    `forgotten` says what of older imports had been kept long enough. `n_rows` is how many rows
+    count from now on that did not before; None where that is not told.
     """
 
     sentence: str
     findings: Sequence[Finding]
     report: Path | None
     forgotten: str = ""
+    n_rows: int | None = None
 
 
 @dataclass(frozen=True)
@@ -83,10 +85,17 @@ def import_file(
     with recorded_run(
         practice, records, f"import {kind}", local_date=practice.today, cut=None
     ) as result:
-        done = _DOORS[kind](practice, records, file, (result.run_id, Asked(layout, progress)))
+
+        def tell(share: float) -> None:
+            result.tell(share)
+            if progress is not None:
+                progress(share)
+
+        done = _DOORS[kind](practice, records, file, (result.run_id, Asked(layout, tell)))
         forgotten = forget_expired(practice, records).sentence
         # counts only: a findings sentence may hold a name, and stays in the practice folder
         result.sentence = "; ".join([f"{len(done.findings)} findings", *forgotten.splitlines()])
+        result.rows = done.n_rows
     return replace(done, forgotten=forgotten)
 
 
@@ -142,6 +151,7 @@ def _flowering(practice: Practice, _: Records, file: Path, run: _Run) -> Importe
         f"{len(frame) - len(kept)} of other places left out",
         findings,
         None,
+        n_rows=merged.n_new + merged.n_corrected,
     )
 
 
@@ -166,16 +176,21 @@ def _came(file: Path) -> datetime:
 
 def _of_records(importer: Callable[[Practice, Records, Path], ImportReport]) -> _Door:
     def door(practice: Practice, records: Records, file: Path, _: _Run) -> Imported:
-        report = importer(practice, records, file)
-        return Imported(report.sentence, report.findings, report.findings_file)
+        return _imported(importer(practice, records, file))
 
     return door
 
 
+def _imported(report: ImportReport) -> Imported:
+    n_rows = 0 if report.already or report.held_because else report.n_kept
+    return Imported(report.sentence, report.findings, report.findings_file, n_rows=n_rows)
+
+
 def _visits(practice: Practice, records: Records, file: Path, run: _Run) -> Imported:
     asked = run[1]
-    report = import_visits(practice, records, file, layout=asked.layout, progress=asked.progress)
-    return Imported(report.sentence, report.findings, report.findings_file)
+    return _imported(
+        import_visits(practice, records, file, layout=asked.layout, progress=asked.progress)
+    )
 
 
 def _therapies(practice: Practice, records: Records, file: Path) -> ImportReport:

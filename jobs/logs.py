@@ -17,9 +17,10 @@ import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
-from forecast.records.runs import JobRun
+if TYPE_CHECKING:
+    from forecast.records.runs import JobRun
 
 ROOT = "forepaw"
 LEVELS = ("debug", "info", "warning", "error")

@@ -23,13 +23,12 @@ from forecast.records.notices import (
 from forecast.records.runs import JobRun, last_runs
 from jobs.channels import Message
 from jobs.ledger import BY_HAND, DONE, FAILED
-from jobs.opening import COMPLETED, SWEPT
+from jobs.opening import COMPLETED, PULL_PREFIX, SWEPT
 from jobs.sources.source import sources
 from models.parameters import load_table
 
 _ENDED = (DONE, COMPLETED, FAILED, SWEPT)
 _WELL = (DONE, COMPLETED)
-_PULL = "pull "
 
 
 def telling_rules() -> TellingRules:
@@ -79,9 +78,9 @@ def follow_runs(records: Records, *, now: datetime) -> list[str]:
 
 def _is_told_by_its_sources(run: JobRun, last: Mapping[str, JobRun]) -> bool:
     """Whether a job that pulls several sources failed because of some that are told themselves."""
-    if not run.job.startswith(_PULL) or run.job.removeprefix(_PULL) in sources():
+    if not run.job.startswith(PULL_PREFIX) or run.job.removeprefix(PULL_PREFIX) in sources():
         return False
-    own = [last[name] for source in sources() if (name := _PULL + source) in last]
+    own = [last[name] for source in sources() if (name := PULL_PREFIX + source) in last]
     return any(one.state == FAILED and one.started_at >= run.started_at for one in own)
 
 
@@ -112,8 +111,8 @@ def _headline(told: Sequence[ToTell]) -> str:
 
 def _verb(one: ToTell) -> str:
     if one.is_whole:
-        return "failed and works again"
-    return "fails" if one.news == "began" else "works again"
+        return "wanted attention and is in order again"
+    return "wants attention" if one.news == "began" else "is in order again"
 
 
 def _paragraph(practice: Practice, one: ToTell) -> str:

@@ -90,9 +90,9 @@ def _settle(practice: Practice, records: Records, climate: ClimateStore) -> list
     if n_erasures := replay_erasures(practice, records).n_erasures:
         done.append(f"erased again {n_erasures} owners whom a back-up had brought back")
     dead = running_runs(records)
+    # every pending import is a dead one, killed or left off: a living one would hold the lock
+    sweep_pending(records, practice.now + timedelta(days=1))
     if dead:
-        # every pending import is a dead one: a living one would hold the lock
-        sweep_pending(records, practice.now + timedelta(days=1))
         sweep_unregistered(records)
     for run in dead:
         committed = climate.snapshot_of_run(run.id) is not None

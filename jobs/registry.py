@@ -109,6 +109,19 @@ def _send(task: Task) -> None:
     send(task.practice, task.records, say=task.say)
 
 
+def _watch(task: Task) -> None:
+    from jobs.watch import sentence_of, watch
+
+    troubled = watch(task.practice, task.records, now=task.practice.now)
+    task.result.rows, task.result.sentence = len(troubled), sentence_of(troubled)
+
+
+def _watch_is_due(practice: Practice, records: Records) -> bool:
+    from jobs.watch import watch_is_due
+
+    return watch_is_due(practice, records)
+
+
 def _has_news(practice: Practice, records: Records) -> bool:
     from jobs.send import has_news
 
@@ -173,6 +186,7 @@ JOBS: tuple[Job, ...] = (
     Job("verify", "holds issued forecasts against what came", _verify, needs=("issue",)),
     Job("housekeeping", "takes away what was kept long enough", _keep_house),
     Job("back-up", "makes a back-up and thins older ones", _back_up, needs=("housekeeping",)),
+    Job("watch", "looks what is not in order", _watch, has_work=_watch_is_due),
     Job("send", "tells people what they must be told", _send, has_work=_has_news),
 )
 

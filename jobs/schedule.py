@@ -215,6 +215,10 @@ class _View:
     def _of(self, job: Timetable) -> list[JobRun]:
         return self.runs.get(job.job, [])
 
+    def _past(self, job: Timetable) -> list[JobRun]:
+        """Return the runs of a job but those of a time to come, left by a clock that went wrong."""
+        return [run for run in self._of(job) if run.started_at <= self.now]
+
     def _newest_date(self, job: Timetable) -> date:
         """Return the newest date of a job whose moment has come."""
         assert job.at is not None
@@ -246,14 +250,14 @@ class _View:
             if run.started_by == _CLOCK and run.local_date == day:
                 return True
             # neither of a past day nor of one that somebody makes up
-            if run.started_at >= moment and day <= run.local_date <= began_on + _DAY:
+            if moment <= run.started_at <= self.now and day <= run.local_date <= began_on + _DAY:
                 return True
         return False
 
     def _failures(self, job: Timetable, day: date | None) -> list[JobRun]:
         """Return the clock's failures, for a date or any, since its last success; oldest first."""
         failed: list[JobRun] = []
-        for run in sorted(self._of(job), key=lambda run: run.started_at):
+        for run in sorted(self._past(job), key=lambda run: run.started_at):
             if run.started_by != _CLOCK or day not in (None, run.local_date):
                 continue
             if run.state in SUCCEEDED:
@@ -303,7 +307,9 @@ class _View:
 
     def _is_fed(self, job: Timetable) -> bool:
         """Say whether new data came since the job last ran, and that is long enough ago."""
-        runs = [run for run in self._of(job) if run.state != STOPPED]
+        runs = [run for run in self._past(job) if run.state != STOPPED]
+        if not any(run.state in SUCCEEDED for run in runs):
+            return False
         last = max(_ended(run) for run in runs)
         if self.now < last + self.waits.between_feeds:
             return False

@@ -21,7 +21,7 @@ from types import FrameType
 
 from forecast.practice import open_practice
 from jobs.clock_lock import running_clock
-from jobs.doctor.machine import network_disk
+from jobs.disks import network_disk
 from jobs.logs import logger, tell
 from models.errors import ForepawError
 from models.parameters import load_table

@@ -6,7 +6,7 @@ from typing import cast
 
 from forecast.first_settings import Home, first_settings
 from forecast.practice import Practice, PracticeError
-from forecast.regions import parse_open_days
+from forecast.regions import Branch, parse_opening
 from forecast.towns import Town, find_town, nearest_town
 from jobs.imports import import_file
 from jobs.sources.source import find_source
@@ -31,15 +31,18 @@ def settings_text(
     The terms of each source that it names are told, since some bind those that charge fees.
     """
     notes = []
-    place = _place(town, latitude, longitude)
+    said = country.upper() if country else None
+    place = _place(town, latitude, longitude, said)
     if town is None and time_zone is None:
         notes.append(f"time zone: {place.time_zone}, that of {place.name}, the nearest town known")
     if elevation is None:
         notes.append("elevation: not known, set to 0 m; put it right, temperature falls with it")
-    said = country.upper() if country else None
     known_country = said or (place.country if town is not None else None)
     if known_country is None:
-        notes.append("country: not said; holidays are not known, nor which national services fit")
+        notes.append(
+            "country: not said; so holidays are not known, nor which national services fit (the "
+            f"nearest town known, {place.name}, is in {place.country}). Write it into practice.toml"
+        )
     sources = _first_sources(known_country)
     home = Home(
         practice=name or "Our practice",
@@ -56,19 +59,26 @@ def settings_text(
     return text, notes
 
 
-def open_branch(practice: Practice, open_days: str) -> str:
+def open_branch(practice: Practice, opening: str) -> str:
     """Write branches.csv with one branch and bring it in; return what to tell of it."""
     region = practice.settings.region[0]
-    days = " ".join(parse_open_days(open_days))
+    branch = Branch("main", "Main branch", region.id, *parse_opening(opening))
     file = practice.folder / _BRANCHES
     file.write_text(
-        f"id,name,region,open_days\nmain,Main branch,{region.id},{days}\n", encoding="utf-8"
+        "id,name,region,open_days\n"
+        f"{branch.id},{branch.name},{branch.region_id},{branch.opening}\n",
+        encoding="utf-8",
     )
     import_file(practice, "branches", file)
-    return f"one branch, main, open {days}; change it in {_BRANCHES} and import it again"
+    return (
+        f"one branch, main, open {branch.opening}{'' if branch.hours else ' (hours not said)'}; "
+        f"change it in {_BRANCHES} and run `forepaw import branches {_BRANCHES}`"
+    )
 
 
-def _place(town: str | None, latitude: float | None, longitude: float | None) -> Town:
+def _place(
+    town: str | None, latitude: float | None, longitude: float | None, country: str | None
+) -> Town:
     if (latitude is None) != (longitude is None):
         raise PracticeError(
             "one of --latitude and --longitude was given; give both, or a town alone"
@@ -85,7 +95,7 @@ def _place(town: str | None, latitude: float | None, longitude: float | None) ->
             f"latitude {latitude:g} and longitude {longitude:g} were given; allowed are -90 to 90 "
             "degrees north and -180 to 180 degrees east"
         )
-    return nearest_town(latitude, longitude)
+    return nearest_town(latitude, longitude, country=country)
 
 
 def _first_sources(country: str | None) -> list[str]:

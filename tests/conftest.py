@@ -1,23 +1,67 @@
-"""Builders shared by tests: small worlds with an answer known beforehand."""
+"""Builders shared by tests: small worlds with an answer known beforehand, and databases."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+import secrets
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import date
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from hypothesis import HealthCheck, settings
+from sqlalchemy import Connection, NullPool, create_engine, make_url
+
+from forecast.records import Records
+from forecast.records.schema import migrate
+from forecast.records.tables import metadata
 
 if TYPE_CHECKING:
     from jobs.demo.run import DemoResult
 
+# on a loaded machine drawing an example may take a second; no test is to fail for that
+settings.register_profile("forepaw", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("forepaw")
 TESTS = Path(__file__).parent.resolve()
 MOST_WORKERS = 4  # each imports everything, holds some 0.7 GB and makes its own session fixtures
+
+# a practice of two regions, small enough that a forecast takes seconds
+SMALL_SETTINGS = """
+[practice]
+name = "Made up"
+invented = true
+
+[[region]]
+id = "north"
+name = "Northton"
+latitude = 37.0
+longitude = 127.0
+elevation = 50.0
+time_zone = "Asia/Seoul"
+allergens = ["birch", "grasses"]
+
+[[region]]
+id = "south"
+name = "Southby"
+latitude = 35.0
+longitude = 129.0
+elevation = 50.0
+time_zone = "Asia/Seoul"
+allergens = ["grasses"]
+
+[forecast]
+weeks = 26
+draws = 20
+
+[dosing]
+flare_weeks_per_dose = 0.1
+"""
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
@@ -71,6 +115,12 @@ def weather() -> xr.Dataset:
 
 
 @pytest.fixture(scope="session")
+def small_settings() -> str:
+    """Give a practice.toml of two regions."""
+    return SMALL_SETTINGS
+
+
+@pytest.fixture(scope="session")
 def make_weather() -> Callable[..., xr.Dataset]:
     """Give the builder of invented weather."""
     return build_weather
@@ -94,3 +144,104 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
         weeks_between_origins=52,
         raw_exports=False,
     )
+
+
+# ------------------------------------------------------------------------------ databases
+class PostgresqlDatabase:
+    """A database of this run on a PostgreSQL server; its schemas keep tests apart."""
+
+    def __init__(self, url: str) -> None:
+        name = f"forepaw_test_{secrets.token_hex(8)}"
+        options: dict[str, Any] = {"isolation_level": "AUTOCOMMIT", "poolclass": NullPool}
+        self._url = make_url(url).set(database=name)
+        self._server = create_engine(url, **options)
+        self._engine = create_engine(self._url, **options)
+        with self._server.connect() as connection:
+            words = f"CREATE DATABASE {name} TEMPLATE template0 ENCODING 'UTF8' LOCALE 'C'"
+            if (connection.dialect.server_version_info or (0,)) >= (15,):
+                # words sort as people sort them, as in most installations: not by code
+                words += " LOCALE_PROVIDER icu ICU_LOCALE 'en-US'"
+            connection.exec_driver_sql(words)
+
+    def drop(self) -> None:
+        """Drop it with all its schemas, whoever is still connected."""
+        with self._server.connect() as connection:
+            connection.exec_driver_sql(f"DROP DATABASE {self._url.database} WITH (FORCE)")
+
+    @cached_property
+    def _migrated(self) -> str:
+        with self._engine.connect() as connection:
+            connection.exec_driver_sql("CREATE SCHEMA migrated")
+        records = Records(self._url_of("migrated"))
+        migrate(records)
+        records.close()
+        return "migrated"
+
+    @contextmanager
+    def emptied(self) -> Iterator[str]:
+        """Give the URL of a schema with all tables and no row; rows are gone afterwards."""
+        with self._engine.connect() as connection, self._in_use(connection):
+            yield self._url_of(self._migrated)
+        with self._engine.connect() as connection:
+            connection.exec_driver_sql(f"SET search_path = {self._migrated}")
+            for table in reversed(metadata.sorted_tables):
+                connection.execute(table.delete())
+
+    @contextmanager
+    def new(self) -> Iterator[str]:
+        """Give the URL of a schema without any table; it is gone afterwards."""
+        name = f"schema_{secrets.token_hex(4)}"
+        with self._engine.connect() as connection:
+            connection.exec_driver_sql(f"CREATE SCHEMA {name}")
+            with self._in_use(connection):
+                yield self._url_of(name)
+            connection.exec_driver_sql(f"DROP SCHEMA {name} CASCADE")
+
+    def _url_of(self, schema: str) -> str:
+        return self._url.update_query_dict(
+            {"options": f"-csearch_path={schema}"}
+        ).render_as_string()
+
+    @contextmanager
+    def _in_use(self, connection: Connection) -> Iterator[None]:
+        """Fail the test that leaves a transaction open, and end whatever it left."""
+        others = "FROM pg_stat_activity WHERE datname = current_database() "
+        others += "AND backend_type = 'client backend' AND pid <> pg_backend_pid()"
+        try:
+            yield
+            left = connection.exec_driver_sql(f"SELECT query {others} AND state <> 'idle'").all()
+            assert left == []
+        finally:
+            connection.exec_driver_sql(f"SELECT pg_terminate_backend(pid) {others}")
+            connection.exec_driver_sql("SET lock_timeout = '5s'")
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[PostgresqlDatabase]:
+    """Make a database on the server that FOREPAW_TEST_POSTGRESQL names by a URL."""
+    url = os.environ.get("FOREPAW_TEST_POSTGRESQL")
+    if not url:
+        pytest.skip("FOREPAW_TEST_POSTGRESQL names no server: records are tested on SQLite alone")
+    made = PostgresqlDatabase(url)
+    yield made
+    made.drop()
+
+
+def _records_section(request: pytest.FixtureRequest, which: str) -> Iterator[str]:
+    if request.param == "sqlite":
+        yield ""
+        return
+    with getattr(request.getfixturevalue("postgresql"), which)() as url:
+        yield f'\n[records]\nurl = "{url}"\n'
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Give the lines of practice.toml that say where records are, for each kind of database."""
+    yield from _records_section(request, "emptied")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def new_database(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Give the same for a database that holds no table yet."""
+    yield from _records_section(request, "new")

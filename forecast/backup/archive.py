@@ -177,16 +177,16 @@ def check_archive(file: Path, *, tell: Tell) -> Manifest:
             if about.name == MANIFEST:
                 manifest = parse_manifest(content)
                 found.pop(MANIFEST)
-        _compare(file, found, manifest)
-    assert manifest is not None
+        if manifest is not None:
+            _compare(file, found, manifest)
+    if manifest is None:
+        raise BackupError(
+            f"{file} holds no {MANIFEST}: it was cut off, or is no back-up of this service"
+        )
     return manifest
 
 
-def _compare(file: Path, found: dict[str, Member], manifest: Manifest | None) -> None:
-    if manifest is None:
-        raise BackupError(
-            f"{file} holds no {MANIFEST}: it is cut off, or no back-up of this service"
-        )
+def _compare(file: Path, found: dict[str, Member], manifest: Manifest) -> None:
     for name in sorted(set(found) | set(manifest.members)):
         if name not in found:
             raise _damaged(file, f"{name} is listed in its manifest and is not in it")

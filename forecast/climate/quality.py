@@ -151,8 +151,8 @@ def _told(check: str, series: xr.DataArray, wrong: _Mask, values: _Array, source
         source,
         None,
         variable.name,
-        f"{int(wrong.sum())} values set missing, the first at {region} on {day:%Y-%m-%d}: "
-        f"{values[first]:g} {variable.unit}",
+        f"{variable.long_name}, {int(wrong.sum())} values set missing, the first at "
+        f"{region} on {day:%Y-%m-%d}: {values[first]:g} {variable.unit}",
         f"{variable.lowest:g} to {variable.highest:g}" if check == "not plausible" else "",
         "",
     )

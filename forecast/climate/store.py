@@ -258,16 +258,29 @@ class ClimateStore(ClimateReader):
         ]
 
     def data_needed(self, snapshots: Collection[str]) -> set[Path]:
-        """Return the files that some snapshots and their histories cannot be opened without."""
+        """Return the files that some snapshots and their histories cannot be opened without.
+
+        Raises
+        ------
+        ClimateError
+            If one of these files is not there.
+        """
         repository, needed = self.folder / _REPOSITORY, set[Path]()
-        for snapshot in snapshots:
-            for info in self._repository.ancestry(snapshot_id=snapshot):
-                file = repository / "snapshots" / info.id
-                if file in needed:
-                    break  # and with it all that led to it
-                needed.add(file)
-                inside = json.loads(self._repository.inspect_snapshot(info.id))
-                needed |= {repository / "manifests" / one["id"] for one in inside["manifests"]}
+        try:
+            for snapshot in snapshots:
+                for info in self._repository.ancestry(snapshot_id=snapshot):
+                    file = repository / "snapshots" / info.id
+                    if file in needed:
+                        break  # and with it all that led to it
+                    needed.add(file)
+                    inside = json.loads(self._repository.inspect_snapshot(info.id))
+                    needed |= {repository / "manifests" / one["id"] for one in inside["manifests"]}
+        except icechunk.IcechunkError as error:
+            cause = str(error).strip().splitlines()[0].removeprefix("x ")
+            raise ClimateError(
+                f"the climate store {self.folder} does not hold all that it names: {cause}; "
+                "restore the last back-up into another folder"
+            ) from error
         return needed
 
     def _clean_up(self, names: set[str], replaced_before: datetime) -> CleanUp:

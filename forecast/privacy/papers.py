@@ -15,10 +15,15 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import pandas as pd
+
 from forecast.csv_text import csv_text
 from forecast.practice import Practice
 from forecast.private_files import write_private
 from forecast.records.erased import ERASED_FILE
+from forecast.sheets import SheetError, read_sheet
+from forecast.sheets.encoding import find_encoding
+from forecast.visits.labelling.sheet import COLUMNS, sheet_workbook
 
 SAMPLES = "samples"
 _ERASED = "erased"
@@ -26,6 +31,7 @@ _SHORTEST = 4  # letters of a name that is looked for: a shorter one stands in a
 # Written by the service and without names by construction, or gone through otherwise.
 _NOT_SEARCHED = ("climate", "issued", "trained", "archive/replies")
 _TEXTS = ("utf-8", "utf-16-le", "cp1252")  # how a name may be written in a file of the practice's
+_DELIMITERS = ",;\t"
 _Line = dict[str, str]
 
 
@@ -42,8 +48,8 @@ def rewrite_papers(
 ) -> Papers:
     """Take somebody's visits and dogs out of what the service wrote.
 
-    `renamed` tells what stands in place of the references of visits. Workbooks are left to a
-    person: a vet may have filled them in.
+    `renamed` tells what stands in place of the references of visits. Answers that a vet filled in
+    stay, also in workbooks.
     """
     numbers, papers = dict.fromkeys(dog_numbers, _ERASED), Papers()
     theirs: dict[str, list[str]] = {}
@@ -57,25 +63,53 @@ def rewrite_papers(
     for path in sorted(practice.outbox_folder.rglob("*.csv")):
         lines = _lines(path)
         changed = _change(lines, "dog", numbers) | _change(lines, "visit", renamed)
-        for line in lines:
-            if line.get("number") in theirs.get(line.get("sample", ""), ()) and line.get("note"):
-                line["note"], changed = "", True
-        if changed:
+        if _empty_notes(lines, theirs) | changed:
             papers.written.append(_write(path, lines))
-    papers.remarks = [
-        f"{path} holds notes on their dogs in the rows {', '.join(theirs[path.stem])}; empty those "
-        "cells, or delete the file"
-        for path in sorted(practice.outbox_folder.rglob("*.xlsx"))
-        if path.stem in theirs
-    ]
+    if theirs:
+        for path in sorted(practice.outbox_folder.rglob("*.xlsx")):
+            _empty_workbook(path, theirs, papers)
     return papers
 
 
+def _empty_notes(lines: Sequence[_Line], theirs: Mapping[str, Sequence[str]]) -> bool:
+    """Empty the notes of visits of theirs in a sheet; say whether there were any."""
+    noted = [
+        line
+        for line in lines
+        if line.get("number") in theirs.get(line.get("sample", ""), ()) and line.get("note")
+    ]
+    for line in noted:
+        line["note"] = ""
+    return bool(noted)
+
+
+def _empty_workbook(path: Path, theirs: Mapping[str, Sequence[str]], papers: Papers) -> None:
+    """Write a sheet that is a workbook anew without their notes; what cannot be read is said."""
+    try:
+        rows = read_sheet(path.read_bytes(), path.name, expected=[COLUMNS]).rows.astype(str)
+    except (SheetError, OSError) as error:
+        papers.remarks.append(f"{path} may hold notes on their dogs and cannot be read ({error})")
+        return
+    if not {"sample", "number", "note", "flare"} <= set(rows.columns):
+        return
+    lines = [dict(zip(rows.columns, cells, strict=True)) for cells in rows.to_numpy().tolist()]
+    if _empty_notes(lines, theirs):
+        write_private(path, sheet_workbook(pd.DataFrame(lines, columns=rows.columns)))
+        papers.written.append(path)
+
+
 def _lines(path: Path) -> list[_Line]:
-    text = path.read_bytes().decode("utf-8-sig", "replace")
+    content = path.read_bytes()
+    try:
+        codec = find_encoding(content, path.name).codec
+    except SheetError:  # no text at all: what of it reads as one is gone through all the same
+        codec = "utf-8"
+    text = content.decode(codec, "replace").removeprefix("\ufeff")
+    first, _, _ = text.partition("\n")
+    delimiter = max(_DELIMITERS, key=first.count)  # a spreadsheet program may have saved it anew
     return [
         {name: cell or "" for name, cell in line.items() if isinstance(name, str)}
-        for line in csv.DictReader(io.StringIO(text))
+        for line in csv.DictReader(io.StringIO(text), delimiter=delimiter)
     ]
 
 

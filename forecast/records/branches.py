@@ -11,7 +11,7 @@ from forecast.records import tables
 from forecast.records.engine import Records
 from forecast.records.frames import frame
 from forecast.records.imports import visible
-from forecast.regions import Branch
+from forecast.regions import Branch, parse_opening
 
 
 def branches(records: Records) -> dict[str, Branch]:
@@ -19,7 +19,7 @@ def branches(records: Records) -> dict[str, Branch]:
     with records.reading() as connection:
         rows = connection.execute(select(tables.branch).order_by(tables.branch.c.id)).all()
     return {
-        row.id: Branch(row.id, row.name, row.region_id, tuple(row.open_days.split()))
+        row.id: Branch(row.id, row.name, row.region_id, *parse_opening(row.open_days))
         for row in rows
     }
 
@@ -32,7 +32,7 @@ def keep_branches(connection: Connection, found: Iterable[Branch]) -> None:
         values = {
             "name": branch.name,
             "region_id": branch.region_id,
-            "open_days": " ".join(branch.open_days),
+            "open_days": branch.opening,
         }
         if branch.id in known:
             connection.execute(update(table).where(table.c.id == branch.id).values(values))

@@ -180,39 +180,54 @@ class _ServerLock:
 
     def __init__(self, engine: Engine, lock: int) -> None:
         self._engine, self._lock = engine, lock
-        self._raw: Any = None
+        self._connection: Any = None
 
     def take(self) -> bool:
         """Take the lock; False where another has it."""
         try:
-            self._raw = self._engine.raw_connection()
-            self._raw.detach()  # it stays out of the pool, which would end our session's locks
-            self._raw.driver_connection.autocommit = True
+            pooled = self._engine.raw_connection()
+            self._connection = pooled.driver_connection
+            pooled.detach()  # the pool would end its session's locks
+            self._connection.autocommit = True
             words = "SELECT pg_try_advisory_lock(%s, hashtext(current_schema()))"
-            answer = self._raw.driver_connection.execute(words, (self._lock,)).fetchone()
-        except self._engine.dialect.loaded_dbapi.Error as error:
+            answer = self._connection.execute(words, (self._lock,)).fetchone()
+        except (self._errors, DatabaseError) as error:
             self.release()
             place = self._engine.url.render_as_string(hide_password=True)
-            raise RecordsError(f"the records ({place}) could not be locked: {error}") from None
+            cause = str(error).strip().splitlines()[0]
+            raise RecordsError(f"the records ({place}) could not be locked: {cause}") from None
         return bool(answer[0])
 
     def look(self) -> None:
         """Make sure that the lock is held."""
-        try:
-            self._raw.driver_connection.execute("SELECT 1").fetchone()
-        except self._engine.dialect.loaded_dbapi.Error:
+        if self._is_connected():
+            return
+        self.release()
+        if not self.take():
             self.release()
-            if not self.take():
-                raise RecordsError(
-                    "the connection to the records was lost, and with it the lock on them, which "
-                    "another process holds now"
-                ) from None
+            raise RecordsError(
+                "the connection to the records was lost, and with it the lock on them, which "
+                "another process holds now"
+            )
+
+    def _is_connected(self) -> bool:
+        if self._connection is None:
+            return False
+        try:
+            self._connection.execute("SELECT 1").fetchone()
+        except self._errors:
+            return False
+        return True
 
     def release(self) -> None:
-        """Give the connection back, and the lock with it."""
-        if self._raw is not None:
-            self._raw.close()
-            self._raw = None
+        """End the session, and with it the lock."""
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+    @property
+    def _errors(self) -> Any:
+        return self._engine.dialect.loaded_dbapi.Error
 
 
 def _engine(url: str) -> Engine:

@@ -209,7 +209,9 @@ def _branches(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
     for branch in sorted(set(recent["branch"])):
         if end - last[branch] < silent:
             continue
-        into = f"; branch {opened[0]} opened meanwhile, it may have moved" if opened else ""
+        into = _may_have_gone(past, new, str(branch), last[branch])
+        if opened:
+            into = f"; branch {opened[0]} opened meanwhile, it may have moved"
         yield Drift(
             "branch",
             str(branch),
@@ -218,6 +220,25 @@ def _branches(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
             False,
             f"branch {branch} has no visit after {last[branch]:%Y-%m-%d}{into}",
         )
+
+
+def _may_have_gone(past: pd.DataFrame, new: pd.DataFrame, silent: str, end: pd.Timestamp) -> str:
+    """Say which branch has had about as many more visits since another fell silent."""
+    last_year = past[past["date"] >= past["date"].max() - pd.Timedelta(days=365)]
+    before = {str(name): _weekly(rows["date"])[1] for name, rows in last_year.groupby("branch")}
+    after = new[new["date"] > end]
+    more = {
+        str(name): _weekly(rows["date"])[1] - before[str(name)]
+        for name, rows in after.groupby("branch")
+        if name in before and name != silent
+    }
+    grown = max(more, key=lambda name: more[name], default="")
+    if not grown or more[grown] < _table().number("limit.merged") * before[silent]:
+        return ""
+    return (
+        f"; branch {grown} has had {more[grown]:.0f} more visits a week since, it may have gone "
+        "into it"
+    )
 
 
 def _beyond(seen: float, expected: float, limit: float) -> bool:

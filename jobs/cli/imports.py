@@ -100,7 +100,7 @@ def look_at(
 
     opened = open_practice(practice)
     say(f"reading {file.name}")
-    show_look(*look_at_file(opened, file, layout=layout))
+    show_look(*look_at_file(opened, file, layout=layout), file=file)
 
 
 @imports.command("list")

@@ -46,8 +46,10 @@ def erase_owner(
 def _show(done: Erased) -> None:
     print(
         f"erased: the owner, {done.n_dogs} dogs, {done.n_raw_rows} rows of raw files"
-        + (f", {len(done.rewritten)} files of ours rewritten" if done.rewritten else "")
+        + (f", {len(done.rewritten)} files of ours rewritten:" if done.rewritten else "")
     )
+    for path in done.rewritten:
+        print(f"  {path} was rewritten without them")
     for path, why in done.unreadable.items():
         print(f"  {path.name}: {'deleted, as ' if done.deleted else ''}{why}")
     if done.unreadable and not done.deleted:

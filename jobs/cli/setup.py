@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,7 +14,7 @@ import typer
 if TYPE_CHECKING:
     from forecast.practice import Practice
 
-_OPEN_DAYS = "mon tue wed thu fri"
+_OPEN_DAYS, _HOURS = "mon tue wed thu fri", "mon-fri 8:00-18:00 sat 9:00-12:00"
 
 
 @dataclass
@@ -26,7 +28,7 @@ class _Given:
     elevation: float | None
     time_zone: str | None
     country: str | None
-    open_days: str | None
+    opening: str | None
     contact: str | None
 
     @property
@@ -42,7 +44,10 @@ def init(
     elevation: Annotated[float | None, typer.Option(help="Metres above the sea.")] = None,
     time_zone: Annotated[str | None, typer.Option(help="Such as Europe/Zurich.")] = None,
     country: Annotated[str | None, typer.Option(help="ISO 3166-1, such as CH.")] = None,
-    open_days: Annotated[str | None, typer.Option(help=f"Such as '{_OPEN_DAYS}'.")] = None,
+    opening: Annotated[
+        str | None,
+        typer.Option(help=f"Opening hours, such as '{_HOURS}', or days alone."),
+    ] = None,
     name: Annotated[str | None, typer.Option(help="The practice's name.")] = None,
     contact: Annotated[
         str | None, typer.Option(help="Mail or web address, sent to services with each request.")
@@ -52,19 +57,17 @@ def init(
     from forecast.climate import open_climate
     from forecast.practice import create_practice
     from forecast.records import open_records
-    from forecast.regions import parse_open_days
+    from forecast.regions import parse_opening
     from jobs.setting_up import open_branch, settings_text
 
-    given = _Given(
-        name, town, latitude, longitude, elevation, time_zone, country, open_days, contact
-    )
+    given = _Given(name, town, latitude, longitude, elevation, time_zone, country, opening, contact)
     if given.is_empty and sys.stdin.isatty():
         _ask(given)
     if given.is_empty:
         practice = create_practice(folder)
         notes = ["edit the regions: they are an example"]
     else:
-        parse_open_days(given.open_days or _OPEN_DAYS)  # refused before anything is made
+        parse_opening(given.opening or _OPEN_DAYS)  # refused before anything is made
         text, notes = settings_text(
             name=given.name,
             town=given.town,
@@ -79,34 +82,58 @@ def init(
     open_records(practice)
     open_climate(practice)
     if not given.is_empty:
-        notes.append(open_branch(practice, given.open_days or _OPEN_DAYS))
+        notes.append(open_branch(practice, given.opening or _OPEN_DAYS))
     _say_next(folder, practice, notes)
 
 
 def _ask(given: _Given) -> None:
-    """Ask on the terminal; an empty answer leaves a thing as it is."""
+    """Ask on the terminal; an empty answer leaves a thing as it is, a wrong one is asked again."""
+    from forecast.regions import parse_opening
+    from forecast.towns import find_town
+
     given.name = _answer("Name of the practice") or "Our practice"
-    given.town = _answer("Large town it is in or near (empty: give coordinates)")
+    given.town = _answer("Large town it is in or near (empty: give coordinates)", find_town)
     if given.town is None:
-        given.latitude = typer.prompt("Latitude, degrees north", type=float)
-        given.longitude = typer.prompt("Longitude, degrees east", type=float)
+        given.latitude = _number("Latitude, degrees north, -90 to 90", 90.0)
+        given.longitude = _number("Longitude, degrees east, -180 to 180", 180.0)
         given.time_zone = _answer("Time zone, such as Europe/Zurich (empty: the nearest town's)")
         given.country = _answer("Country, two letters such as CH (empty: not said)")
-    height = _answer("Metres above the sea (empty: not known)")
-    given.elevation = None if height is None else _number(height)
-    given.open_days = _answer(f"Open days (empty: {_OPEN_DAYS})")
+    given.elevation = _number("Metres above the sea (empty: not known)", 9000.0, may_be_empty=True)
+    given.opening = _answer(
+        f"Opening hours, such as {_HOURS} (empty: {_OPEN_DAYS}, hours not said)", parse_opening
+    )
     given.contact = _answer("Mail or web address that services may reach you by (empty: none)")
 
 
-def _answer(question: str) -> str | None:
-    return typer.prompt(question, default="", show_default=False).strip() or None
+def _answer(question: str, check: Callable[[str], object] | None = None) -> str | None:
+    """Return the answer, None where it is empty; one that the check refuses is asked again."""
+    from models.errors import ForepawError
+
+    while True:
+        text = str(typer.prompt(question, default="", show_default=False)).strip()
+        if not text or check is None:
+            return text or None
+        try:
+            check(text)
+        except ForepawError as refusal:
+            print(f"  {refusal}")
+            continue
+        return text
 
 
-def _number(text: str) -> float:
-    try:
-        return float(text.removesuffix("m").strip().replace(",", "."))
-    except ValueError:
-        raise typer.BadParameter(f"{text!r} is no number of metres") from None
+def _number(question: str, most: float, *, may_be_empty: bool = False) -> float | None:
+    """Return a number between -most and most, None where it may be empty and is."""
+    while True:
+        text = _answer(question)
+        if text is None and may_be_empty:
+            return None
+        try:
+            number = float((text or "").removesuffix("m").strip().replace(",", "."))
+        except ValueError:
+            number = math.nan
+        if abs(number) <= most:
+            return number
+        print(f"  {text or 'nothing'!r} was given; a number from {-most:g} to {most:g} is asked")
 
 
 def _say_next(folder: Path, practice: Practice, notes: list[str]) -> None:
@@ -123,5 +150,5 @@ def _say_next(folder: Path, practice: Practice, notes: list[str]) -> None:
         print("  2. forepaw pull                     daily weather, twenty years")
     else:
         print("  2. forepaw import weather FILE.nc   daily weather, 16 years or more")
-    print("  3. forepaw import branches|dogs|visits FILE.csv   in this order; see README.md")
+    print("  3. forepaw import dogs|visits FILE  in this order; see README.md")
     print("  4. forepaw issue                    the first forecast")

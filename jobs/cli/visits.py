@@ -27,13 +27,16 @@ def counts(practice: PracticeFolder = Path()) -> None:
     from forecast.records import open_records
     from forecast.visits.counting.volume import days_by_year, volume_on_record
     from forecast.visits.judging import counting_rule
+    from jobs.console_imports import say_held
     from jobs.console_visits import show_counts, show_days
+    from jobs.imports import imports_made
 
     opened, held, definition = _judged(practice)
     records = open_records(opened)
     rule = counting_rule(opened, records)
     show_counts(held, definition=definition, flare_free_days=rule.flare_free_days)
     show_days(days_by_year(volume_on_record(opened, records)))
+    say_held(imports_made(opened))
 
 
 @visits.command()

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import xarray as xr
-from numpy.typing import NDArray
 
 from forecast.records import open_records
+from forecast.skill import seasons_needed
 from forecast.visits.counting.counts import count_weeks
 from forecast.visits.judging import counting_rule
 from jobs.console import (
@@ -26,13 +26,11 @@ from jobs.demo.cases import STORIES
 from jobs.demo.front_desk import CameIn
 from jobs.demo.run import LAST_ONSET_TRAINING_YEAR, DemoResult
 from jobs.demo.worlds import describe_world
-from models.backtest import score_origin
+from models.backtest import score_origin, season_blocks
 from models.scores import block_bootstrap_ratio
 from models.scores.agreement import wilson_interval
 
-SEASONS_NEEDED = 3
 KINDS_OF_DIRT_SHOWN = 6
-DAYS_IN_YEAR = 364  # 52 whole weeks
 
 
 def print_report(done: DemoResult) -> None:
@@ -134,12 +132,13 @@ def _skill_sentence(scores: pd.DataFrame) -> str:
     """Say whether climatology is beaten, with an interval over blocks of origins."""
     key = ["origin", "week", "region"]
     table = scores.pivot_table(index=key, columns="model", values="wis").dropna()
+    seasons = season_blocks(pd.DatetimeIndex(table.index.get_level_values("week")))
     ratio = block_bootstrap_ratio(
-        table["forepaw"].to_numpy(), table["climatology"].to_numpy(), _seasons(table), seed=1
+        table["forepaw"].to_numpy(), table["climatology"].to_numpy(), seasons, seed=1
     )
     verdict = (
         "Under three scored seasons: skill not yet known."
-        if ratio.blocks < SEASONS_NEEDED
+        if ratio.blocks < seasons_needed()
         else "Climatology is beaten."
         if ratio.high < 1
         else "Climatology is not beaten."
@@ -150,12 +149,6 @@ def _skill_sentence(scores: pd.DataFrame) -> str:
         "invented visits: the numbers show that the machinery is honest, nothing about dogs, and "
         "not how well a real practice would be forecast."
     )
-
-
-def _seasons(table: pd.DataFrame) -> NDArray[np.int64]:
-    """Return the season of each week: years that begin with the first scored week."""
-    weeks = pd.DatetimeIndex(table.index.get_level_values("week"))
-    return ((weeks - weeks.min()).days.to_numpy() // DAYS_IN_YEAR).astype(np.int64)
 
 
 def _what_came(done: DemoResult) -> None:

@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 import os
-import re
 import shutil
 from datetime import UTC, date, datetime, time, timedelta
 from importlib.metadata import PackageNotFoundError, requires, version
-from pathlib import Path
-from typing import cast
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from packaging.requirements import Requirement
 
 from forecast.records.runs import last_runs
+from jobs import disks
 from jobs.doctor.check import Check
 from jobs.doctor.look import Look, NotLookedAtError
 from models.parameters import load_table
 
 DISTRIBUTION = "forepaw"
-MOUNTS = Path("/proc/self/mountinfo")
 _SHOWN = ("icechunk", "numpy", "pandas", "scikit-learn", "sqlalchemy", "xarray", "zarr")
 _GB = 1e9
-_OCTAL = re.compile(r"\\([0-7]{3})")
 
 
 def packages(look: Look) -> list[Check]:
@@ -106,55 +102,16 @@ def _newest_moment(look: Look) -> datetime | None:
 # ------------------------------------------------------------------------------ disks
 def local_disk(look: Look) -> list[Check]:
     """Look whether the folder is on a disk of this machine: others lose locks, and so data."""
-    sentence = network_disk(look.folder)
+    sentence = disks.network_disk(look.folder)
     if sentence is not None:
         do = "move the practice folder to a disk of the machine that runs forepaw"
         return [Check("disk", "fail", sentence, do)]
-    if not MOUNTS.is_file():
+    if not disks.MOUNTS.is_file():
         return [
-            Check("disk", "not known", f"what kind of disk it is: there is no {MOUNTS}",
+            Check("disk", "not known", f"what kind of disk it is: there is no {disks.MOUNTS}",
                   "make sure that the folder is on a disk of this machine")
         ]  # fmt: skip
-    return [Check("disk", "ok", f"a disk of this machine ({_kind(look.folder)})")]
-
-
-def network_disk(folder: Path) -> str | None:
-    """Return the sentence that refuses a folder on a network disk, None where it is on none.
-
-    None also where the machine does not tell, as only Linux does.
-    """
-    if not MOUNTS.is_file():
-        return None
-    known = cast("list[str]", load_table("jobs.doctor", "doctor.toml")["disk.network"].value)
-    for part in (folder, folder / "climate", folder / "records.sqlite"):
-        if (kind := _kind(part)) in known:
-            return (
-                f"{part} is on a network disk ({kind}), where locks and renames are not kept as "
-                "the stores need them"
-            )
-    return None
-
-
-def _kind(path: Path) -> str:
-    return file_system(path.resolve(), MOUNTS.read_text(encoding="utf-8", errors="replace"))
-
-
-def file_system(path: Path, mounts: str) -> str:
-    """Return the kind of file system that a path is on, by the text of /proc/self/mountinfo.
-
-    The mount point that reaches furthest down counts, of two at one place the later.
-    """
-    best, kind = -1, "unknown"
-    for line in mounts.splitlines():
-        before, _, after = line.partition(" - ")
-        fields = before.split(" ")
-        if len(fields) < 5 or not after:
-            continue
-        point = Path(_OCTAL.sub(lambda found: chr(int(found[1], 8)), fields[4]))
-        depth = len(point.parts)
-        if path.is_relative_to(point) and depth >= best:
-            best, kind = depth, after.split(" ")[0]
-    return kind
+    return [Check("disk", "ok", f"a disk of this machine ({disks.kind_of(look.folder)})")]
 
 
 def disk_space(look: Look) -> list[Check]:

@@ -38,7 +38,7 @@ def clock(look: Look) -> list[Check]:
 def runs_that_ended_badly(look: Look) -> list[Check]:
     """Look which jobs failed or were killed the last time, and which were left as running."""
     found = [
-        Check("runs", "warn", f"{_words(run, look)}: {run.result or 'no reason was noted'}",
+        Check("runs", "warn", f"{_words(run, look)} {_ended(run)}",
               _what_to_do(run))
         for run in last_runs(look.records).values()
         if run.state in (FAILED, SWEPT)
@@ -49,8 +49,8 @@ def runs_that_ended_badly(look: Look) -> list[Check]:
             Check(
                 "runs",
                 "warn",
-                f"{_words(run, look)}, and no process of this folder is at work on it: it was "
-                "killed, or it is another machine's",
+                f"{_words(run, look)} is under way, but no process of this folder is at work on "
+                "it: it was killed, or it is another machine's",
                 "the next start of a clock settles what was killed",
             )
             for run in left
@@ -59,7 +59,13 @@ def runs_that_ended_badly(look: Look) -> list[Check]:
 
 
 def _words(run: JobRun, look: Look) -> str:
-    return f"{run.job} of {_moment(look, run.started_at)} is {run.state}"
+    return f"{run.job} of {_moment(look, run.started_at)}"
+
+
+def _ended(run: JobRun) -> str:
+    if run.state == SWEPT:
+        return "was killed, and what it had not finished was swept away"
+    return f"failed: {run.result or 'no reason was noted'}"
 
 
 def _moment(look: Look, moment: datetime) -> str:

@@ -95,8 +95,8 @@ def replies_to_keep(lines: Sequence[Indexed], *, before: date) -> set[tuple[Path
                 told[series].append(span)
             else:
                 candidates[series].append((span, one))
-    for series, some in candidates.items():
-        stay += _telling(some, told[series])
+    for name, some in candidates.items():
+        stay += _telling(some, told[name])
     return {(one.file.parent, one.row) for one in stay}
 
 

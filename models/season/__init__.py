@@ -7,7 +7,8 @@ observed flowering, whose regional offsets move the seasons.
 """
 
 from models.season.dates import season_dates
-from models.season.onset import FloweringOnset, OnsetError, indicator_shift
+from models.season.flowering_dates import OnsetError
+from models.season.onset import FloweringOnset, indicator_shift
 from models.season.rate import season_onsets, season_rate, season_rates
 from models.season.years import SeasonError
 

@@ -1,28 +1,16 @@
 r"""Onset of flowering: an estimator fitted to observed dates of several stations together.
 
-Two members, a forcing model averaged over its parameters (`models.season.forcing`) and a ridge
-regression on the warmth of the months before (`models.season.window_regression`), are averaged
-with fixed weights; then each region gets an offset, shrunken towards zero:
+What the weather of a season says of its date is told by many parameter sets of several families of
+development and by plain windows of warmth (:mod:`models.season.onset_predictors`); a regression
+with station offsets that drift (:mod:`models.season.station_regression`) weighs them. A region
+without dates of its own takes the offset that its neighbours suggest, and a wider spread.
 
-.. math::
-    \hat y = (1 - q)\, \hat y_{forcing} + q\, \hat y_{regression} + o_r, \qquad
-    o_r = \frac{n_r}{n_r + \lambda}\, \overline{(y - \hat y)}_r
+One set-up serves all species; its constants, and the evidence for them, stand in ``season.toml``;
+what it reached on seasons that played no part in choosing it stands in ``models/RECORD.md``.
 
-with :math:`\lambda = \sigma^2 / \tau^2`, the variance within over that between regions, estimated
-by moments and held within bounds (empirical Bayes). A region without observations has offset 0.
-
-One set-up serves all species; its constants, and the evidence for them, stand in ``season.toml``.
-
-Validity: first flowering of spring plants, in climates like those fitted. In a hindcast of 2016 to
-2024 from seven Korean stations and dates up to 2015 the error was 0.4 (cherry), 0.6 (forsythia) and
-0.6 (black locust) of that of the stations' mean dates. Known failures: winters much warmer than any
-in training; a change of observer or of the observed tree looks like an offset; black locust has
-flowered some 4 d earlier since 2016 than its response to warmth before would give.
-
-References
-----------
-Efron B., Morris C. 1975. Journal of the American Statistical Association 70:311-319 (shrinkage of
-group means).
+Validity: first flowering of plants that flower from late winter to early summer, in climates like
+those fitted. Known failures: winters much warmer than any in training; a change of observer or of
+the observed tree looks like an offset, and is followed only as its dates come in.
 """
 
 from __future__ import annotations
@@ -36,41 +24,39 @@ from numpy.typing import NDArray
 
 from models.allergens import Allergen
 from models.parameters import load_table
-from models.season.forcing import ThermalForcing, set_weights
-from models.season.season_weather import SeasonWeather, onset_season_start, season_weather
-from models.season.window_regression import WindowRegression
-from models.season.years import SeasonError
+from models.season.families import ParameterSets
+from models.season.family_fit import fit_sets
+from models.season.flowering_dates import OnsetError, observed_days
+from models.season.onset_predictors import OnsetPredictors
+from models.season.season_weather import (
+    SeasonWeather,
+    first_day_of_year,
+    season_days,
+    season_weather,
+    without_gaps,
+)
+from models.season.station_regression import Rows, StationRegression
 
 _Array = NDArray[np.float64]
 _Whole = NDArray[np.int64]
 
-_LEAST_OBSERVATIONS = 12
-
-
-class OnsetError(SeasonError):
-    """Flowering dates, or weather, from which no onset model can be fitted or read."""
+_MOST_UNMET = 0.5  # flowering is taken not to come where more than this share of sets says so
 
 
 class FloweringOnset:
     """Onset of flowering of one species, pooled over regions.
 
-    Parameters
-    ----------
-    regression_share
-        Weight of the regression member, the rest being the forcing model's; None for the value
-        of the table.
-
     Attributes
     ----------
-    forcing_ : ThermalForcing
-        Fitted forcing member.
-    regression_ : WindowRegression
-        Fitted regression member.
+    predictors_ : OnsetPredictors
+        Fitted parameter sets and windows.
+    regression_ : StationRegression
+        What weighs them, with the stations' offsets.
+    regions_ : list of str
+        Regions of the training weather, in the order of the regression's station numbers.
     offset_ : xarray.DataArray
-        Shrunken offset of each region, positive where flowering is later than modelled, dim
-        ``region`` [d].
-    pooling_ : float
-        Weight of the prior "no offset", in observations.
+        Latest shrunken offset of each region, positive where flowering is later than the weather
+        says, dim ``region`` [d].
     residual_sd_ : float
         Root mean square error of dates of years that were left out in turn [d].
     n_observations_ : int
@@ -78,13 +64,9 @@ class FloweringOnset:
 
     Notes
     -----
-    See the module for the equations. Leaving a year out re-weights the parameter sets, re-centres
-    them, and refits regression and offsets; the sets' own requirements are not refitted, which
-    moves the error by less than 2 %.
+    See the module for the model. Leaving a year out is exact for the regression; the sets' own
+    requirements, one number from all years each, are not refitted.
     """
-
-    def __init__(self, *, regression_share: float | None = None) -> None:
-        self.regression_share = regression_share
 
     def fit(self, weather: xr.Dataset, flowering: pd.DataFrame) -> FloweringOnset:
         """Fit to the flowering dates of one species.
@@ -92,7 +74,8 @@ class FloweringOnset:
         Parameters
         ----------
         weather
-            ``tasmin`` and ``tasmax`` [degC], dims ``(region, time)``, with ``latitude``.
+            ``tasmin`` and ``tasmax`` [degC], dims ``(region, time)``, with ``latitude``, and
+            ``longitude`` where neighbours shall be known.
         flowering
             Columns ``region`` and ``date``; at most one species and one stage.
 
@@ -106,26 +89,43 @@ class FloweringOnset:
         OnsetError
             If the dates are of several species or stages, or too few can be used.
         """
-        _require_one_kind(flowering)
         seasons = season_weather(weather)
-        regions = [str(name) for name in np.atleast_1d(weather["region"].values)]
-        observed = _observations(seasons, regions, flowering)
-        region, year, day = observed[0].astype(int), observed[1].astype(int), observed[2]
-        low, high = _training_weather(seasons.tasmin[region, year], seasons.tasmax[region, year])
-        latitude = seasons.latitude[region]
-        self.forcing_ = ThermalForcing().fit(low, high, day, region=region)
-        self.regression_ = WindowRegression().fit(high, latitude, day)
-        members = self.forcing_.predict(low, high), self.regression_.predict(high, latitude)
-        error = day - self._combine(*members)
-        self.pooling_ = _estimate_pooling(error, region)
-        offsets = _offsets(error, region, self.pooling_, len(regions))
-        self.offset_ = xr.DataArray(
-            offsets, dims="region", coords={"region": regions}, attrs={"units": "d"}
+        self.regions_ = [str(name) for name in np.atleast_1d(weather["region"].values)]
+        seen = observed_days(seasons, self.regions_, flowering)
+        low, high = without_gaps(
+            seasons.tasmin[seen.region, seen.season], seasons.tasmax[seen.region, seen.season]
         )
-        left_out = self._left_out_errors(high, latitude, day, region, year)
-        self.residual_sd_ = float(np.sqrt(np.mean(left_out**2)))
-        self.n_observations_ = len(day)
+        latitude = seasons.latitude[seen.region]
+        days = season_days(low, high, latitude)
+        try:
+            sets = fit_sets(days, seen.day).sets
+        except ValueError as error:
+            raise OnsetError(
+                f"no heat sum of any family fits the {len(seen)} flowering dates ({error}): check "
+                "that they are of a plant that flowers between late winter and early summer"
+            ) from error
+        self.predictors_ = OnsetPredictors(sets, int(seen.day.mean()))
+        rows = Rows(
+            self.predictors_.of(days, latitude)[0],
+            seen.region,
+            latitude,
+            seasons.longitude[seen.region],
+            seasons.years[seen.season].astype(float),
+        )
+        self.regression_ = StationRegression(self.predictors_.shares).fit(rows, seen.day)
+        self._place(seasons.latitude, seasons.longitude)
         return self
+
+    def _place(self, latitude: _Array, longitude: _Array) -> None:
+        self.latitude_, self.longitude_ = latitude, longitude
+        self.residual_sd_ = float(np.sqrt(np.mean(self.regression_.left_out_**2)))
+        self.n_observations_ = len(self.regression_.left_out_)
+        self.offset_ = xr.DataArray(
+            self.regression_.offsets(np.arange(len(self.regions_)), latitude, longitude),
+            dims="region",
+            coords={"region": self.regions_},
+            attrs={"units": "d"},
+        )
 
     def predict(self, weather: xr.Dataset) -> xr.DataArray:
         """Predict the day of flowering of each place and season.
@@ -142,27 +142,65 @@ class FloweringOnset:
             number. Dims (*leading, year) [d]. NaN where flowering never comes, where the weather
             ends before it (or before the mean date), or where too many days are missing.
         """
+        return self._predicted(weather, spread=False)
+
+    def predict_sd(self, weather: xr.Dataset) -> xr.DataArray:
+        """Return the standard deviation of a date about `predict`, same dims [d].
+
+        Wider for a region without dates of its own, and for weather unlike that of training.
+        """
+        return self._predicted(weather, spread=True)
+
+    def _predicted(self, weather: xr.Dataset, *, spread: bool) -> xr.DataArray:
         seasons = season_weather(weather)
         length = seasons.tasmin.shape[-1]
         low, high = (np.nan_to_num(a).reshape(-1, length) for a in (seasons.tasmin, seasons.tasmax))
-        latitude = np.repeat(seasons.latitude.ravel(), len(seasons.years))
-        day = self._combine(
-            self.forcing_.predict(low, high), self.regression_.predict(high, latitude)
-        ).reshape(seasons.tasmin.shape[:-1])
-        day = self._known_only(day, seasons)
+        rows, met = self.rows(seasons, low, high, self._stations(weather, seasons))
+        day = np.where(met > _MOST_UNMET, self.regression_.predict(rows), np.nan)
+        known = self._known_only(day.reshape(seasons.tasmin.shape[:-1]), seasons)
         coords = {name: weather[name] for name in (*seasons.dims, "latitude") if name in weather}
-        onset = xr.DataArray(day, dims=(*seasons.dims, "year"), coords=coords)
-        onset = onset.assign_coords(year=seasons.years) + _first_day_of_year(seasons)
-        offset = self._offsets_of(weather)
-        onset = (onset + offset).rename("onset").transpose(*seasons.dims, "year")
+        onset = xr.DataArray(known, dims=(*seasons.dims, "year"), coords=coords)
+        onset = onset.assign_coords(year=seasons.years)
+        if spread:
+            sd = self.regression_.predict_sd(rows).reshape(known.shape)
+            said = {"units": "d", "long_name": "standard deviation of the day of flowering"}
+            return onset.copy(data=np.where(np.isnan(known), np.nan, sd)).assign_attrs(said)
+        onset = (onset + first_day_of_year(seasons)).rename("onset")
+        onset = onset.transpose(*seasons.dims, "year")
         onset.attrs = {"units": "d", "long_name": "day of the year of flowering"}
         return onset
 
-    def _combine(self, forcing: _Array, regression: _Array) -> _Array:
-        share = self.regression_share
-        if share is None:
-            share = load_table("models.season", "season.toml").number("onset.regression.share")
-        return (1.0 - share) * forcing + share * regression
+    def rows(
+        self, seasons: SeasonWeather, low: _Array, high: _Array, station: _Whole
+    ) -> tuple[Rows, _Array]:
+        """Return the predictors of every place and season, and the share of sets that flower.
+
+        Parameters
+        ----------
+        seasons
+            Places and years.
+        low, high
+            Their extremes without missing values, dims (place and season, day) [degC].
+        station
+            Number of each place's station, negative where the model has no dates of it.
+        """
+        n_years = len(seasons.years)
+        number: _Whole = np.repeat(station.ravel(), n_years)
+        latitude: _Array = np.repeat(seasons.latitude.ravel(), n_years)
+        longitude: _Array = np.repeat(seasons.longitude.ravel(), n_years)
+        found, met = self.predictors_.of(season_days(low, high, latitude), latitude)
+        year = np.tile(seasons.years.astype(float), station.size)
+        return Rows(found, number, latitude, longitude, year), met
+
+    def _stations(self, weather: xr.Dataset, seasons: SeasonWeather) -> _Whole:
+        shape = seasons.latitude.shape
+        if "region" not in seasons.dims:
+            return np.full(shape, -1)
+        known = {name: number for number, name in enumerate(self.regions_)}
+        number = np.array([known.get(str(r), -1) for r in weather["region"].values])
+        along = [1] * len(shape)
+        along[seasons.dims.index("region")] = len(number)
+        return np.broadcast_to(number.reshape(along), shape)
 
     def _known_only(self, day: _Array, seasons: SeasonWeather) -> _Array:
         """Return NaN where a day that the date rests on is not known."""
@@ -170,37 +208,41 @@ class FloweringOnset:
         # Noon is the whole number, so a date belongs to the day that it rounds to.
         last = np.floor(np.nan_to_num(day, nan=0.0) + 0.5)
         last = np.clip(last, 0, seasons.tasmin.shape[-1] - 1).astype(int)
-        needed = np.maximum(last + 1, self.regression_.end_)
+        needed = np.maximum(last + 1, self.predictors_.end)
         missing = np.take_along_axis(seasons.missing, last[..., None], axis=-1)[..., 0]
         allowed = load_table("models.season", "season.toml").number("onset.missing_share")
         held = (needed <= known) & (missing <= allowed * (last + 1))
         return np.where(held, day, np.nan)
 
-    def _offsets_of(self, weather: xr.Dataset) -> xr.DataArray | float:
-        if "region" not in weather.dims:
-            return 0.0
-        return self.offset_.reindex(region=weather["region"].values.astype(str), fill_value=0.0)
+    def to_dataset(self) -> xr.Dataset:
+        """Return everything that the model rests on as one dataset."""
+        stored = self.regression_.to_dict()
+        variables = {name: (("row",), a) for name, a in stored.items() if a.ndim == 1}
+        variables["shares"] = (("predictor",), stored["shares"])
+        return xr.Dataset(
+            {
+                **variables,
+                "predictors": (("row", "predictor"), stored["predictors"]),
+                "sets": (("set", "field"), self.predictors_.sets.values),
+                "region_latitude": (("region",), self.latitude_),
+                "region_longitude": (("region",), self.longitude_),
+            },
+            coords={"region": self.regions_},
+            attrs={"end": self.predictors_.end},
+        )
 
-    def _left_out_errors(
-        self, high: _Array, latitude: _Array, day: _Array, region: _Whole, year: _Whole
-    ) -> _Array:
-        error = np.empty(len(day))
-        for left_out in np.unique(year):
-            test, train = year == left_out, year != left_out
-            if not train.any():
-                raise OnsetError(
-                    "an onset model needs flowering dates of at least two years, all usable ones "
-                    "are of one year: load more years"
-                )
-            sets = self.forcing_.set_days_
-            sets = sets + (day[train] - sets[:, train]).mean(axis=1)[:, None]
-            forcing = set_weights(sets[:, train], day[train], region[train]) @ sets
-            regression = WindowRegression().fit(high[train], latitude[train], day[train])
-            combined = self._combine(forcing, regression.predict(high, latitude))
-            rest = day - combined
-            offset = _offsets(rest[train], region[train], self.pooling_, int(region.max()) + 1)
-            error[test] = rest[test] - offset[region[test]]
-        return error
+    @classmethod
+    def from_dataset(cls, stored: xr.Dataset) -> FloweringOnset:
+        """Make the model from what `to_dataset` returned."""
+        model = cls()
+        model.regions_ = [str(r) for r in stored["region"].values]
+        model.predictors_ = OnsetPredictors(
+            ParameterSets(stored["sets"].values), int(stored.attrs["end"])
+        )
+        names = ("shares", "predictors", "station", "latitude", "longitude", "year", "day")
+        model.regression_ = StationRegression.from_dict({n: stored[n].values for n in names})
+        model._place(stored["region_latitude"].values, stored["region_longitude"].values)
+        return model
 
 
 def indicator_shift(
@@ -221,8 +263,8 @@ def indicator_shift(
     -------
     xarray.DataArray
         Days to hand to ``season_rate`` as `shift_days`, dim ``region`` [d]. Zero for an allergen
-        without indicator, an indicator that was not fitted, and a region without observations:
-        the shrunken estimate where nothing was observed.
+        without indicator, an indicator that was not fitted, and a region that the model does not
+        know.
 
     Notes
     -----
@@ -236,92 +278,3 @@ def indicator_shift(
         share = allergen.number("indicator_share")
         shift = share * onset.offset_.reindex(region=regions, fill_value=0.0)
     return shift.rename("indicator_shift").assign_attrs(units="d")
-
-
-def _require_one_kind(flowering: pd.DataFrame) -> None:
-    lacking = [name for name in ("region", "date") if name not in flowering]
-    if lacking:
-        raise OnsetError(f"flowering dates need the columns region and date, {lacking} is lacking")
-    for column in ("species", "stage"):
-        kinds = pd.unique(flowering[column]).tolist() if column in flowering else []
-        if len(kinds) > 1:
-            raise OnsetError(
-                f"an onset model is fitted to one {column} at a time, the dates hold "
-                f"{', '.join(map(str, kinds))}: select one"
-            )
-
-
-def _observations(seasons: SeasonWeather, regions: list[str], flowering: pd.DataFrame) -> _Array:
-    """Return region number, season number and day of each usable date, dims (3, observation)."""
-    usable = []
-    allowed = load_table("models.season", "season.toml").number("onset.missing_share")
-    known, place = seasons.known_days, {name: number for number, name in enumerate(regions)}
-    for name, date in zip(flowering["region"], pd.to_datetime(flowering["date"]), strict=True):
-        region = place.get(str(name))
-        if region is None or pd.isna(date):
-            continue
-        for season in np.flatnonzero(abs(seasons.years - date.year) <= 1):
-            begin = onset_season_start(
-                int(seasons.years[season]), southern=bool(seasons.latitude[region] < 0)
-            )
-            day = (date - begin).days
-            if not 0 <= day < known[region, season]:
-                continue
-            if seasons.missing[region, season, day] <= allowed * (day + 1):
-                usable.append((region, season, day))
-    if len(usable) < _LEAST_OBSERVATIONS:
-        raise OnsetError(
-            f"an onset model needs {_LEAST_OBSERVATIONS} flowering dates with known weather from "
-            f"the autumn before, {len(usable)} of {len(flowering)} dates have it: load earlier "
-            "weather or more dates"
-        )
-    return np.array(usable, dtype=float).T
-
-
-def _training_weather(low: _Array, high: _Array) -> tuple[_Array, _Array]:
-    """Cut days that no season knows, and fill those past a season's own end with the others' mean.
-
-    A date needs its weather only up to itself; what follows serves to see where a model that is
-    late would have put it.
-    """
-    nobody = (np.isnan(low) | np.isnan(high)).all(axis=0)
-    stop = int(nobody.argmax()) if nobody.any() else low.shape[1]
-    filled = [
-        np.where(np.isnan(values), np.nanmean(values, axis=0), values)
-        for values in (low[:, :stop], high[:, :stop])
-    ]
-    return filled[0], filled[1]
-
-
-def _offsets(error: _Array, region: _Whole, pooling: float, n_regions: int) -> _Array:
-    total = np.bincount(region, weights=error, minlength=n_regions)
-    return np.asarray(total / (np.bincount(region, minlength=n_regions) + pooling))
-
-
-def _estimate_pooling(error: _Array, region: _Whole) -> float:
-    """Estimate variance within over variance between regions, by moments, within bounds."""
-    table = load_table("models.season", "season.toml")
-    least = table.number("onset.offset.least_pooling")
-    most = table.number("onset.offset.most_pooling")
-    count = np.bincount(region)
-    mean = np.bincount(region, weights=error) / np.maximum(count, 1)
-    freedom = len(error) - int((count > 0).sum())
-    if freedom < 1 or (count > 0).sum() < 2:
-        return most
-    within = float(((error - mean[region]) ** 2).sum()) / freedom
-    present = count > 0
-    between = float(mean[present].var(ddof=1)) - within * float((1 / count[present]).mean())
-    return most if between <= within / most else max(least, within / between)
-
-
-def _first_day_of_year(seasons: SeasonWeather) -> xr.DataArray:
-    """Return the day of the year of day 0 of each place and season (negative in autumn)."""
-    values = np.empty((*seasons.latitude.shape, len(seasons.years)))
-    for southern in (False, True):
-        starts = [
-            (onset_season_start(int(year), southern=southern) - pd.Timestamp(int(year), 1, 1)).days
-            + 1
-            for year in seasons.years
-        ]
-        values[(seasons.latitude < 0) == southern] = starts
-    return xr.DataArray(values, dims=(*seasons.dims, "year"))

@@ -9,8 +9,10 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.daylength import day_length
 from models.gaps import fill_short_gaps
 from models.parameters import load_table
+from models.season.families import SeasonDays
 from models.season.years import (
     SeasonError,
     daily_axis,
@@ -20,6 +22,8 @@ from models.season.years import (
 )
 
 _Array = NDArray[np.float64]
+
+_ANY_YEAR, _DAYS_IN_YEAR = 2001, 365  # the light of a day differs by seconds between years
 
 
 @dataclass(frozen=True)
@@ -36,8 +40,8 @@ class SeasonWeather:
         Dims (*leading, year, day) [degC]; gaps of a few days are filled, longer ones NaN.
     missing
         Days missing up to and with each day, before filling, same dims.
-    latitude
-        Of each place, dims of the leading dims [degree].
+    latitude, longitude
+        Of each place, dims of the leading dims [degree]; longitude NaN where not given.
     """
 
     dims: tuple[str, ...]
@@ -46,6 +50,7 @@ class SeasonWeather:
     tasmax: _Array
     missing: NDArray[np.int64]
     latitude: _Array
+    longitude: _Array
 
     @property
     def known_days(self) -> NDArray[np.int64]:
@@ -83,10 +88,66 @@ def season_weather(weather: xr.Dataset) -> SeasonWeather:
     years, cut = _cut(low, days, [*filled, absent])
     missing = np.where(np.isnan(cut[2]), 1, cut[2]).astype(np.int64).cumsum(axis=-1)
     day = low.isel(time=0, drop=True)
-    latitude = day["latitude"].astype(float).broadcast_like(day).transpose(*day.dims).values
-    return SeasonWeather(
-        tuple(map(str, day.dims)), years, cut[0], cut[1], missing, np.asarray(latitude)
-    )
+    places = [_of_places(day, name) for name in ("latitude", "longitude")]
+    return SeasonWeather(tuple(map(str, day.dims)), years, cut[0], cut[1], missing, *places)
+
+
+def season_days(tasmin: _Array, tasmax: _Array, latitude: _Array) -> SeasonDays:
+    """Return what drives development, with the light of each day.
+
+    Parameters
+    ----------
+    tasmin, tasmax
+        Daily extremes without missing values, dims (season, day) [degC].
+    latitude
+        Of each season's place [degree].
+    """
+    distinct, row = np.unique(latitude, return_inverse=True)
+    days = np.arange(tasmin.shape[1])
+    light = np.empty((len(distinct), len(days)))
+    for southern in (False, True):
+        there = (distinct < 0) == southern
+        first = onset_season_start(_ANY_YEAR, southern=southern).day_of_year
+        number = (first - 1 + days) % _DAYS_IN_YEAR + 1
+        light[there] = day_length(
+            distinct[there][:, None], number.astype(float), sun_angle="refracted"
+        )
+    return SeasonDays.of(tasmin, tasmax, light[row])
+
+
+def without_gaps(low: _Array, high: _Array) -> tuple[_Array, _Array]:
+    """Cut days that no season knows, and fill those past a season's own end with the others' mean.
+
+    A date needs its weather only up to itself; what follows serves to see where a model that is
+    late would have put it.
+    """
+    nobody = (np.isnan(low) | np.isnan(high)).all(axis=0)
+    stop = int(nobody.argmax()) if nobody.any() else low.shape[1]
+    filled = [
+        np.where(np.isnan(values), np.nanmean(values, axis=0), values)
+        for values in (low[:, :stop], high[:, :stop])
+    ]
+    return filled[0], filled[1]
+
+
+def first_day_of_year(seasons: SeasonWeather) -> xr.DataArray:
+    """Return the day of the year of day 0 of each place and season (negative in autumn)."""
+    values = np.empty((*seasons.latitude.shape, len(seasons.years)))
+    for southern in (False, True):
+        starts = [
+            (onset_season_start(int(year), southern=southern) - pd.Timestamp(int(year), 1, 1)).days
+            + 1
+            for year in seasons.years
+        ]
+        values[(seasons.latitude < 0) == southern] = starts
+    return xr.DataArray(values, dims=(*seasons.dims, "year"))
+
+
+def _of_places(day: xr.DataArray, name: str) -> _Array:
+    if name not in day.coords:
+        return np.full(day.shape, np.nan)
+    placed = day[name].astype(float).broadcast_like(day).transpose(*day.dims).values
+    return np.asarray(placed)
 
 
 def onset_season_start(year: int, *, southern: bool) -> pd.Timestamp:

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import os
-import secrets
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import UTC, date, datetime
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from sqlalchemy import Connection, NullPool, create_engine, make_url
 
 from forecast.cut import DataCut, Known
 from forecast.issuing import Issue, make_issue
 from forecast.practice import Practice, create_practice
-from forecast.records import Records
-from forecast.records.schema import migrate
-from forecast.records.tables import metadata
 from forecast.regions import Region
 from forecast.training import TrainedModel, train
 from models.scores import QUANTILE_LEVELS
@@ -30,36 +22,6 @@ from models.scores import QUANTILE_LEVELS
 ORIGIN = date(2022, 6, 29)  # a Wednesday
 REGIONS = ("north", "south")
 ALLERGENS = ("birch", "grasses")
-SETTINGS = """
-[practice]
-name = "Made up"
-invented = true
-
-[[region]]
-id = "north"
-name = "Northton"
-latitude = 37.0
-longitude = 127.0
-elevation = 50.0
-time_zone = "Asia/Seoul"
-allergens = ["birch", "grasses"]
-
-[[region]]
-id = "south"
-name = "Southby"
-latitude = 35.0
-longitude = 129.0
-elevation = 50.0
-time_zone = "Asia/Seoul"
-allergens = ["grasses"]
-
-[forecast]
-weeks = 26
-draws = 20
-
-[dosing]
-flare_weeks_per_dose = 0.1
-"""
 
 
 def build_counts(
@@ -120,19 +82,22 @@ def model(known: Known, places: dict[str, Region], cut: DataCut) -> TrainedModel
 
 
 @pytest.fixture
-def small(tmp_path: Path) -> Practice:
+def small(tmp_path: Path, small_settings: str) -> Practice:
     """Give an empty practice with the regions of this world, at the morning of the origin."""
     now = datetime(2022, 6, 28, 23, tzinfo=UTC)  # already the 29th in Seoul
-    return create_practice(tmp_path / "small", SETTINGS, now=now)
+    return create_practice(tmp_path / "small", small_settings, now=now)
 
 
 @pytest.fixture(scope="session")
 def issue(
-    known: Known, model: TrainedModel, tmp_path_factory: pytest.TempPathFactory
+    known: Known,
+    model: TrainedModel,
+    small_settings: str,
+    tmp_path_factory: pytest.TempPathFactory,
 ) -> tuple[Practice, Issue]:
     """Give a practice and one issue made in it; do not change its folder."""
     now = datetime(2022, 6, 28, 23, tzinfo=UTC)
-    practice = create_practice(tmp_path_factory.mktemp("issue") / "small", SETTINGS, now=now)
+    practice = create_practice(tmp_path_factory.mktemp("issue") / "small", small_settings, now=now)
     return practice, make_issue(practice, model, known, issued_at=now)
 
 
@@ -210,104 +175,3 @@ def without_visits(make_issued: Callable[..., xr.Dataset]) -> xr.Dataset:
     held = make_issued(np.zeros((20, 26)))
     kept = ["exposure_past", "exposure_ahead", "listed"]
     return held[[*kept, "season_start", "season_peak", "season_end"]]
-
-
-# ------------------------------------------------------------------------------ databases
-class PostgresqlDatabase:
-    """A database of this run on a PostgreSQL server; its schemas keep tests apart."""
-
-    def __init__(self, url: str) -> None:
-        name = f"forepaw_test_{secrets.token_hex(8)}"
-        options: dict[str, Any] = {"isolation_level": "AUTOCOMMIT", "poolclass": NullPool}
-        self._url = make_url(url).set(database=name)
-        self._server = create_engine(url, **options)
-        self._engine = create_engine(self._url, **options)
-        with self._server.connect() as connection:
-            words = f"CREATE DATABASE {name} TEMPLATE template0 ENCODING 'UTF8' LOCALE 'C'"
-            if (connection.dialect.server_version_info or (0,)) >= (15,):
-                # words sort as people sort them, as in most installations: not by code
-                words += " LOCALE_PROVIDER icu ICU_LOCALE 'en-US'"
-            connection.exec_driver_sql(words)
-
-    def drop(self) -> None:
-        """Drop it with all its schemas, whoever is still connected."""
-        with self._server.connect() as connection:
-            connection.exec_driver_sql(f"DROP DATABASE {self._url.database} WITH (FORCE)")
-
-    @cached_property
-    def _migrated(self) -> str:
-        with self._engine.connect() as connection:
-            connection.exec_driver_sql("CREATE SCHEMA migrated")
-        records = Records(self._url_of("migrated"))
-        migrate(records)
-        records.close()
-        return "migrated"
-
-    @contextmanager
-    def emptied(self) -> Iterator[str]:
-        """Give the URL of a schema with all tables and no row; rows are gone afterwards."""
-        with self._engine.connect() as connection, self._in_use(connection):
-            yield self._url_of(self._migrated)
-        with self._engine.connect() as connection:
-            connection.exec_driver_sql(f"SET search_path = {self._migrated}")
-            for table in reversed(metadata.sorted_tables):
-                connection.execute(table.delete())
-
-    @contextmanager
-    def new(self) -> Iterator[str]:
-        """Give the URL of a schema without any table; it is gone afterwards."""
-        name = f"schema_{secrets.token_hex(4)}"
-        with self._engine.connect() as connection:
-            connection.exec_driver_sql(f"CREATE SCHEMA {name}")
-            with self._in_use(connection):
-                yield self._url_of(name)
-            connection.exec_driver_sql(f"DROP SCHEMA {name} CASCADE")
-
-    def _url_of(self, schema: str) -> str:
-        return self._url.update_query_dict(
-            {"options": f"-csearch_path={schema}"}
-        ).render_as_string()
-
-    @contextmanager
-    def _in_use(self, connection: Connection) -> Iterator[None]:
-        """Fail the test that leaves a transaction open, and end whatever it left."""
-        others = "FROM pg_stat_activity WHERE datname = current_database() "
-        others += "AND backend_type = 'client backend' AND pid <> pg_backend_pid()"
-        try:
-            yield
-            left = connection.exec_driver_sql(f"SELECT query {others} AND state <> 'idle'").all()
-            assert left == []
-        finally:
-            connection.exec_driver_sql(f"SELECT pg_terminate_backend(pid) {others}")
-            connection.exec_driver_sql("SET lock_timeout = '5s'")
-
-
-@pytest.fixture(scope="session")
-def postgresql() -> Iterator[PostgresqlDatabase]:
-    """Make a database on the server that FOREPAW_TEST_POSTGRESQL names by a URL."""
-    url = os.environ.get("FOREPAW_TEST_POSTGRESQL")
-    if not url:
-        pytest.skip("FOREPAW_TEST_POSTGRESQL names no server: records are tested on SQLite alone")
-    made = PostgresqlDatabase(url)
-    yield made
-    made.drop()
-
-
-def _records_section(request: pytest.FixtureRequest, which: str) -> Iterator[str]:
-    if request.param == "sqlite":
-        yield ""
-        return
-    with getattr(request.getfixturevalue("postgresql"), which)() as url:
-        yield f'\n[records]\nurl = "{url}"\n'
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def database(request: pytest.FixtureRequest) -> Iterator[str]:
-    """Give the lines of practice.toml that say where records are, for each kind of database."""
-    yield from _records_section(request, "emptied")
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def new_database(request: pytest.FixtureRequest) -> Iterator[str]:
-    """Give the same for a database that holds no table yet."""
-    yield from _records_section(request, "new")

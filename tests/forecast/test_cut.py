@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -20,9 +20,11 @@ from forecast.cut import (
     StaleSource,
     WeatherGap,
     known_at,
+    known_weather,
     take_cut,
     weather_order,
 )
+from forecast.issuing import IssueError, draw_forecast
 from forecast.records import open_records
 from forecast.records.vintages import add_vintage
 from forecast.settings import PullSection
@@ -73,6 +75,30 @@ def test_poison_before_the_origin_is_seen(known, places, cut):
         for k in (known, poisoned(known, date(2021, 12, 1)))
     ]
     assert hashes[0] != hashes[1]
+
+
+def from_a_model_of_a_week_before(everything: Known, places, cut, practice) -> xr.Dataset:
+    """Return the forecast of the earlier origin that rests on a model learnt a week before it."""
+    before = EARLIER - timedelta(days=7)
+    model = train(everything.before(before), places, cut=replace(cut, origin=before))
+    then = everything.before(EARLIER)
+    return draw_forecast(practice, model, then, cut=replace(cut, origin=EARLIER))
+
+
+def test_nothing_later_reaches_a_forecast_that_rests_on_an_older_model(known, places, cut, small):
+    """With all that follows poisoned, the same arrays; poison of the last week is seen."""
+    hashes = [
+        content_hash(xr.DataTree(from_a_model_of_a_week_before(k, places, cut, small)))
+        for k in (known, poisoned(known, EARLIER), poisoned(known, EARLIER - timedelta(days=7)))
+    ]
+    assert hashes[0] == hashes[1]
+    assert hashes[2] != hashes[0]
+
+
+def test_a_model_of_a_later_day_is_refused(known, model, cut, small):
+    """It would know what the forecast must not; the sentence names the three days."""
+    with pytest.raises(IssueError, match=r"of 2022-03-16 from .* on 2022-03-16 .* on 2022-06-29"):
+        draw_forecast(small, model, known.before(EARLIER), cut=replace(cut, origin=EARLIER))
 
 
 def test_a_gap_is_not_bridged_to_a_day_that_was_not_known_yet(known):
@@ -349,3 +375,34 @@ def test_sources_are_joined_in_the_order_of_the_practice(stores, make_weather):
     assert known.weather.attrs["credit"] == (
         "nobody; Credit of nasa_power; Credit of ghcn_daily; Credit of open_meteo_archive."
     )
+
+
+def test_days_a_source_had_not_given_yet_are_not_seen(stores, make_weather):
+    """A source three days late is seen up to the fourth day before; so are its flowering dates."""
+    practice, records, climate = stores
+    day, at = date(2022, 6, 8), datetime(2022, 6, 29, tzinfo=UTC)
+    frame = pd.DataFrame(
+        [("north", "cherry", "flowering", pd.Timestamp(d)) for d in ("2022-06-03", "2021-06-06")],
+        columns=["region", "species", "stage", "date"],
+    )
+    climate.append_flowering(frame, source="slow", licence="none", credit="nobody", retrieved_at=at)
+    cut = take_cut(practice, records, climate, origin=day)
+    for lag, until, n_dates in ((None, 7, 2), (3, 4, 2), (5, 2, 1)):
+        lags = {} if lag is None else {"made up": lag, "slow": lag}
+        known = known_weather(practice, climate, cut=cut, lag_days=lags)
+        assert known.weather_until == date(2022, 6, until)
+        assert len(known.flowering) == n_dates
+    # of two sources only the late one is cut: what the other gives stays, to the day before
+    weather = make_weather(first="2022-01-01", last="2022-06-20", seed=4)
+    for name, variable in variables().items():
+        weather[name].attrs = dict(variable.attributes)
+    climate.append_weather(
+        weather, source="quick", licence="none", credit="nobody", retrieved_at=at
+    )
+    cut = take_cut(practice, records, climate, origin=day)
+    known = known_weather(practice, climate, cut=cut, lag_days={"made up": 3})
+    assert known.weather_until == date(2022, 6, 7)
+    last = known.layers["tas"].notnull().any("region").sel(time="2022-06-05")
+    assert dict(zip(known.layers["source"].values, last.values, strict=True)) == {
+        "made up": False, "quick": True,
+    }  # fmt: skip

@@ -10,7 +10,9 @@ from datetime import UTC, date, datetime
 import numpy as np
 import pytest
 import xarray as xr
+from threadpoolctl import threadpool_info, threadpool_limits
 
+import forecast.issuing as issuing
 from forecast.array_files import ArrayFileError
 from forecast.climate import open_climate
 from forecast.issue_files import drop_draws
@@ -58,6 +60,20 @@ def kept(first, tmp_path):
 def names_of(made):
     """Return the names of snapshots that an issue leaves, of its weather and of its model's."""
     return [f"issue-{made.id}", f"model-{made.model_hash[:16]}"]
+
+
+def test_a_forecast_is_drawn_by_one_thread(known, model, small, monkeypatch):
+    """Libraries that would use two threads add up in another order; the bytes would differ."""
+    threads, draw = set(), issuing.futures
+
+    def watched(*given, **options):
+        threads.update(pool["num_threads"] for pool in threadpool_info())
+        return draw(*given, **options)
+
+    monkeypatch.setattr(issuing, "futures", watched)
+    with threadpool_limits(2):
+        draw_forecast(small, model, known)
+    assert threads == {1}
 
 
 def test_an_issue_is_read_back_as_it_was_made(issue):

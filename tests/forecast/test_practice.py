@@ -18,7 +18,7 @@ from forecast.practice import (
 )
 
 NOW = datetime(2024, 5, 31, 20, 0, tzinfo=UTC)
-KEPT = ("climate", "issued", "trained", "archive", "outbox", "layouts", "secrets")
+KEPT = ("climate", "issued", "trained", "archive", "outbox", "layouts", "secrets", "drop")
 
 
 def edited(old: str, new: str) -> str:

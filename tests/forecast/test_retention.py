@@ -7,12 +7,14 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from sqlalchemy import update
 
 from forecast.climate import open_climate
 from forecast.issue_files import draws_file
-from forecast.issuing import snapshot_name
+from forecast.issuing import model_snapshot_name, snapshot_name
+from forecast.model_files import keep_model, model_file
 from forecast.practice import Practice
-from forecast.records import Records, open_records
+from forecast.records import Records, open_records, tables
 from forecast.records.dogs import add_unregistered
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.plans import PlanRow, add_plans
@@ -93,7 +95,9 @@ def test_draws_go_after_30_days_and_names_after_90_but_for_one_a_week(
     due = overdue(practice, records, climate)
     assert due.names == {"issue-i100"}
     assert {path.stem for path in due.draws} == {"i100", "i99", "i31"}
-    assert "draws of issues 3, names 1, snapshots 1, models 0, outbox folders 0; " in clear(climate, due)
+    assert "draws of issues 3, names 1, snapshots 1, models 0, outbox folders 0; " in clear(
+        climate, due
+    )
     assert drawn(practice) == {"i29"}
     assert {days: climate.holds(snapshot) for days, snapshot in snapshots.items()} == {
         100: False, 99: True, 31: True, 29: True,
@@ -145,3 +149,53 @@ def test_snapshots_without_a_name_go_a_week_after_a_newer_one_came(
         assert overdue(then, records, climate).n_replaced == n_replaced
     clear(climate, overdue(practice, records, climate))
     assert not climate.holds(unnamed)
+
+
+# ------------------------------------------------------------------------------ trained models
+@pytest.fixture
+def learnt(practice, records, climate, model, issued) -> Callable[[int], str]:
+    """Give a function that learns a model so many days ago and makes an issue that rests on it."""
+
+    def make(days_ago: int) -> str:
+        then = replace(practice, now=NOW - timedelta(days=days_ago))
+        own = replace(model, hash=f"{days_ago:064d}"[::-1])
+        keep_model(then, own).rename(model_file(practice, own.hash))
+        snapshot = issued(days_ago)
+        with records.writing() as connection:
+            change = update(tables.issue).where(tables.issue.c.id == f"i{days_ago}")
+            connection.execute(change.values(model_hash=own.hash))
+        climate.tag(model_snapshot_name(own.hash), snapshot)
+        return own.hash
+
+    return make
+
+
+def test_a_model_goes_with_the_last_issue_that_can_be_made_again_from_it(
+    practice, records, climate, learnt
+):
+    """Of a Thursday and a Friday 100 and 99 days ago only the Friday's issue can be.
+
+    Its model stays, and the weather that the model was learnt from; the other's go.
+    """
+    hashes = {days_ago: learnt(days_ago) for days_ago in (100, 99, 20)}
+    due = overdue(practice, records, climate)
+    assert due.models == (model_file(practice, hashes[100]),)
+    assert due.names == {"issue-i100", model_snapshot_name(hashes[100])}
+    assert "models 1" in clear(climate, due)
+    held = {path.name for path in practice.trained_folder.glob("*.nc")}
+    assert held == {model_file(practice, hashes[days]).name for days in (99, 20)}
+    assert not overdue(practice, records, climate)
+
+
+def test_a_model_that_no_issue_rests_on_is_kept_for_a_month(practice, records, climate, model):
+    """It may still be forecast from; then it is of no use to anybody."""
+    for days_ago, n_old in ((30, 0), (32, 1)):
+        keep_model(replace(practice, now=NOW - timedelta(days=days_ago)), model)
+        assert len(overdue(practice, records, climate).models) == n_old
+
+
+def test_the_weather_of_a_model_whose_file_is_lost_stays(practice, records, climate, learnt):
+    """From it the model can be learnt again."""
+    name = learnt(99)
+    model_file(practice, name).unlink()
+    assert overdue(practice, records, climate).names == frozenset()

@@ -36,3 +36,10 @@ def test_the_nearest_town_is_the_one_along_the_globe():
     assert nearest_town(47.0, 8.3).name == "Zurich"
     assert nearest_town(-17.5, -179.9).name == "Fiji"
     assert len(towns()) > 400
+
+
+def test_of_a_country_that_is_named_its_own_nearest_town_is_taken():
+    """From Munich it is 190 km to Vaduz, 220 to Busingen and 500 to Berlin."""
+    assert nearest_town(48.1, 11.6).name == "Vaduz"
+    assert nearest_town(48.1, 11.6, country="DE").name == "Busingen"
+    assert nearest_town(48.1, 11.6, country="XX").name == "Vaduz"

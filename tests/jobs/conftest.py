@@ -6,10 +6,11 @@ import io
 import re
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
-from functools import cache
+from datetime import date, datetime, timedelta
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -18,10 +19,14 @@ import pytest
 import xarray as xr
 
 import sample_climate
+from forecast.climate import ClimateStore, open_climate, read_weather_file
 from forecast.climate.variables import variables
-from forecast.practice import create_practice, template
+from forecast.practice import Practice, create_practice, open_practice, template
+from forecast.records import Records
 from jobs.cli import main
 from jobs.imports import import_file
+from jobs.issue import issue_today
+from jobs.opening import open_all
 
 WEATHER = sample_climate.FOLDER / sample_climate.WEATHER_FILE
 VISITS = "visit,date,branch,dog,kind\nV1,2023-01-02,main,D1,itch flare\n"
@@ -43,36 +48,6 @@ def clinic(tmp_path_factory) -> Path:
 
 
 # ------------------------------------------------------------------------------ a whole small world
-SMALL = """
-[practice]
-name = "Made up"
-invented = true
-
-[[region]]
-id = "north"
-name = "Northton"
-latitude = 37.0
-longitude = 127.0
-elevation = 50.0
-time_zone = "Asia/Seoul"
-allergens = ["birch", "grasses"]
-
-[[region]]
-id = "south"
-name = "Southby"
-latitude = 35.0
-longitude = 129.0
-elevation = 50.0
-time_zone = "Asia/Seoul"
-allergens = ["grasses"]
-
-[forecast]
-weeks = 26
-draws = 20
-
-[dosing]
-flare_weeks_per_dose = 0.1
-"""
 FIRST_VISIT, LAST_DAY = "2019-01-07", "2022-06-25"
 KINDS = ("weather", "flowering", "branches", "dogs", "visits", "therapies", "facts", "scores")
 
@@ -129,11 +104,6 @@ def write_weather(path: Path, weather: xr.Dataset) -> None:
 @pytest.fixture(scope="session", name="write_weather")
 def weather_writer() -> Callable[[Path, xr.Dataset], None]:
     return write_weather
-
-
-@pytest.fixture(scope="session")
-def small_settings() -> str:
-    return SMALL
 
 
 def invent_visits() -> pd.DataFrame:
@@ -225,10 +195,12 @@ def exports(
     return write
 
 
-def follow_readme(folder: Path, files: Path, kinds: Sequence[str] = KINDS) -> list[Ran]:
+def follow_readme(
+    folder: Path, files: Path, kinds: Sequence[str] = KINDS, *, settings: str
+) -> list[Ran]:
     """Make a practice as README's user does: init, edit the settings, import."""
     done = [run_forepaw("init", folder)]
-    (folder / "practice.toml").write_text(SMALL, encoding="utf-8")
+    (folder / "practice.toml").write_text(settings, encoding="utf-8")
     for kind in kinds:
         file = files / ("weather.nc" if kind == "weather" else f"{kind}.csv")
         done.append(run_forepaw("import", kind, file, "--practice", folder))
@@ -236,17 +208,19 @@ def follow_readme(folder: Path, files: Path, kinds: Sequence[str] = KINDS) -> li
 
 
 @pytest.fixture(scope="session")
-def follow() -> Callable[..., list[Ran]]:
-    return follow_readme
+def follow(small_settings: str) -> Callable[..., list[Ran]]:
+    return partial(follow_readme, settings=small_settings)
 
 
 @pytest.fixture(scope="session")
 def filled(
-    exports: Callable[[str], Path], tmp_path_factory: pytest.TempPathFactory
+    exports: Callable[[str], Path],
+    follow: Callable[..., list[Ran]],
+    tmp_path_factory: pytest.TempPathFactory,
 ) -> tuple[Path, list[Ran]]:
     """Give a practice with everything imported and a forecast issued; do not change its folder."""
     folder = tmp_path_factory.mktemp("filled") / "practice"
-    done = follow_readme(folder, exports("2999-01-01"))
+    done = follow(folder, exports("2999-01-01"))
     done.append(run_forepaw("issue", "--practice", folder, "--as-of", "2022-06-27"))
     return folder, done
 
@@ -255,3 +229,85 @@ def filled(
 def practice_folder(filled: tuple[Path, list[Ran]], tmp_path: Path) -> Path:
     """Give a copy of that practice, to be changed at will."""
     return Path(shutil.copytree(filled[0], tmp_path / "practice"))
+
+
+# ------------------------------------------------------------------------------ issued day by day
+ISSUED_ON = ("2022-03-01", "2022-03-04", "2022-03-08")  # a Tuesday, a Friday, a Tuesday
+LATER_ON = "2022-06-24"
+
+
+def morning(day: str) -> datetime:
+    """Return a morning of Seoul."""
+    return datetime.fromisoformat(f"{day}T00:00:00+00:00")
+
+
+def bring_news(folder: Path, files: Path, *, since: str, day: str) -> Practice:
+    """Let the days from `since` to before `day` come in, visits as a whole export; open it then."""
+    practice = open_practice(folder, now=morning(day))
+    climate = open_climate(practice)
+    news, _ = read_weather_file(files / "weather.nc")
+    news = news.sel(time=slice(since, str(date.fromisoformat(day) - timedelta(days=1))))
+    climate.append_weather(
+        news,
+        source=climate.weather_sources()[0],
+        licence="none",
+        credit="Weather made up for a test.",
+        retrieved_at=practice.now,
+    )
+    visits = pd.read_csv(files / "visits.csv", dtype=str)
+    visits = visits[visits["date"] < day]
+    path = folder.parent / f"visits until {day}.csv"
+    visits.to_csv(path, index=False)
+    import_file(practice, "visits", path)
+    return practice
+
+
+@pytest.fixture(scope="session")
+def issued_days(
+    exports: Callable[[str], Path],
+    small_settings: str,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Path:
+    """Give a practice that issued on three days, the data of each known on it, and of later days.
+
+    Its folder is not to be changed. The model is learnt on the first day; the others rest on it.
+    """
+    folder = tmp_path_factory.mktemp("issued_days") / "practice"
+    practice = create_practice(folder, small_settings, now=morning(ISSUED_ON[0]))
+    for kind in KINDS:
+        name = "weather.nc" if kind == "weather" else f"{kind}.csv"
+        import_file(practice, kind, exports(ISSUED_ON[0]) / name)
+    since = ISSUED_ON[0]
+    for day in ISSUED_ON:
+        if day != since:
+            practice = bring_news(folder, exports("2999-01-01"), since=since, day=day)
+        records, climate = open_all(practice)
+        issue_today(practice, records, climate, origin=practice.today, say=lambda _: None)
+        records.close()
+        since = day
+    bring_news(folder, exports("2999-01-01"), since=since, day=LATER_ON)
+    return folder
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A practice that is open: its folder, settings and stores."""
+
+    practice: Practice
+    records: Records
+    climate: ClimateStore
+
+    @property
+    def all(self) -> tuple[Practice, Records, ClimateStore]:
+        """The three that every job takes."""
+        return self.practice, self.records, self.climate
+
+
+@pytest.fixture
+def later(issued_days: Path, tmp_path: Path) -> Iterator[Opened]:
+    """Give a copy of it, open on the later day, to be changed at will."""
+    folder = Path(shutil.copytree(issued_days, tmp_path / "later"))
+    practice = open_practice(folder, now=morning(LATER_ON))
+    records, climate = open_all(practice)
+    yield Opened(practice, records, climate)
+    records.close()

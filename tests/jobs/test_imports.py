@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pandas as pd
 import pytest
@@ -161,3 +161,16 @@ def test_a_file_that_is_not_there_is_refused_and_the_run_written_down(practice, 
     assert (run.job, run.state) == (f"import {kind}", "failed")
     assert run.result.startswith("stopped by ")
     assert "Quillfeather" not in run.result
+
+
+def test_the_run_tells_how_many_rows_count_from_now_on(practice, tmp_path):
+    """Two branches; the same file again brings none, so that no forecast is made anew for it."""
+    file = tmp_path / "branches.csv"
+    region = practice.settings.region[0].id
+    rows = [f"{name},{name},{region},mon tue" for name in ("n1", "n2")]
+    file.write_text("\n".join(["id,name,region,open_days", *rows]) + "\n")
+    for minutes in range(2):
+        later = replace(practice, now=NOW + timedelta(minutes=minutes))
+        import_file(later, "branches", file)
+    brought = [run.n_rows for run in runs(open_records(practice), job="import branches")]
+    assert brought == [2, 0]

@@ -102,7 +102,31 @@ class Layout:
     def missing(self, headings: Iterable[str]) -> list[str]:
         """Return the headings that this layout names and a file has not."""
         there = {same_heading(heading) for heading in headings}
-        return [name for name in self.columns.values() if same_heading(name) not in there]
+        return [name for name in self.columns.values() if name and same_heading(name) not in there]
+
+    def fits(self, headings: Iterable[str]) -> bool:
+        """Say whether a file has every heading that was answered, if any was."""
+        return any(self.columns.values()) and not self.missing(headings)
+
+    @property
+    def open_columns(self) -> list[str]:
+        """Columns of which the heading is still to be answered; those that must be there first."""
+        needed = ["date", *(["patient"] if "visit" not in self.columns else [])]
+        return [
+            name for name in dict.fromkeys((*needed, *self.columns)) if not self.columns.get(name)
+        ]
+
+    def column_question(self, column: str) -> str:
+        """Say what a person must answer of a column, and where."""
+        why = f"[columns] {column} has no heading; write the heading that the export gives "
+        if column == "patient":
+            why += (
+                f"{MEANT[column]}, or, if it has none, take the line out and name visit, the "
+                "number of the visit or invoice"
+            )
+        else:
+            why += MEANT.get(column, "it, or take the line out")
+        return f"{self.place('columns', column)}: {why}"
 
 
 @cache
@@ -185,16 +209,10 @@ class _Checks:
         """Check what stands for one of our own words."""
         columns = tables["columns"]
         self.keys(("columns",), columns, COLUMNS)
-        wanted = ["date", *(["patient"] if "visit" not in columns else [])]
-        for name in dict.fromkeys((*wanted, *columns)):
-            if not columns.get(name):
-                raise self.refuse(
-                    ("columns", name),
-                    f"[columns] {name} has no heading; write the heading that the export gives "
-                    f"{MEANT.get(name, 'it')}" + ("" if name in wanted else ", or take it out"),
-                )
         headings: dict[str, str] = {}
         for name, heading in columns.items():
+            if not heading:
+                continue
             other = headings.setdefault(same_heading(heading), name)
             if other != name:
                 raise self.refuse(
@@ -288,11 +306,14 @@ def fitting(layouts: Sequence[Layout], headings: Sequence[str], file: str) -> La
     Raises
     ------
     LayoutError
-        If none fits, or more than one does.
+        If none fits, or more than one does, or the only one leaves a column to be answered.
     """
-    found = [layout for layout in layouts if not layout.missing(headings)]
+    fit = [layout for layout in layouts if layout.fits(headings)]
+    found = [layout for layout in fit if not layout.open_columns]
     if len(found) == 1:
         return found[0]
+    if fit and not found:
+        raise LayoutError(fit[0].column_question(fit[0].open_columns[0]))
     if found:
         names = ", ".join(layout.file for layout in found)
         raise LayoutError(

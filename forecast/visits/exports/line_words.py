@@ -12,9 +12,11 @@ from forecast.sheets.collecting import categories
 from forecast.toml_text import did_you_mean
 from forecast.visits.exports.columns import ExportColumns
 from forecast.visits.exports.layout import COUNTS, STATUSES, LayoutError
+from forecast.visits.exports.line_arrays import export_rules
 from forecast.visits.exports.questions import Question
 
 DOG, OTHER = "dog", "other"
+_SPECIES_NAMED = 5
 DOG_WORDS = (
     *("dog", "dogs", "canine", "canis", "k9", "puppy", "bitch"),
     *("hund", "hunde", "hündin", "rüde", "welpe"),
@@ -98,7 +100,23 @@ class LineWords:
                 for word, meaning in words.items()
                 if not meaning and same_heading(word) in used
             ]
-        return asked
+        return [*asked, *self._no_dog()]
+
+    def _no_dog(self) -> list[Question]:
+        """Ask which word means dog, where none of a long file is known to."""
+        column = self._columns.column("species")
+        animals = [word for word in column.texts if word]
+        is_long = len(column.codes) >= export_rules().number("species.asked_from")
+        if self._layout.dog_words or not is_long or not animals or any(map(is_dog, animals)):
+            return []
+        named = ", ".join(repr(word) for word in animals[:_SPECIES_NAMED])
+        return [
+            Question(
+                ("species", "dog"),
+                f"none of the animals in this file ({named}) is known to be a dog; list the words "
+                "that mean one",
+            )
+        ]
 
     def _only_branch(self) -> str:
         """Return the branch of rows that name none; empty where it cannot be told."""

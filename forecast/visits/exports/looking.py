@@ -123,7 +123,7 @@ def look(
     sheet = read_sheet(content, name, expected=expected)
     if is_already_classified(sheet.headings):
         return Look(sheet, None)
-    if any(not layout.missing(sheet.headings) for layout in layouts):
+    if any(layout.fits(sheet.headings) for layout in layouts):
         layout = fitting(layouts, sheet.headings, name)
         return _looked(sheet, layout, branches, today)
     found = propose(sheet, branches=branches, today=today)
@@ -159,7 +159,8 @@ def _written(
         Question(
             ("columns", name),
             f"no column was told to be {MEANT[name]}; write its heading, one of "
-            f"{', '.join(map(repr, sheet.headings))}",
+            f"{', '.join(map(repr, sheet.headings))}"
+            + ("; if there is none, name visit instead" if name == "patient" else ""),
         )
         for name in found.missing
     ]

@@ -32,6 +32,7 @@ _MOST, _HALF = 0.6, 0.5  # shares of them; a heading has its say too
 _FEW = {"status": 30, "branch": 500, "species": 300}  # distinct words such a column may hold
 _UNMAPPED_LISTED = 500
 _NEAR = 0.6  # how like a branch's name a word must be to be mentioned
+_HUMP = re.compile(r"(?<=[a-z])(?=[A-Z])")  # in VisitKey
 _DIGIT = re.compile(r"\d")
 
 
@@ -118,7 +119,7 @@ def _with_proofs(layout: Layout, seen: ExportColumns, today: date) -> Layout:
 def _candidates(sheet: Sheet) -> Iterator[tuple[float, str, str, str]]:
     """Yield score, our name, heading and language; a whole heading counts above a part of one."""
     for heading in sheet.headings:
-        text = plain_words(heading)
+        text = plain_words(_HUMP.sub(" ", heading))
         for key, phrases in _table("headings").items():
             name, _, language = key.partition(".")
             if text in phrases:
@@ -126,7 +127,10 @@ def _candidates(sheet: Sheet) -> Iterator[tuple[float, str, str, str]]:
             else:
                 inside = [phrase for phrase in phrases if f" {phrase} " in f" {text} "]
                 if inside:
-                    yield max(map(len, inside)) / max(len(text), 1), name, heading, language
+                    # the last word of a heading says what it is, those before it of whom
+                    last = any(text.endswith(phrase) for phrase in inside)
+                    share = max(map(len, inside)) / max(len(text), 1)
+                    yield last + share / 2, name, heading, language
 
 
 def _cells(sheet: Sheet, heading: str) -> list[str]:

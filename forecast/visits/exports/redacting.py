@@ -114,7 +114,7 @@ def _columns(records: TextRecords, layouts: Sequence[Layout]) -> _Columns:
         raise RedactionError(f"{records.file} has no line of headings")
     names, _ = column_names(top[at].cells)
     places = {same_heading(name): place for place, name in reversed(list(enumerate(names)))}
-    fits = [layout for layout in layouts if not layout.missing(names)]
+    fits = [layout for layout in layouts if layout.fits(names)]
     told: list[tuple[Mapping[str, str], Mapping[str, str]]] = [
         *((layout.columns, layout.merged) for layout in fits),
         ({"patient": _OURS[DOG], "client": _OURS[OWNER]}, {}),

@@ -111,7 +111,7 @@ def _is_ours(sheet: Sheet, layouts: Sequence[Layout]) -> bool:
     if is_already_classified(sheet.headings):
         return True
     there = {same_heading(heading) for heading in sheet.headings} & set(ALREADY_CLASSIFIED)
-    fits = any(not layout.missing(sheet.headings) for layout in layouts)
+    fits = any(layout.fits(sheet.headings) for layout in layouts)
     return len(there) == len(ALREADY_CLASSIFIED) - 1 and not fits
 
 

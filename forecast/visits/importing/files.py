@@ -17,7 +17,7 @@ from forecast.records import Records
 from forecast.records import branches as branch_records
 from forecast.records.erased import ErasedList, known_dogs, read_erased
 from forecast.records.imports import Row
-from forecast.regions import Branch, parse_open_days, regions
+from forecast.regions import Branch, parse_opening, regions
 from forecast.sheets import Progress
 from forecast.visits.importing import reading, register
 from forecast.visits.importing.landing import ImportReport, IncomingFile, keep_register, land_events
@@ -153,7 +153,7 @@ def import_branches(practice: Practice, records: Records, path: Path | str) -> I
 
     def keep(connection: Connection, table: CsvTable) -> None:
         found = [
-            Branch(row["id"], row["name"], row["region"], parse_open_days(row["open_days"]))
+            Branch(row["id"], row["name"], row["region"], *parse_opening(row["open_days"]))
             for row in table.rows.to_dict("records")
         ]
         branch_records.keep_branches(connection, found)

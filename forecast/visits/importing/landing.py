@@ -78,8 +78,11 @@ class ImportReport:
         told = f"{self.file}: {self.n_kept} {self.subject} of {self.n_read} rows"
         if not self.held_because:
             return f"{told} imported{tail}"
-        why = "; ".join(self.held_because)
-        return f"{told} held as import {self.import_id}, as {why}{tail}. {answers}"
+        held = f"{told} held as import {n}, as "
+        if len(self.held_because) == 1:
+            return f"{held}{self.held_because[0]}{tail}. {answers}"
+        reasons = "".join(f"\n  - {reason}" for reason in self.held_because)
+        return f"{held}it is unlike the past{tail}:{reasons}\n{answers}"
 
 
 @dataclass

@@ -219,7 +219,7 @@ def read_closures(content: bytes, file: str, *, branches: Collection[str]) -> Cs
 
 
 def read_branches(content: bytes, file: str, *, regions: Collection[str]) -> CsvTable:
-    """Read branches: id, name, region, open_days (such as ``mon tue wed thu fri``)."""
+    """Read branches: id, name, region, open_days (as `parse_opening` reads it)."""
     table = read_csv(content, file, required=("id", "name", "region", "open_days"))
     table.leave_out_empty("id")
     table.leave_out_empty("name")
@@ -228,7 +228,7 @@ def read_branches(content: bytes, file: str, *, regions: Collection[str]) -> Csv
         ~table.rows["open_days"].map(_are_days).astype(bool),
         "open_days",
         check="not days of the week",
-        allowed="mon tue wed thu fri sat sun, with spaces between",
+        allowed="mon tue wed thu fri sat sun, or with hours mon-fri 8:00-18:00 sat 9:00-12:00",
     )
     table.leave_out_repeated(["id"])
     return table

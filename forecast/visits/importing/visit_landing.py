@@ -213,7 +213,7 @@ def _drifts(
 
 def _remarks(file: str, drifts: Iterable[Drift]) -> list[Finding]:
     return [
-        Finding(drift.measure, "warning", file, None, None, drift.sentence, "", "")
+        Finding("beside the past", "warning", file, None, None, drift.sentence, "", "")
         for drift in drifts
         if not drift.holds
     ]

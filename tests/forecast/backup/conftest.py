@@ -12,11 +12,26 @@ from sqlalchemy import select
 
 from forecast.backup import Backup, make_backup
 from forecast.climate import ClimateStore, open_climate
+from forecast.climate.variables import variables
 from forecast.practice import Practice, create_practice, template
 from forecast.records import Records, open_records, tables
 from forecast.visits import import_branches, import_dogs, import_visits
 
 NOW = datetime(2024, 5, 31, 12, tzinfo=UTC)
+LAYOUT = """
+name = "front desk"
+day_order = "year month day"
+[columns]
+visit = "Invoice"
+date = "Date"
+branch = "Site"
+patient = "Patient no"
+patient_name = "Patient"
+client = "Client no"
+client_name = "Client"
+item = "Item"
+note = "Notes"
+"""
 FILES = {
     "branches": "id,name,region,open_days\nn1,North,seoul,mon\n",
     "dogs": (
@@ -26,8 +41,10 @@ FILES = {
         "P3,Pip,Bo Puddlewright,K3,,dog,active,\n"
     ),
     "visits": (
-        "visit,date,branch,dog,kind\n"
-        "R1,2024-05-06,n1,P1,itch flare\nR2,2024-05-07,n1,P2,other\nR3,2024-05-08,n1,P3,other\n"
+        "Invoice;Date;Site;Patient no;Patient;Client no;Client;Item;Notes\n"
+        "R1;2024-05-06;n1;P1;Rex Thunderpaw;K1;Ada Quillfeather;CONS;itchy, says Quillfeather\n"
+        "R2;2024-05-07;n1;P2;Mo Thunderpaw;K1;Ada Quillfeather;CONS;fine\n"
+        "R3;2024-05-08;n1;P3;Pip;K3;Bo Puddlewright;CONS;vaccination\n"
     ),
 }
 IMPORTERS = {"branches": import_branches, "dogs": import_dogs, "visits": import_visits}
@@ -37,7 +54,9 @@ ERASED_WORDS = ("Quillfeather", "Thunderpaw", "ada@forepaw.invalid")
 
 @pytest.fixture
 def practice(tmp_path, database) -> Practice:
-    return create_practice(tmp_path / "practice", template() + database, now=NOW)
+    made = create_practice(tmp_path / "practice", template() + database, now=NOW)
+    (made.layouts_folder / "front_desk.toml").write_text(LAYOUT, encoding="utf-8")
+    return made
 
 
 @pytest.fixture
@@ -56,8 +75,11 @@ def append(make_weather) -> Callable[[ClimateStore, str, str], str]:
     """Give a function that commits weather from one day to another."""
 
     def commit(climate: ClimateStore, first: str, last: str) -> str:
+        weather = make_weather(first=first, last=last, regions=("seoul",))
+        for name, variable in variables().items():
+            weather[name].attrs = dict(variable.attributes)
         return climate.append_weather(
-            make_weather(first=first, last=last, regions=("seoul",)),
+            weather,
             source="stations",
             licence="open",
             credit="An observatory",

@@ -131,7 +131,7 @@ def test_what_a_killed_back_up_left_is_deleted_and_good_ones_stay(back_up, pract
 
 
 @ON_SQLITE
-@pytest.mark.parametrize("spoil", ["full disk", "interrupt", "bytes that come back changed"])
+@pytest.mark.parametrize("spoil", ["full disk", "interrupt", "nothing written"])
 def test_one_that_fails_leaves_nothing_and_the_good_ones(back_up, practice, monkeypatch, spoil):
     """No half archive, no copy of the records, and a sentence."""
     good = back_up().file
@@ -146,8 +146,8 @@ def test_one_that_fails_leaves_nothing_and_the_good_ones(back_up, practice, monk
     monkeypatch.setattr(ArchiveWriter, "add", fail)
     expected = {
         "full disk": (BackupError, "could not be written: no space left.*earlier ones are"),
-        "interrupt": (KeyboardInterrupt, ""),
-        "bytes that come back changed": (BackupError, "the climate store lacks"),
+        "interrupt": (KeyboardInterrupt, None),
+        "nothing written": (BackupError, "the climate store lacks"),
     }
     error, match = expected[spoil]
     with pytest.raises(error, match=match):
@@ -219,11 +219,9 @@ def test_a_climate_store_that_lacks_what_it_names_is_not_backed_up(back_up, prac
     """A snapshot's file is gone: the archive would be as useless as the store."""
     snapshot = climate.tags()["first"]
     (path,) = practice.climate_folder.rglob(f"snapshots/{snapshot}")
-    content = path.read_bytes()
     back_up()
-    path.unlink()
-    path.with_name("elsewhere").write_bytes(content)
-    with pytest.raises((BackupError, ClimateError)):
+    path.rename(path.with_name("elsewhere"))
+    with pytest.raises(ClimateError, match=r"does not hold all that it names: .*not found"):
         make_later(practice)
     assert len(backups(practice.backups_folder)) == 1
 

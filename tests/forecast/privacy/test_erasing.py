@@ -7,6 +7,7 @@ import shutil
 from dataclasses import replace
 from datetime import timedelta
 
+import pandas as pd
 import pytest
 from sqlalchemy import select, text
 
@@ -18,7 +19,9 @@ from forecast.records.dogs import dog_ids, dogs, identity_of
 from forecast.records.erased import ERASED_FILE, read_erased
 from forecast.records.imports import imported_files
 from forecast.records.visits import visits
+from forecast.sheets import read_sheet
 from forecast.visits import counts_as_known, import_dogs, import_scores, import_visits, make_vintage
+from forecast.visits.labelling.sheet import sheet_workbook
 
 NAMES = ("Quillfeather", "Thunderpaw", "ada@forepaw.invalid")
 RULES: dict = {}
@@ -213,6 +216,35 @@ def test_papers_of_ours_are_rewritten_and_others_are_said(practice, records):
         line.split(",")[2] for line in (samples / "s.csv").read_text().splitlines()
     }
     assert done.still_named == [letter]
+
+
+def test_workbooks_that_a_vet_filled_in_lose_their_notes_and_keep_the_answers(practice, records):
+    """Whatever the copy is called; a copy that was saved with semicolons is found as well."""
+    reference = visits(records)["reference"].iloc[0]
+    samples = practice.archive_folder / "samples"
+    samples.mkdir()
+    (samples / "s.csv").write_text(f"sample,number,reference\ns,1,{reference}\ns,2,other\n")
+    rows = pd.DataFrame(
+        [["s", "1", "itchy, says Ada", "yes"], ["s", "2", "fine", "no"]],
+        columns=["sample", "number", "note", "flare"],
+    )
+    book = practice.outbox_folder / "s filled by AB.xlsx"
+    book.write_bytes(sheet_workbook(rows))
+    copy = practice.outbox_folder / "s filled by CD.csv"
+    copy.write_bytes("sample;number;note;flare\ns;1;Juckreiz, müde;yes\n".encode("cp1252"))
+    odd = practice.outbox_folder / "broken.xlsx"
+    odd.write_bytes(b"PK\x03\x04 cut off")
+    done = erase_owner(practice, records, "K1")
+    assert {path for path in done.rewritten} >= {book, copy}
+    left = read_sheet(book.read_bytes(), book.name).rows.astype(str)
+    left = left[["number", "note", "flare"]]
+    assert left.values.tolist() == [
+        ["1", "", "yes"],
+        ["2", "fine", "no"],
+    ]
+    assert "Juckreiz" not in copy.read_text(encoding="utf-8-sig")
+    assert ",yes" in copy.read_text(encoding="utf-8-sig")
+    assert any("broken.xlsx may hold notes" in remark for remark in done.remarks)
 
 
 def test_a_file_that_was_called_by_the_name_loses_it_in_the_list_of_imports(

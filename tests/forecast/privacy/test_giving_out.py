@@ -14,7 +14,7 @@ from forecast.records.tables import metadata
 OF_NOBODY = {
     *("branch", "imported_file", "case_definition", "closure", "erasure", "count_vintage"),
     *("count_week", "settings_text", "issue", "issue_region", "job_run"),
-    *("work_request", "notice", "verification"),
+    *("work_request", "notice", "notice_delivery", "verification"),
 }
 
 

@@ -174,7 +174,7 @@ def test_after_failures_the_way_waits_longer_and_longer(records, start):
         assert deliver(records, now, "failed", error="refused") == [("a", "began")]
         assert news(records, now + wait - timedelta(seconds=1)) == []
         now += wait
-    raise_notice(records, "b", "x", now=start)
+    raise_notice(records, "b", "x", now=start + MINUTE)
     assert deliver(records, now) == [("a", "began"), ("b", "began")]
     (one, other) = deliveries(records)
     assert {one.n_attempts, other.n_attempts} == {1, 5}

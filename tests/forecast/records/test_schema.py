@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from concurrent.futures import ThreadPoolExecutor
 
@@ -68,6 +69,7 @@ def test_going_down_leaves_nothing_and_up_again_all(records):
         place = {"id": "a", "name": "A", "region_id": "seoul", "open_days": "mon"}
         connection.execute(insert(branch).values(place))
         connection.execute(insert(dog).values(id="b", branch_id="a"))
+    with records.rebuilding() as connection:
         command.downgrade(alembic_config(connection), "base")
     with records.reading() as connection:
         assert inspect(connection).get_table_names() == [VERSION_TABLE]
@@ -145,6 +147,89 @@ def test_what_the_first_schema_held_is_there_after_the_second_and_back(practice,
         run(connection, "INSERT INTO visit_case VALUES (99, 1, 'none', '', '', 'other')")
 
 
+THIRD_SCHEMA = """
+INSERT INTO job_run (id, job, local_date, state, started_at, started_by, progress)
+VALUES ('r', 'issue', '2024-03-01', 'done', '2024-03-01 05:00:00', 'clock', 1.0);
+INSERT INTO job_run (id, job, local_date, state, started_at)
+VALUES ('q', 'issue', '2024-02-01', 'done', '2024-02-01 05:00:00');
+INSERT INTO work_request (id, kind, arguments, asked_by, asked_at, state, run_id)
+VALUES ('w', 'issue', 'null', 'command line', '2024-03-01 05:00:00', 'done', 'r');
+INSERT INTO notice (id, about, sentence, since, n_attempts)
+VALUES ('n', 'pull', 'it failed', '2024-03-01 05:00:00', 0);
+"""
+SCHEMAS = ("0001", "0002", "0003", newest_known())
+# What is put in on reaching a schema, and stays for every later one.
+FILLINGS = {"0001": FIRST_SCHEMA, "0002": SECOND_SCHEMA, "0003": THIRD_SCHEMA}
+KEPT_BY_ALL = {
+    "branch": "SELECT id, name, region_id, open_days FROM branch ORDER BY id",
+    "dog": "SELECT id, branch_id FROM dog ORDER BY id",
+    "visit": "SELECT id, import_id, reference, date, branch_id, dog_id FROM visit ORDER BY id",
+    "run": "SELECT id, job, state, started_at FROM job_run ORDER BY id",
+}
+
+
+def filled_at(connection: Connection, schema: str) -> None:
+    """Bring empty records to a schema, with the rows of each schema on the way."""
+    command.downgrade(alembic_config(connection), "base")
+    for revision in sorted(set(SCHEMAS)):
+        if revision <= schema:
+            command.upgrade(alembic_config(connection), revision)
+            if revision in FILLINGS:
+                run(connection, FILLINGS[revision])
+
+
+def structure(connection: Connection) -> dict[str, tuple]:
+    """Return tables, columns, keys, indexes and checks, as the database itself tells them."""
+    held = inspect(connection)
+    return {
+        table: (
+            sorted((c["name"], str(c["type"]), c["nullable"]) for c in held.get_columns(table)),
+            held.get_pk_constraint(table)["constrained_columns"],
+            sorted(
+                (key["constrained_columns"], key["referred_table"])
+                for key in held.get_foreign_keys(table)
+            ),
+            sorted((str(i["name"]), i["column_names"]) for i in held.get_indexes(table)),
+            sorted(
+                (str(check["name"]), sorted(words_and_numbers(check["sqltext"])))
+                for check in held.get_check_constraints(table)
+            ),
+        )
+        for table in held.get_table_names()
+    }
+
+
+def every_move() -> list:
+    """Return all pairs of schemas; those that miss the newest one go with the long tests."""
+    ways = itertools.product(sorted(set(SCHEMAS)), repeat=2)
+    return [
+        pytest.param(*way, marks=[] if newest_known() in way else pytest.mark.long) for way in ways
+    ]
+
+
+@pytest.mark.parametrize(("start", "target"), every_move())
+def test_from_each_schema_to_each_rows_go_along(practice, records, start, target):
+    """Up or down: the tables are those of the target made anew, and what both hold is there."""
+    with records.rebuilding() as connection:
+        command.downgrade(alembic_config(connection), "base")
+        command.upgrade(alembic_config(connection), target)
+        wanted = structure(connection)
+    with records.rebuilding() as connection:
+        filled_at(connection, start)
+        before = {name: read(connection, query) for name, query in KEPT_BY_ALL.items()}
+        move = command.upgrade if target >= start else command.downgrade
+        move(alembic_config(connection), target)
+        assert {name: read(connection, query) for name, query in KEPT_BY_ALL.items()} == before
+        assert structure(connection) == wanted
+    with records.reading() as connection:
+        assert schema_of(connection) == target
+    migrate(records)
+    with records.reading() as connection:
+        assert {name: read(connection, query) for name, query in KEPT_BY_ALL.items()} == before
+        context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
+        assert compare_metadata(context, metadata) == []
+
+
 @pytest.mark.parametrize("new_database", ["sqlite"], indirect=True)
 def test_a_rebuilding_that_would_leave_rows_citing_nothing_is_taken_back(records):
     """SQLite is not asked row by row there, so it is asked at the end."""
@@ -162,7 +247,8 @@ def test_a_rebuilding_that_would_leave_rows_citing_nothing_is_taken_back(records
 def test_opening_again_changes_nothing(practice, records):
     """The second opening finds everything there."""
     with records.writing() as connection:
-        connection.execute(text("INSERT INTO branch VALUES ('a', 'A', 'seoul', 'mon')"))
+        place = {"id": "a", "name": "A", "region_id": "seoul", "open_days": "mon"}
+        connection.execute(insert(branch).values(place))
     again = open_records(practice)
     with again.reading() as connection:
         assert connection.scalar(text("SELECT count(*) FROM branch")) == 1

@@ -132,6 +132,22 @@ def test_branches_that_open_or_fall_silent_are_told_with_their_days(past):
     assert not any(d.holds for d in told if d.measure == "branch")
 
 
+def test_a_branch_that_goes_into_another_is_told_with_the_day_and_how_much(past):
+    """South, twelve visits a weekday, goes into north on 1 June 2022: some 60 more a week there.
+
+    A branch that closes and whose owners go elsewhere is told alone.
+    """
+    new = invent("2022-01-01", "2022-12-31", seed=3)
+    gone = (new["branch"] == "south") & (new["date"] >= "2022-06-01")
+    found = compare(past, new.assign(branch=new["branch"].mask(gone, "north")))
+    (told,) = [d for d in found if d.measure == "branch"]
+    assert told.sentence.startswith("branch south has no visit after 2022-05-31; branch north has ")
+    more = int(told.sentence.split("north has had ")[1].split()[0])
+    assert 54 <= more <= 66
+    (closed,) = [d for d in compare(past, new[~gone]) if d.measure == "branch"]
+    assert closed.sentence == "branch south has no visit after 2022-05-31"
+
+
 def test_too_short_a_past_says_nothing_of_what_is_usual():
     """Two months of visits are no past to be held against."""
     short = invent("2021-11-01", "2021-12-31")

@@ -51,10 +51,11 @@ def test_a_clear_export_is_shown_and_its_layout_kept(look, practice):
     assert "1 visits of 1 dogs from 2024-05-13 to 2024-05-13. 1 of 3 rows are left out." in said
     assert "error 1 not a day of the calendar row 5: '31.02.2024'" in said
     assert "note 1 line below the table row 6: 'Total'" in said
-    assert "forepaw import visits takings.csv" in said
+    assert "takings.csv" in said.split("Next forepaw import visits ")[1]
     assert "Wimblewort" not in said
     assert [path.name for path in practice.layouts_folder.iterdir()] == ["takings.toml"]
-    assert max(map(len, result.output.splitlines())) <= 80
+    to_copy = "forepaw import visits "  # a command does not break
+    assert max(len(line) for line in result.output.splitlines() if to_copy not in line) <= 80
 
 
 def test_what_must_be_answered_is_said_with_its_line_and_then_read(look, practice):

@@ -104,22 +104,21 @@ def test_traces_are_predicted_one_by_one(fitted, sample_weather):
     stack = xr.concat([part, part + 1.0], dim="trace")
     onset = fitted.predict(stack)
     assert onset.dims == ("trace", "region", "year")
-    np.testing.assert_array_equal(onset.isel(trace=0), fitted.predict(part))
-    np.testing.assert_array_equal(onset.isel(trace=1), fitted.predict(part + 1.0))
+    np.testing.assert_allclose(onset.isel(trace=0), fitted.predict(part), rtol=0, atol=1e-8)
+    np.testing.assert_allclose(onset.isel(trace=1), fitted.predict(part + 1.0), rtol=0, atol=1e-8)
 
 
 def test_the_southern_spring_is_half_a_year_later(fitted, sample_weather):
-    """Seoul's autumn laid on a southern one flowers as many days after its start as in Seoul."""
+    """Seoul's autumn laid on a southern one flowers as many days after its start as in the north.
+
+    Only the light differs by minutes: October's and April's days are not quite the same length.
+    """
     seoul = sample_weather.sel(region=["seoul"], time=slice("2018-10-01", "2019-08-31"))
+    north = seoul.assign_coords(region=["north"])
     moved = seoul["time"].values + (np.datetime64("2019-04-01") - np.datetime64("2018-10-01"))
     south = seoul.assign_coords(time=moved, latitude=("region", [-37.57]), region=["south"])
-    model = fitted
-    here = float(model.predict(seoul).sel(year=2019).squeeze() - model.offset_.sel(region="seoul"))
-    there = float(model.predict(south).sel(year=2019).squeeze())
-    # Latitude is a feature of the regression, so the hemispheres differ by what it says of 75 deg.
-    slope = model.regression_.coefficients_[-1] / model.regression_.spread_[-1]
-    tilt = 0.3 * slope * 2 * 37.57
-    assert there - here + tilt == pytest.approx(182, abs=0.01)
+    here, there = (float(fitted.predict(w).sel(year=2019).squeeze()) for w in (north, south))
+    assert there - here == pytest.approx(182, abs=0.5)
 
 
 def test_offsets_are_shrunken_means(sample_weather, cherry):
@@ -138,11 +137,40 @@ def test_offsets_are_shrunken_means(sample_weather, cherry):
 
 
 def test_a_region_without_dates_has_no_offset(sample_weather, cherry):
-    """Seoul left out of the dates is still predicted, with offset zero."""
+    """Seoul left out of the dates is still predicted, nearly without offset, and less surely.
+
+    Its nearest neighbour with dates lies some 190 km off, three times the distance of sharing.
+    """
     elsewhere = cherry[(cherry["region"] != "seoul") & (cherry["date"].dt.year <= 2015)]
     model = FloweringOnset().fit(sample_weather, elsewhere)
-    assert float(model.offset_.sel(region="seoul")) == 0
+    assert abs(float(model.offset_.sel(region="seoul"))) < 0.1
     assert model.predict(sample_weather).sel(region="seoul", year=2020).notnull()
+    sd = model.predict_sd(sample_weather).sel(year=2015)
+    assert float(sd.sel(region="seoul")) > 1.1 * float(sd.sel(region="jeonju"))
+
+
+def test_a_model_kept_and_read_again_predicts_the_same(fitted, sample_weather):
+    """Everything that predictions rest on is in the dataset."""
+    again = FloweringOnset.from_dataset(fitted.to_dataset())
+    xr.testing.assert_equal(again.predict(sample_weather), fitted.predict(sample_weather))
+    xr.testing.assert_equal(again.offset_, fitted.offset_)
+    assert again.residual_sd_ == fitted.residual_sd_
+
+
+def test_fits_are_the_same_every_time(fitted, sample_weather, cherry):
+    """Draws are seeded: a second fit gives the same bits."""
+    again = FloweringOnset().fit(sample_weather, cherry[cherry["date"].dt.year <= 2015])
+    xr.testing.assert_equal(again.predict(sample_weather), fitted.predict(sample_weather))
+
+
+def test_one_impossible_date_moves_little(fitted, sample_weather, cherry):
+    """A cherry of Seoul written down two months late moves other dates by hours only."""
+    past = cherry[cherry["date"].dt.year <= 2015].copy()
+    wrong = past.index[(past["region"] == "seoul") & (past["date"].dt.year == 2010)]
+    past.loc[wrong, "date"] += pd.Timedelta(days=60)
+    moved = FloweringOnset().fit(sample_weather, past).predict(sample_weather)
+    change = abs(moved - fitted.predict(sample_weather)).sel(year=slice(2016, 2024))
+    assert float(change.max()) < 1.5
 
 
 def test_too_few_dates_are_refused(sample_weather, cherry):

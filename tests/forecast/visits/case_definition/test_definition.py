@@ -85,7 +85,7 @@ def test_another_language_is_another_version():
         ('["itch + allergy"', '["itch + alergy"', "'alergy' is no signal; did you mean 'allergy'?"),
         ('["recheck"], unit', '["rechek"], unit',
          "'rechek', which is no item class; did you mean 'recheck'?"),
-        ('["en", "de"]', '["en", "fr"]', "names 'fr'; word lists are there for de, en"),
+        ('["en", "de"]', '["en", "qq"]', "names 'qq'; word lists are there for de, en"),
         ("[exclusion.cause]", "[exclusion.reason]", "exclusions stand under"),
         ("value = 28", "value = 28.5", "must be a whole number from 0; it is 28.5"),
         ('value = ["itch", "worse', 'value = "itch", x = ["worse', "must have exactly value"),

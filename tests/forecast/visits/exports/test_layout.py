@@ -121,8 +121,6 @@ def test_what_is_written_is_read_again():
         (('"Asia/Seoul"', '"Asia/Soul"'), 6, ["time_zone is 'Asia/Soul'", "'Asia/Seoul'"]),
         (("[columns]", "[colums]"), 9, ["colums is no part of a layout", "'columns'"]),
         (('date = "Date"', 'dates = "Date"'), 11, ["[columns] dates is no part", "'date'"]),
-        (('date = "Date"\n', ""), 9, ["[columns] date has no heading", "day of the visit"]),
-        (('date = "Date"', 'date = ""'), 11, ["[columns] date has no heading"]),
         (('item = "Item"', 'item = "date "'), 13, ["item and date are both 'date '"]),
         (('"voided"', '"void"'), 19, ["[statuses] 'VOID' is 'void'", "'voided'"]),
         (('["Hund"]', '"Hund"'), 23, ["[species] dog must be a list"]),
@@ -159,6 +157,37 @@ def test_the_one_layout_whose_columns_a_file_has_is_taken():
         fitting([front, back], ["Tag", "Kunde"], "f.csv")
     with pytest.raises(LayoutError, match=r"more than one layout .*--layout NAME"):
         fitting([front, back], [*headings, "Tag", "Tier"], "f.csv")
+
+
+@pytest.mark.parametrize(
+    ("change", "line", "words"),
+    [
+        (('date = "Date"\n', ""), 9, ["date has no heading", "the day of the visit"]),
+        (('date = "Date"', 'date = ""'), 11, ["date has no heading"]),
+        (('item = "Item"', 'item = ""'), 13, ["item has no heading", "take the line out"]),
+        (('visit = "Invoice"\n', ""), 11, ["patient has no heading", "name visit, the number"]),
+    ],
+)
+def test_a_column_that_is_not_answered_is_asked_when_a_file_needs_it(change, line, words):
+    """An open question of one system's layout keeps no other file out."""
+    text = WHOLE.replace(*change)
+    if "patient" in words[0]:
+        text = text.replace('patient = "Patient no"', 'patient = ""')
+    unfinished = parse_layout(text, FILE)
+    back = parse_layout('[columns]\ndate = "Tag"\npatient = "Tier"\n', "layouts/back.toml")
+    assert fitting([unfinished, back], ["Tag", "Tier"], "f.csv") is back
+    with pytest.raises(LayoutError) as refused:
+        fitting([unfinished, back], ["Invoice", "Date", "Patient no", "Item"], "f.csv")
+    sentence = str(refused.value)
+    assert sentence.startswith(f"{FILE} line {line}: [columns] ")
+    assert all(word in sentence for word in words)
+
+
+def test_a_layout_without_any_answer_fits_nothing():
+    """Else every file would be taken for its own."""
+    blank = parse_layout('[columns]\ndate = ""\npatient = ""\n', FILE)
+    with pytest.raises(LayoutError, match="no layout fits"):
+        fitting([blank], ["Date", "Patient"], "f.csv")
 
 
 def test_our_own_format_is_known_by_its_headings():

@@ -171,8 +171,9 @@ def test_a_file_without_a_day_or_patient_is_asked_for_the_heading():
     assert [question.key for question in seen.questions] == [("columns", "date")]
     assert "'Invoice', 'Site', 'Item'" in seen.questions[0].sentence
     assert 'date = ""  # TO BE ANSWERED' in seen.layout.text
+    layout = parse_layout(seen.layout.text, "layouts/front-desk.toml")
     with pytest.raises(LayoutError, match=r"line \d+: \[columns\] date has no heading"):
-        parse_layout(seen.layout.text, "layouts/front-desk.toml")
+        looked("Invoice;Site;Item\nR1;High Street;Vaccination\n", layout)
 
 
 def test_a_column_of_days_is_found_even_without_a_telling_heading():
@@ -231,3 +232,23 @@ def test_no_example_names_anybody():
     seen = looked(ENGLISH)
     assert not {"patient_name", "client_name", "note"} & set(seen.examples)
     assert seen.examples["date"] == "03/14/2024"
+
+
+def test_a_long_file_without_a_word_for_dog_is_asked_about():
+    """Fifty rows of Perro and Gato; a short file of cats alone is read as it is."""
+    head = "Invoice;Date;Site;Patient no;Species\n"
+    rows = [
+        f"{n};2024-05-1{n % 9};High Street;P-{n};{'Perro' if n % 2 else 'Gato'}" for n in range(50)
+    ]
+    (asked,) = looked(head + "\n".join(rows)).questions
+    assert asked.key == ("species", "dog")
+    assert "'Gato'" in asked.sentence
+    assert "'Perro'" in asked.sentence
+    assert not looked(head + "\n".join(rows[:49])).questions
+    unsaid = [row.rpartition(";")[0] + ";" for row in rows]
+    assert not looked(head + "\n".join(unsaid)).questions, "an empty cell tells of no other animal"
+    answered = looked(head + "\n".join(rows)).layout.text.replace("dog = []", 'dog = ["Perro"]')
+    layout = parse_layout(answered, "layouts/front-desk.toml")
+    again = looked(head + "\n".join(rows), layout)
+    assert not again.questions
+    assert (again.export.visits["patient"] != "").sum() == 25

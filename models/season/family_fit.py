@@ -1,0 +1,244 @@
+r"""One fit for every family: draws within bounds, their requirements solved, the best refined.
+
+Start, thresholds, exponents and chill effects of a heat sum trade off against each other, and with
+some hundred dates the best single set is luck. So sets are drawn within the bounds of
+``families.toml`` for each family, seeded; of each the requirement is solved so that its error has
+median zero; and sets of the better half, together with the best one of each family (refined by a
+shrinking random search from several restarts), are all kept: what is made of them is left to the
+regression on their days (:mod:`models.season.station_regression`).
+
+The loss is the mean absolute error around its median: one date of a wrong year does not decide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.parameters import ParameterTable, load_table
+from models.season.families import (
+    _ALTERNATING,
+    _EXPONENTIAL,
+    _PHOTOTHERMAL,
+    _SEQUENTIAL,
+    _SIGMOID,
+    _THERMAL,
+    FAMILIES,
+    FIELDS,
+    ParameterSets,
+    SeasonDays,
+    running_sum,
+)
+
+_Array = NDArray[np.float64]
+
+_NEAR = 4  # days on either side over which the pace of a sum is taken
+_UNSTARTED_SHARE = 0.05  # a set that begins after this share of observed dates is left out
+_UNMET_SHARE = 0.01  # a set that this share of observed seasons never meets is left out
+_TINY = 1e-9
+_SEARCHED = (
+    "daytime_share",
+    "start",
+    "base",
+    "slope",
+    "midpoint",
+    "exponent",
+    "photoperiod",
+    "chill_effect",
+    "chill_need",
+)
+
+
+@dataclass(frozen=True)
+class FittedSets:
+    """Sets with requirements, their days in the training seasons, and their losses.
+
+    Attributes
+    ----------
+    sets
+        With ``requirement`` and ``mean_chill``.
+    days
+        Dims (set, observation) [d].
+    loss
+        Mean absolute error around its median [d].
+    """
+
+    sets: ParameterSets
+    days: _Array
+    loss: _Array
+
+    def taken(self, chosen: NDArray[np.int64]) -> FittedSets:
+        """Return some of the sets."""
+        return FittedSets(
+            ParameterSets(self.sets.values[chosen]), self.days[chosen], self.loss[chosen]
+        )
+
+
+def fit_sets(days: SeasonDays, observed: _Array) -> FittedSets:
+    """Fit the sets that stand for what is known of a plant.
+
+    Parameters
+    ----------
+    days
+        The season of each observation.
+    observed
+        Observed day [d].
+
+    Returns
+    -------
+    FittedSets
+        Some of the better half of all drawn, then the refined best one of each family.
+
+    Raises
+    ------
+    ValueError
+        If no set of any family reaches the observed dates.
+    """
+    table = load_table("models.season", "families.toml")
+    rng = np.random.default_rng(int(table.number("seed")))
+    drawn = [_solved(_draw(f, int(table.number("draws")), rng), days, observed) for f in _ALL]
+    if not any(len(family.sets) for family in drawn):
+        raise ValueError("no parameter set of any family reaches every observed date")
+    best = [fit_family(f, days, observed, drawn=d) for f, d in zip(_ALL, drawn, strict=True)]
+    pool = _joined(drawn)
+    better = np.argsort(pool.loss, kind="stable")[: max(1, len(pool.loss) // 2)]
+    kept = min(int(table.number("kept")), len(better))
+    chosen = np.sort(rng.choice(better, kept, replace=False))
+    return _joined([pool.taken(chosen), *best])
+
+
+def fit_family(
+    family: int, days: SeasonDays, observed: _Array, *, drawn: FittedSets | None = None
+) -> FittedSets:
+    """Find the best set of one family by a shrinking random search from several restarts.
+
+    Parameters
+    ----------
+    family
+        Position in `FAMILIES`.
+    days, observed
+        As for `fit_sets`.
+    drawn
+        Sets of the family to start from; drawn anew where they are not given.
+
+    Returns
+    -------
+    FittedSets
+        One set; none where no set of the family reaches the observed dates.
+    """
+    table = load_table("models.season", "families.toml")
+    rng = np.random.default_rng([int(table.number("seed")), family])
+    if drawn is None:
+        drawn = _solved(_draw(family, int(table.number("draws")), rng), days, observed)
+    restarts, trials = int(table.number("restarts")), int(table.number("trials"))
+    front = drawn.taken(np.argsort(drawn.loss, kind="stable")[:restarts])
+    steps = table["steps"].value
+    assert isinstance(steps, list)
+    for step in steps:
+        if not len(front.sets):
+            return front
+        around = ParameterSets(np.repeat(front.sets.values, trials, axis=0))
+        tried = _solved(_moved(around, float(step), rng, table), days, observed)
+        both = _joined([front, tried])
+        front = both.taken(np.argsort(both.loss, kind="stable")[:restarts])
+    return front.taken(np.arange(min(1, len(front.sets))))
+
+
+_ALL = tuple(range(len(FAMILIES)))
+
+
+def _draw(family: int, count: int, rng: np.random.Generator) -> ParameterSets:
+    table = load_table("models.season", "families.toml")
+
+    def between(name: str) -> _Array:
+        low, high = _bounds(table, name)
+        return rng.uniform(low, high, count)
+
+    own_rate = family in (_THERMAL, _SIGMOID, _EXPONENTIAL)
+    rate = np.full(count, family) if own_rate else rng.integers(0, 3, count)
+    aside = between("photoperiod_aside")
+    aside *= rng.random(count) < table.number("photoperiod_share")
+    columns = {
+        "family": np.full(count, family, dtype=float),
+        "rate": rate.astype(float),
+        "daytime_share": between("daytime_share"),
+        "start": np.floor(between("start")) * (family != _SEQUENTIAL),
+        "base": between("base") * (rate == _THERMAL),
+        "slope": between("slope") * (rate == _SIGMOID),
+        "midpoint": between("midpoint") * (rate == _SIGMOID),
+        "exponent": between("exponent") * (rate == _EXPONENTIAL),
+        "photoperiod": between("photoperiod") if family == _PHOTOTHERMAL else aside,
+        "chill_effect": between("chill_effect") * (family == _ALTERNATING),
+        "chill_need": between("chill_need") * (family == _SEQUENTIAL),
+    }
+    return ParameterSets(np.zeros((count, len(FIELDS)))).replaced(**columns)
+
+
+def _moved(
+    sets: ParameterSets, step: float, rng: np.random.Generator, table: ParameterTable
+) -> ParameterSets:
+    """Move each parameter that a set uses by a random step, and keep it within its bounds."""
+    columns = {}
+    for name in _SEARCHED:
+        low, high = _bounds(table, name)
+        column = sets.column(name)
+        moved = np.clip(column + step * (high - low) * rng.standard_normal(len(sets)), low, high)
+        columns[name] = np.where(column != 0, moved, column)
+    columns["start"] = np.floor(columns["start"])
+    return sets.replaced(**columns)
+
+
+def _bounds(table: ParameterTable, name: str) -> tuple[float, float]:
+    limits = table[name].value
+    assert isinstance(limits, list)
+    return float(limits[0]), float(limits[1])
+
+
+def _solved(sets: ParameterSets, days: SeasonDays, observed: _Array) -> FittedSets:
+    """Solve each set's requirement; sets that the observed seasons do not meet drop out."""
+    sets = sets.replaced(mean_chill=days.chill.mean(axis=0)[sets.column("start").astype(int)])
+    requirement, predicted = np.full(len(sets), np.nan), np.empty((len(sets), len(observed)))
+    for index in range(len(sets)):
+        found = _requirement(sets, index, days, observed)
+        if found is not None:
+            requirement[index], predicted[index] = found
+    met = ~np.isnan(requirement)
+    sets = ParameterSets(sets.replaced(requirement=requirement).values[met])
+    predicted = np.nan_to_num(predicted[met], nan=days.tasmin.shape[1] - 0.5)
+    error = observed - predicted
+    loss = np.abs(error - np.median(error, axis=1, keepdims=True)).mean(axis=1)
+    return FittedSets(sets, predicted, loss)
+
+
+def _requirement(
+    sets: ParameterSets, index: int, days: SeasonDays, observed: _Array
+) -> tuple[float, _Array] | None:
+    """Return the requirement of a median error of zero, and its days; None where there is none."""
+    run = running_sum(sets, index, days)
+    row, at = np.arange(len(observed)), np.round(observed).astype(int)
+    reached = (run.cumulative[row, at] - run.rate[row, at] / 2.0 - run.before) / run.scale
+    started = reached > 0
+    if started.mean() < 1.0 - _UNSTARTED_SHARE:
+        return None
+    requirement = float(np.exp(np.median(np.log(reached[started]))))
+    last = run.cumulative.shape[1] - 1
+    later, earlier = np.minimum(at + _NEAR, last), np.maximum(at - _NEAR, 0)
+    pace = (run.cumulative[row, later] - run.cumulative[row, earlier]) / (later - earlier)
+    error = observed - run.day(requirement)
+    if np.isnan(error).mean() > _UNMET_SHARE:
+        return None
+    requirement += float(np.nanmedian(error) * np.median(np.maximum(pace, _TINY) / run.scale))
+    found = run.day(requirement)
+    if requirement <= 0 or np.isnan(found).mean() > _UNMET_SHARE:
+        return None
+    return requirement, found
+
+
+def _joined(parts: list[FittedSets]) -> FittedSets:
+    return FittedSets(
+        ParameterSets(np.concatenate([p.sets.values for p in parts])),
+        np.concatenate([p.days for p in parts]),
+        np.concatenate([p.loss for p in parts]),
+    )

@@ -1,0 +1,354 @@
+r"""Distribution of the onset at an issue day, while the season is still to come.
+
+From what is known up to the issue day three members say when the plant will flower:
+
+*traces*
+    the season is continued with the weather of other years, moved by the warming trend
+    (:mod:`models.season.season_traces`); the hindcast model's date, averaged over the traces;
+*direct*
+    a regression of past dates on the predictors of such continued seasons, averaged over the
+    traces: it learns how far what is known on this day can be trusted, and falls back to the usual
+    date where it cannot;
+*climatology with a trend*
+    each station's usual date, and the common trend.
+
+They are averaged with weights (none below zero, sum one) that would have served best on past
+seasons, each predicted from the other years. The spread of the errors is what those predictions
+had, larger where traces differ,
+
+.. math:: \sigma^2 = s\, (a + b\, V), \quad a, b \ge 0
+
+with :math:`V` the variance of the date between traces and :math:`s` the station's own factor
+(larger without dates of its own). The shape is that of the standardised errors themselves, so that
+coverage holds by construction on the seasons of training. A plant that had not flowered by the
+issue day did not: the distribution is cut there.
+
+Every past season is forecast as it would have been on that day, with its later weather unknown, so
+the spread shrinks by itself as the season nears.
+
+Known failures: the errors of years left out are those of years inside the record; a climate or an
+observed tree that moves on after it makes later errors larger.
+
+References
+----------
+Day G.N. 1985. Journal of Water Resources Planning and Management 111:157-170 (traces). Gneiting T.
+et al. 2005. Monthly Weather Review 133:1098-1118 (statistical postprocessing with a spread that
+grows with that of the ensemble). Wolpert D.H. 1992. Neural Networks 5:241-259 (weights from
+predictions left out).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+
+from models.parameters import load_table
+from models.season.flowering_dates import OnsetError
+from models.season.onset import FloweringOnset
+from models.season.season_traces import daily_slopes, season_traces, trace_donors
+from models.season.season_weather import SeasonWeather, season_days, season_weather
+from models.season.station_regression import Rows, StationRegression
+
+_Array = NDArray[np.float64]
+_Whole = NDArray[np.int64]
+
+MEMBERS = ("traces", "direct", "climatology with a trend")
+
+_LEAST_SEASONS = 12
+_PAST_LAST_DATE = 30  # days of a trace past the latest date of training
+_SUM_TO_ONE = 1e3  # weight of the condition that blending weights add up to one
+_TINY = 1e-9
+
+
+@dataclass(frozen=True)
+class Continued:
+    """Seasons continued with other years' weather.
+
+    Attributes
+    ----------
+    rows
+        Their predictors, averaged over traces.
+    variance
+        Variance of the hindcast model's date between traces [d2].
+    never
+        Share of traces in which the season does not come.
+    """
+
+    rows: Rows
+    variance: _Array
+    never: _Array
+
+
+@dataclass(frozen=True)
+class OnsetAhead:
+    """Distribution of the onset of some seasons.
+
+    Attributes
+    ----------
+    region, year
+        Which seasons.
+    members
+        Days from the first day of the season, equally likely, rising, dims (season, level) [d].
+    by_member
+        What each of `MEMBERS` expects, dims (member, season) [d].
+    never
+        Probability that the season does not come, by season.
+    """
+
+    region: _Whole
+    year: _Array
+    members: _Array
+    by_member: _Array
+    never: _Array
+
+    def quantile(self, level: float) -> _Array:
+        """Return a quantile of the date of each season, given that it comes [d]."""
+        return np.asarray(np.quantile(self.members, level, axis=1, method="hazen"))
+
+
+class InSeasonOnset:
+    """Forecast of the onset of seasons in progress, for one issue day.
+
+    Parameters
+    ----------
+    onset
+        Fitted hindcast model.
+    issue_day
+        First day that is not known, counted from the first day of the season [d].
+
+    Attributes
+    ----------
+    weights_ : numpy.ndarray
+        Of `MEMBERS`.
+    spread_ : numpy.ndarray
+        The coefficients a [1] and b [d-2] of the variance.
+    shape_ : numpy.ndarray
+        Standardised errors, rising.
+    left_out_ : OnsetAhead
+        Distribution of each season of training from the other years.
+    observed_ : numpy.ndarray
+        Its observed day [d].
+    """
+
+    def __init__(self, onset: FloweringOnset, *, issue_day: int) -> None:
+        self.onset = onset
+        self.issue_day = issue_day
+
+    def fit(self, weather: xr.Dataset) -> InSeasonOnset:
+        """Try the forecast on the seasons of training.
+
+        Parameters
+        ----------
+        weather
+            As the hindcast model was fitted to: all regions, all years up to now.
+
+        Raises
+        ------
+        OnsetError
+            If too few plants had not flowered by the issue day, or too few years lend weather.
+        """
+        seasons = season_weather(weather)
+        trained, observed = self.onset.regression_.rows_, self.onset.regression_.day_
+        self.horizon_ = min(int(observed.max()) + _PAST_LAST_DATE, seasons.tasmin.shape[-1])
+        self.southern_ = bool((seasons.latitude < 0).any())
+        position = {int(year): index for index, year in enumerate(seasons.years)}
+        asked = (observed >= self.issue_day) & np.isin(trained.year, seasons.years)
+        region = trained.station[asked]
+        season = np.array([position[int(year)] for year in trained.year[asked]], dtype=np.int64)
+        continued, enough = self._continued(weather, seasons, region, season, earlier_only=False)
+        self.observed_: _Array = observed[asked][enough]
+        if len(self.observed_) < _LEAST_SEASONS:
+            raise OnsetError(
+                f"a forecast on day {self.issue_day} of the season needs {_LEAST_SEASONS} past "
+                f"seasons that had not flowered by then and years to lend weather, found "
+                f"{len(self.observed_)}: bring more dates or weather, or use climatology"
+            )
+        self._fit_members(continued)
+        return self
+
+    def predict(self, weather: xr.Dataset, year: int) -> OnsetAhead:
+        """Forecast the onset of every region in one season.
+
+        Parameters
+        ----------
+        weather
+            Weather known so far, dims (region, time); of the season itself nothing is read from the
+            issue day on.
+        year
+            Year of the season.
+
+        Raises
+        ------
+        OnsetError
+            If the weather does not reach into that season, or too few earlier years are held.
+        """
+        seasons = season_weather(weather)
+        if year not in seasons.years:
+            raise OnsetError(
+                f"a forecast of the season {year} needs weather of its autumn; the weather's "
+                f"seasons are {seasons.years[0]} to {seasons.years[-1]}"
+            )
+        known = {name: number for number, name in enumerate(self.onset.regions_)}
+        names = [str(r) for r in weather["region"].values]
+        number = np.array([known.get(name, -1) for name in names], dtype=np.int64)
+        place = np.arange(len(names))
+        season = np.full(len(names), int(np.searchsorted(seasons.years, year)))
+        continued, enough = self._continued(
+            weather, seasons, place, season, earlier_only=True, station=number
+        )
+        if not enough.all():
+            raise OnsetError(
+                f"a forecast of the season {year} in {names[int(np.argmin(enough))]} needs the "
+                "weather of more earlier years: load earlier weather"
+            )
+        return self._distribution(continued, self._members(continued), place)
+
+    def _fit_members(self, continued: Continued) -> None:
+        self.direct_ = StationRegression(self.onset.predictors_.shares)
+        self.direct_.fit(continued.rows, self.observed_)
+        trend = load_table("models.season", "season.toml").number("in_season.trend")
+        self.trend_ = StationRegression(np.array([trend]))
+        self.trend_.fit(_trend_rows(continued.rows), self.observed_)
+        members = np.stack(
+            [
+                self.onset.regression_.without_years(continued.rows),
+                self.observed_ - self.direct_.left_out_,
+                self.observed_ - self.trend_.left_out_,
+            ]
+        )
+        self.weights_ = _blending_weights(members, self.observed_, self.direct_.weight_)
+        error = self.observed_ - self.weights_ @ members
+        factor = (self.direct_.left_out_sd_ / self.direct_.noise_) ** 2
+        self.spread_ = _variance(error**2 / factor, continued.variance)
+        sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(error)), continued.variance]))
+        levels = int(load_table("models.season", "season.toml").number("in_season.levels"))
+        at = (np.arange(levels) + 0.5) / levels
+        self.shape_: _Array = np.quantile(error / sd, at)
+        self.left_out_ = self._spread_out(members, sd, continued, continued.rows.station)
+
+    def _members(self, continued: Continued) -> _Array:
+        return np.stack(
+            [
+                self.onset.regression_.predict(continued.rows),
+                self.direct_.predict(continued.rows),
+                self.trend_.predict(_trend_rows(continued.rows)),
+            ]
+        )
+
+    def _distribution(self, continued: Continued, members: _Array, place: _Whole) -> OnsetAhead:
+        factor = (self.direct_.predict_sd(continued.rows) / self.direct_.noise_) ** 2
+        sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(place)), continued.variance]))
+        return self._spread_out(members, sd, continued, place)
+
+    def _spread_out(
+        self, members: _Array, sd: _Array, continued: Continued, place: _Whole
+    ) -> OnsetAhead:
+        days = (self.weights_ @ members)[:, None] + sd[:, None] * self.shape_
+        return OnsetAhead(
+            place,
+            continued.rows.year,
+            _cut_before(days, self.issue_day - 0.5),
+            members,
+            continued.never,
+        )
+
+    def _continued(
+        self,
+        weather: xr.Dataset,
+        seasons: SeasonWeather,
+        region: _Whole,
+        season: _Whole,
+        *,
+        earlier_only: bool,
+        station: _Whole | None = None,
+    ) -> tuple[Continued, NDArray[np.bool_]]:
+        """Continue seasons; also which of those asked had enough years to lend their weather."""
+        table = load_table("models.season", "season.toml")
+        donors = trace_donors(
+            seasons,
+            region,
+            season,
+            issue_day=self.issue_day,
+            horizon=self.horizon_,
+            earlier_only=earlier_only,
+        )
+        count = np.array([len(d) for d in donors], dtype=np.int64)
+        enough = count >= table.number("in_season.least_traces")
+        if not enough.any():
+            return _nothing(self.onset.predictors_.shares), enough
+        number = int(min(table.number("in_season.most_traces"), count[enough].min()))
+        lenders = np.stack([d[:number] for d, kept in zip(donors, enough, strict=True) if kept])
+        region, season = region[enough], season[enough]
+        mean = np.empty((len(region), len(self.onset.predictors_.shares)))
+        variance, never = np.empty(len(region)), np.empty(len(region))
+        effects = self.onset.regression_.slopes
+        for block in season_traces(
+            seasons,
+            region,
+            season,
+            lenders,
+            issue_day=self.issue_day,
+            horizon=self.horizon_,
+            slopes=daily_slopes(weather, seasons, southern=self.southern_),
+        ):
+            shape = block.tasmin.shape
+            latitude = np.repeat(seasons.latitude[region[block.targets]], shape[1])
+            days = season_days(
+                block.tasmin.reshape(-1, shape[2]), block.tasmax.reshape(-1, shape[2]), latitude
+            )
+            found, met = self.onset.predictors_.of(days, latitude)
+            found = found.reshape(*shape[:2], -1)
+            mean[block.targets] = found.mean(axis=1)
+            variance[block.targets] = (found @ effects).var(axis=1)
+            never[block.targets] = (met.reshape(shape[:2]) <= 0.5).mean(axis=1)
+        own = region if station is None else station[enough]
+        rows = Rows(
+            mean,
+            own,
+            seasons.latitude[region],
+            seasons.longitude[region],
+            seasons.years[season].astype(float),
+        )
+        return Continued(rows, variance, never), enough
+
+
+def _nothing(shares: _Array) -> Continued:
+    none = np.empty(0)
+    rows = Rows(np.empty((0, len(shares))), np.empty(0, dtype=np.int64), none, none, none)
+    return Continued(rows, none, none)
+
+
+def _trend_rows(rows: Rows) -> Rows:
+    return rows.with_predictors(rows.year[:, None].copy())
+
+
+def _blending_weights(members: _Array, observed: _Array, trust: _Array) -> _Array:
+    """Return weights of members, none below zero, sum one, of least weighted squared error."""
+    root = np.sqrt(trust)
+    system = np.vstack([members.T * root[:, None], np.full(len(members), _SUM_TO_ONE * len(root))])
+    wanted = np.append(observed * root, _SUM_TO_ONE * len(root))
+    weights, _ = nnls(system, wanted)
+    return np.asarray(weights / weights.sum())
+
+
+def _variance(squared: _Array, variance: _Array) -> _Array:
+    """Return a and b of least squares of squared errors on the variance between traces."""
+    scale = max(float(variance.mean()), _TINY)
+    found, _ = nnls(np.column_stack([np.ones(len(squared)), variance / scale]), squared)
+    return np.array([found[0], found[1] / scale])
+
+
+def _cut_before(days: _Array, first: float) -> _Array:
+    """Return equally likely days of what is left of each distribution from a day on."""
+    n_levels = days.shape[1]
+    at = (np.arange(n_levels) + 0.5) / n_levels
+    cut = np.maximum(days, first)
+    for row in np.flatnonzero(days[:, 0] < first):
+        gone = float(np.interp(first, days[row], at, right=1.0))
+        gone = min(gone, float(at[-1]))
+        cut[row] = np.maximum(np.interp(gone + at * (1.0 - gone), at, days[row]), first)
+    return cut

@@ -1,0 +1,114 @@
+"""The clock's process: it leaves off in the middle of a job, tells of a slip in the settings."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import threading
+from datetime import UTC, datetime
+
+import pytest
+
+from forecast.practice import create_practice, open_practice
+from forecast.records import RecordsError, open_records
+from forecast.records.notices import notices
+from forecast.records.runs import runs
+from jobs.clock_process import Look
+from jobs.job import Job
+from jobs.opening import open_all
+
+NOW = datetime(2022, 6, 28, 20, 10, tzinfo=UTC)
+WORK = """
+import sys, time
+from jobs.clock_process import run_clock
+from jobs.job import Job
+def work(task):
+    print("begun", flush=True)
+    for _ in range(1200):
+        time.sleep(0.05)
+        if sys.argv[2] == "tells":
+            task.result.tell(0.5)
+sys.exit(run_clock(sys.argv[1], ready=lambda practice: None, jobs=[Job("issue", "works", work)]))
+"""
+
+
+@pytest.fixture
+def practice(tmp_path, small_settings):
+    return create_practice(tmp_path / "practice", small_settings, now=NOW)
+
+
+@pytest.mark.parametrize(
+    ("how", "state"),
+    [("tells", "stopped"), pytest.param("is deaf", "swept", marks=pytest.mark.long)],
+)
+def test_told_to_end_it_leaves_off_in_the_middle_of_a_job(practice, how, state):
+    """Exit code 0 either way; a job that does not listen is settled at the next opening."""
+    words = [sys.executable, "-c", WORK, str(practice.folder), how]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdout.readline() == b"begun\n"
+        process.send_signal(signal.SIGTERM)
+        _, said = process.communicate(timeout=60)
+        assert process.returncode == 0, said
+    records, _ = open_all(open_practice(practice.folder))
+    assert [(run.job, run.state) for run in runs(records)] == [("issue", state)]
+
+
+def look_of(practice, jobs=(), **options) -> Look:
+    """Make the clock's look, without a process."""
+    given = {"look_at_lock": lambda: None} | options
+    return Look(practice, jobs, stop=threading.Event(), idle=threading.Event(), failed=[], **given)
+
+
+def test_a_slip_in_practice_toml_is_told_and_nothing_runs_until_it_is_mended(practice):
+    """By the settings of before, once; and it is over when the text is in order again."""
+    ran: list[str] = []
+    jobs = [Job("issue", "works", lambda task: ran.append("issue"))]
+    look = look_of(practice, jobs)
+    text = practice.settings_file.read_text()
+    practice.settings_file.write_text(text + "\n[clock]\nisue = 5\n")
+    look()
+    look()
+    records = open_records(practice)
+    (told,) = notices(records)
+    assert (told.about, told.over_at) == ("practice.toml", None)
+    assert "nothing runs until it is mended" in told.sentence
+    assert ran == []
+    practice.settings_file.write_text(text)
+    look()
+    (told,) = notices(records)
+    assert told.over_at is not None
+    assert ran == ["issue"]
+
+
+def test_records_that_are_away_are_waited_for(practice, monkeypatch, caplog):
+    """It is logged once and not every minute, and once more when they are back."""
+    look = look_of(practice)
+
+    def away(*_: object, **__: object) -> None:
+        raise RecordsError("the records could not be used")
+
+    with caplog.at_level("INFO", logger="forepaw.clock"):
+        monkeypatch.setattr("jobs.clock_process.tick", away)
+        look()
+        look()
+        monkeypatch.undo()
+        look()
+    assert [record.msg for record in caplog.records] == [
+        "could not look what is due",
+        "looks what is due again",
+    ]
+    assert look.idle.is_set()
+
+
+def test_a_clock_that_lost_its_lock_ends(practice):
+    """With what the lock says; nothing is run any more."""
+
+    def lost() -> None:
+        raise RecordsError("another process holds it")
+
+    look = look_of(practice, look_at_lock=lost)
+    look()
+    assert look.stop.is_set()
+    assert [str(error) for error in look.failed] == ["another process holds it"]
+    assert runs(open_records(practice)) == []
