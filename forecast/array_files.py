@@ -12,6 +12,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+import h5netcdf
 import numpy as np
 import xarray as xr
 
@@ -84,10 +85,21 @@ def _encoding(node: xr.DataTree) -> dict[str, dict[str, Any]]:
 
 
 def read_tree(path: Path) -> xr.DataTree:
-    """Read a whole tree into memory and let go of the file.
+    """Read a whole tree into memory and let go of the file."""
+    _check(path)
+    with xr.open_datatree(path, engine="h5netcdf") as opened:
+        return opened.load()
 
-    The bytes are checked first: on broken ones a NetCDF reader may hang, or return nonsense.
-    """
+
+def read_attributes(path: Path) -> dict[str, Any]:
+    """Read what a file's root is told to be, which is quick."""
+    _check(path)
+    with h5netcdf.File(path, "r") as opened:
+        return dict(opened.attrs)
+
+
+def _check(path: Path) -> None:
+    """Check the bytes first: on broken ones a NetCDF reader may hang, or return nonsense."""
     try:
         content = path.read_bytes()
     except FileNotFoundError:
@@ -97,5 +109,3 @@ def read_tree(path: Path) -> xr.DataTree:
         raise ArrayFileError(
             f"{path} was cut short or changed after it was written; restore it from a back-up"
         )
-    with xr.open_datatree(path, engine="h5netcdf") as opened:
-        return opened.load()

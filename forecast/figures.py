@@ -1,68 +1,232 @@
-"""From an issue to its figures: the values each figure shows, its answer, its source line."""
+"""From an issue to its figures: the values each figure shows, its answer, its source line.
+
+All figures of an issue have the same weeks from left to right: a quarter of a year behind, and all
+weeks ahead.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Protocol
 
+import numpy as np
 import pandas as pd
 import xarray as xr
 from altair import VConcatChart
 
+from forecast.charts import theme
 from forecast.charts.exposure import exposure_chart
 from forecast.charts.fan import fan_chart
+from forecast.charts.past_years import past_years_chart
+from forecast.charts.season import season_chart
 from forecast.issuing import Issue
 from forecast.practice import Practice
-from forecast.regions import Region, regions
-from forecast.wording import LIKELY, exposure_sentence, region_sentence, source_sentences
+from forecast.regions import regions
+from forecast.wording import (
+    INVENTED,
+    LIKELY,
+    exposure_sentence,
+    most_likely_words,
+    past_years_sentence,
+    region_sentence,
+    season_sentence_of,
+    source_sentences,
+)
 from models.allergens import catalogue
+from models.flare.forecaster import past_rates
 
-PAST_VISITS = 52  # last season beside the next
-PAST_EXPOSURE = 8
+PAST_WEEKS = 13
+REGIONS_IN_A_FIGURE = 20
+WEEKS_IN_YEAR = 52
+YEARS = ("three years before", "two years before", "one year before")
 BANDS = {"lower_90": 0.05, "lower_50": 0.25, "median": 0.5, "upper_50": 0.75, "upper_90": 0.95}
 
 
-def figures(practice: Practice, issue: Issue) -> Iterator[tuple[str, VConcatChart]]:
-    """Yield each figure of an issue with its name: the fan and the exposure of every region.
+class Draw(Protocol):
+    """Draws a figure at a width, with sentences under a pointer if asked so."""
 
-    A region whose visits are not known has no fan.
+    def __call__(self, *, width: int = ..., hover: bool = ...) -> VConcatChart:
+        """Draw it."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure of an issue: its name in files and addresses, what it answers, its lines below."""
+
+    name: str
+    title: str
+    notes: tuple[str, ...]
+    draw: Draw
+
+
+def names_of_regions(practice: Practice, issue: Issue) -> dict[str, str]:
+    """Return the names of the regions of an issue; one that practice.toml dropped has its id."""
+    named = {region.id: region.name for region in regions(practice).values()}
+    return {str(one): named.get(str(one), str(one)) for one in issue.forecast["region"].values}
+
+
+def figures(practice: Practice, issue: Issue) -> Iterator[Figure]:
+    """Yield each figure of an issue: the season, then fan, past years and exposure of each region.
+
+    A region whose visits are not known has no fan and no past years; without any visits there is no
+    season.
     """
-    source = str(issue.forecast.attrs["credit"])
-    for region in regions(practice).values():
-        note = _note(practice, issue, region)
-        if issue.knows_visits_of(region.id):
-            yield (
-                f"visits-{region.id}",
-                fan_chart(
-                    fan_frame(issue.forecast, region.id),
-                    title=region_sentence(issue.forecast, region.id, region.name),
-                    source=source,
-                    note=note,
-                ),
-            )
-        yield (
-            f"exposure-{region.id}",
-            exposure_chart(
-                exposure_frame(issue.forecast, region.id),
-                title=exposure_sentence(issue.forecast, region.id, region.name),
-                source=source,
-                issued=pd.Timestamp(issue.forecast["week"].values[0]),
-                note=note,
-            ),
+    for name, make in figure_makers(practice, issue).items():
+        yield make(name)
+
+
+def figure_makers(practice: Practice, issue: Issue) -> dict[str, Callable[[str], Figure]]:
+    """Return the names of an issue's figures, each with what makes it, in their order."""
+    names = names_of_regions(practice, issue)
+    makers: dict[str, Callable[[str], Figure]] = {}
+    if issue.has_visits:
+        for page, some in enumerate(groups(list(names)), start=1):
+            makers[f"season-{page}"] = _Maker(_season, issue, {one: names[one] for one in some})
+    for region, words in names.items():
+        one = {region: words}
+        if issue.knows_visits_of(region):
+            makers[f"visits-{region}"] = _Maker(_fan, issue, one)
+            makers[f"years-{region}"] = _Maker(_past_years, issue, one)
+        makers[f"exposure-{region}"] = _Maker(_exposure, issue, one)
+    return makers
+
+
+def groups(regions_: list[str]) -> list[list[str]]:
+    """Return regions in the groups that one figure of the season shows."""
+    size = REGIONS_IN_A_FIGURE
+    return [regions_[at : at + size] for at in range(0, len(regions_), size)]
+
+
+@dataclass(frozen=True)
+class _Maker:
+    draw: Callable[..., Figure]
+    issue: Issue
+    names: dict[str, str]
+
+    def __call__(self, name: str) -> Figure:
+        return self.draw(name, self.issue, self.names)
+
+
+def _season(name: str, issue: Issue, names: dict[str, str]) -> Figure:
+    forecast = issue.forecast.sel(region=list(names))
+    title = season_sentence_of(forecast, names)
+    source, note = _source(issue), _note(issue, names)
+
+    def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
+        return season_chart(
+            season_frame(forecast, names),
+            words={
+                words: most_likely_words(forecast, one, short=theme.is_narrow(width))
+                for one, words in names.items()
+            },
+            title=title,
+            source=source,
+            issued=pd.Timestamp(forecast["week"].values[0]),
+            note=note,
+            width=width,
+            hover=hover,
         )
 
+    return Figure(name, title, (source, note), draw)
 
-def _note(practice: Practice, issue: Issue, region: Region) -> str:
+
+def _fan(name: str, issue: Issue, names: dict[str, str]) -> Figure:
+    ((region, words),) = names.items()
+    title = region_sentence(issue.forecast, region, words)
+    source, note = _source(issue), _note(issue, names)
+
+    def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
+        frame = fan_frame(issue.forecast, region)
+        return fan_chart(frame, title=title, source=source, note=note, width=width, hover=hover)
+
+    return Figure(name, title, (source, note), draw)
+
+
+def _past_years(name: str, issue: Issue, names: dict[str, str]) -> Figure:
+    ((region, words),) = names.items()
+    title = past_years_sentence(issue.forecast, region, words)
+    source, note = _source(issue), _note(issue, names)
+
+    def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
+        past, ahead = past_years_frames(issue.forecast, region)
+        return past_years_chart(
+            past, ahead, title=title, source=source, note=note, width=width, hover=hover
+        )
+
+    return Figure(name, title, (source, note), draw)
+
+
+def _exposure(name: str, issue: Issue, names: dict[str, str]) -> Figure:
+    ((region, words),) = names.items()
+    title = exposure_sentence(issue.forecast, region, words)
+    source, note = _source(issue), _note(issue, names)
+    if not issue.has_draws:
+        note += " Ahead the median of the futures is drawn, as their mean is no longer kept."
+
+    def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
+        return exposure_chart(
+            exposure_frame(issue.forecast, region),
+            title=title,
+            source=source,
+            issued=pd.Timestamp(issue.forecast["week"].values[0]),
+            note=note,
+            width=width,
+            hover=hover,
+        )
+
+    return Figure(name, title, (source, note), draw)
+
+
+def _source(issue: Issue) -> str:
+    return str(issue.forecast.attrs["credit"])
+
+
+def _note(issue: Issue, names: dict[str, str]) -> str:
     kind = "Hindcast" if issue.cut.kind == "hindcast" else "Issued"
     parts = [f"{kind} as of {issue.cut.origin}, issue {issue.id}."]
-    if practice.settings.practice.invented:
-        parts.append("Invented practice on real weather: visits, dogs and owners are made up.")
-    return " ".join([*parts, *source_sentences(issue.forecast, {region.id: region.name})])
+    if issue.forecast.attrs["invented"]:
+        parts.append(INVENTED)
+    return " ".join([*parts, *source_sentences(issue.forecast, names)])
+
+
+# ------------------------------------------------------------------------------------------ frames
+def season_frame(forecast: xr.Dataset, names: dict[str, str]) -> pd.DataFrame:
+    """Return the weeks of some regions as the season figure draws them, past and ahead."""
+    past = forecast.isel(past_week=slice(-PAST_WEEKS, None))
+    seen = xr.Dataset(
+        {
+            name: past[f"{name}_past"].rename(past_week="week")
+            for name in ("flare_visits", "consultations", "covered_share")
+        }
+    )
+    rate = 1000.0 * past_rates(seen)["pressure_rate"]
+    threshold = forecast["threshold"]
+    frames = []
+    for region, words in names.items():
+        own, limit = rate.sel(region=region), float(threshold.sel(region=region))
+        known = own.notnull().values & np.isfinite(limit)
+        high = [bool(a) if b else None for a, b in zip(own.values > limit, known, strict=True)]
+        odds = forecast["odds_high"].sel(region=region).values
+        frames.append(
+            pd.DataFrame(
+                {
+                    "region": words,
+                    "week": [*own["week"].values, *forecast["week"].values],
+                    "odds": [*np.full(len(high), np.nan), *odds],
+                    "was_high": pd.array([*high, *[None] * len(odds)], dtype="boolean"),
+                    "likely": [*np.full(len(high), False), *(odds >= LIKELY)],
+                }
+            ).drop_duplicates("week", keep="last")
+        )
+    joined: pd.DataFrame = pd.concat(frames, ignore_index=True)
+    return joined
 
 
 def fan_frame(forecast: xr.Dataset, region: str) -> pd.DataFrame:
     """Return the weeks of one region as the fan draws them, past and ahead."""
     one = forecast.sel(region=region)
-    past = one["flare_visits_past"].isel(past_week=slice(-PAST_VISITS, None))
+    past = one["flare_visits_past"].isel(past_week=slice(-PAST_WEEKS, None))
     seen = pd.DataFrame({"week": past["past_week"].values, "observed": past.values})
     quantiles = one["visits_quantiles"]
     ahead = pd.DataFrame({"week": one["week"].values})
@@ -77,15 +241,40 @@ def fan_frame(forecast: xr.Dataset, region: str) -> pd.DataFrame:
     return joined
 
 
+def past_years_frames(forecast: xr.Dataset, region: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return past years' visits laid on the weeks of the figures, 52 weeks a year, and these weeks.
+
+    Of weeks before the past that an issue tells, nothing is drawn.
+    """
+    fan = fan_frame(forecast, region)
+    held = forecast["flare_visits_past"].sel(region=region).to_series()
+    weeks = pd.DatetimeIndex(fan["week"])
+    parts = []
+    for back, year in zip(range(len(YEARS), 0, -1), YEARS, strict=True):
+        then = weeks - pd.Timedelta(days=7 * WEEKS_IN_YEAR * back)
+        told = then.isin(held.index)
+        part = pd.DataFrame({"week": weeks[told], "visits": held.reindex(then[told]).to_numpy()})
+        if part["visits"].notna().any():
+            parts.append(part.assign(year=year))
+    past = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return past, fan[["week", "observed", "lower_90", "median", "upper_90"]]
+
+
 def exposure_frame(forecast: xr.Dataset, region: str) -> pd.DataFrame:
-    """Return weekly exposure by allergen, observed weather behind and the mean of draws ahead."""
+    """Return weekly exposure by allergen, observed weather behind and the mean of draws ahead.
+
+    Where the draws are no longer kept it is the median of them.
+    """
     one = forecast.sel(region=region)
     known = catalogue()
     frames = []
     for allergen in forecast["allergen"].values[one["listed"].values > 0]:
         own = one.sel(allergen=allergen)
-        past = own["exposure_past"].isel(past_week=slice(-PAST_EXPOSURE, None))
-        ahead = own["exposure_ahead"].mean("draw")
+        past = own["exposure_past"].isel(past_week=slice(-PAST_WEEKS, None))
+        if "exposure_ahead" in own:
+            ahead = own["exposure_ahead"].mean("draw")
+        else:
+            ahead = own["exposure_quantiles"].sel(quantile=0.5, method="nearest")
         frame = pd.DataFrame(
             {
                 "week": [*past["past_week"].values, *ahead["week"].values],

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from forecast.array_files import ArrayFileError, read_tree
+from forecast.array_files import ArrayFileError, read_attributes
 from forecast.cut import DataCut, Known
 from forecast.practice import Practice
 from forecast.records.engine import Records
@@ -59,7 +59,7 @@ def kept_models(practice: Practice) -> list[KeptModel]:
     found = []
     for path in practice.trained_folder.glob("*.nc"):
         try:
-            attributes = read_tree(path).attrs
+            attributes = read_attributes(path)
         except ArrayFileError:
             continue  # none to rest on: learning the same again mends it
         if not attributes.get("learnt"):
@@ -86,12 +86,13 @@ def newest_fit(
     A model never knows more than the forecast: one of a later origin is not looked at. A hindcast
     rests on a model of its very own cut, so that it does not depend on what else was tried.
     """
-    held = [one for one in kept_models(practice) if one.cut.kind == cut.kind]
-    if cut.kind == "hindcast":
-        held = [one for one in held if one.cut == cut]
-    held = [one for one in held if one.cut.origin <= cut.origin]
+    held = [
+        one
+        for one in kept_models(practice)
+        if one.cut == cut or (one.cut.kind == cut.kind == "issued" and one.cut.origin <= cut.origin)
+    ]
     if not held:
-        return None, "no model of that day is kept" if cut.kind == "hindcast" else "none is kept"
+        return None, "no model of that day, or before it, is kept"
     newest = held[-1]
     why = why_not_fit(practice, records, known, cut=cut, kept=newest)
     if why:

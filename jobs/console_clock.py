@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from textwrap import shorten
 from zoneinfo import ZoneInfo
 
 from rich.text import Text
@@ -20,7 +21,7 @@ from jobs.console import console, heading, new_table, paragraph, print_table, pr
 from jobs.registry import jobs_of, timetable
 from jobs.schedule import SUCCEEDED, Due, Timetable, next_moment, next_try, waits
 
-_SHOWN = 5
+_SHOWN, _LONGEST = 5, 72  # requests or troubles; letters of what a run said
 _MINUTE, _HOUR = 60, 3600  # s
 
 
@@ -75,7 +76,8 @@ def _ended(run: JobRun) -> Text:
         return Text(f"runs now{share}")
     words = f"{run.state}, {_took(run.seconds or 0.0)}"
     style = "" if run.state in SUCCEEDED else "bold"
-    return Text.assemble((words, style), *([("\n" + run.result, "dim")] if run.result else []))
+    said = shorten(run.result or "", _LONGEST, placeholder=" ...")
+    return Text.assemble((words, style), *([("\n" + said, "dim")] if said else []))
 
 
 def _took(seconds: float) -> str:

@@ -13,9 +13,9 @@ from forecast.visits.counting.overview import ROLES, certainty_shares, count_tab
 from forecast.visits.counting.volume import NOT_RECORDED, SORTS_OF_DAY
 from forecast.visits.judging import Relearnt
 from forecast.visits.labelling.agreement import ALL
+from forecast.visits.labelling.desk import DrawnSheet, LabelReport
 from forecast.visits.labelling.sheet import QUESTION
 from jobs.console import console, heading, new_table, paragraph, print_table
-from jobs.visits import DrawnSheet, LabelReport
 
 SHOWN = 12  # findings, and visits that differ, named on the screen
 TOO_FEW = "too few"

@@ -29,6 +29,7 @@ from models.parameters import load_table
 
 _ENDED = (DONE, COMPLETED, FAILED, SWEPT)
 _WELL = (DONE, COMPLETED)
+_IMPORT = "import "
 
 
 def telling_rules() -> TellingRules:
@@ -71,6 +72,8 @@ def follow_runs(records: Records, *, now: datetime) -> list[str]:
                 changed.append(job)
         elif run.started_by == BY_HAND or _is_told_by_its_sources(run, last):
             continue
+        elif job.startswith(_IMPORT):
+            continue  # the job that takes in dropped files tells of it
         elif raise_for(records, job, run.result or "it was stopped", now=now):
             changed.append(job)
     return changed

@@ -183,7 +183,7 @@ JOBS: tuple[Job, ...] = (
         needs=("issue",),
         takes_day=True,
     ),
-    Job("verify", "holds issued forecasts against what came", _verify, needs=("issue",)),
+    Job("verify", "holds issued forecasts against what came", _verify),
     Job("housekeeping", "takes away what was kept long enough", _keep_house),
     Job("back-up", "makes a back-up and thins older ones", _back_up, needs=("housekeeping",)),
     Job("watch", "looks what is not in order", _watch, has_work=_watch_is_due),

@@ -107,7 +107,7 @@ class PlaceWeather(NamedTuple):
     utah_units: _Array
 
 
-def _compiled(function: _Function) -> _Function:
+def compiled(function: _Function) -> _Function:
     """Compile on first use; kept between processes where a folder for it can be written."""
     try:
         compiled = numba.njit(function, cache=True, nogil=True, error_model="numpy")
@@ -143,7 +143,7 @@ def _universal(n_inputs: int) -> Callable[[Callable[..., Any]], Callable[..., An
 # missing.
 
 
-@_compiled
+@compiled
 def _over(mean: float, base: float, upper: float) -> float:
     """Degree days of one temperature over a base, capped."""
     if math.isnan(upper):
@@ -152,7 +152,7 @@ def _over(mean: float, base: float, upper: float) -> float:
     return 0.0 if capped < base else capped - base
 
 
-@_compiled
+@compiled
 def _above(mean: float, amplitude: float, threshold: float) -> tuple[float, float]:
     """Degree days of a sine above a threshold, and the share of the day spent above it."""
     distance = threshold - mean
@@ -166,7 +166,7 @@ def _above(mean: float, amplitude: float, threshold: float) -> tuple[float, floa
     return excess, angle / math.pi
 
 
-@_compiled
+@compiled
 def _hours_below(high: float, low: float, threshold: float) -> float:
     """Hours that a sine between the extremes spends below a threshold."""
     distance, amplitude = threshold - 0.5 * (high + low), 0.5 * abs(high - low)
@@ -179,7 +179,7 @@ def _hours_below(high: float, low: float, threshold: float) -> float:
     return _HOURS_IN_DAY * (0.5 + math.asin(distance / amplitude) / math.pi)
 
 
-@_compiled
+@compiled
 def _utah(high: float, low: float, limits: _Array, units: _Array) -> float:
     total = float(units[-1]) * _HOURS_IN_DAY
     for index in range(limits.size):
@@ -187,7 +187,7 @@ def _utah(high: float, low: float, limits: _Array, units: _Array) -> float:
     return total
 
 
-@_compiled
+@compiled
 def _ramp(value: float, zero: float, one: float) -> float:
     share = (value - zero) / (one - zero)
     if share < 0.0:
@@ -258,7 +258,7 @@ def utah_units_of_extremes(high: _Array, low: _Array, *, limits: _Array, units: 
     return np.asarray(flat.reshape(high.shape))
 
 
-@_compiled
+@compiled
 def _utah_of_days(high: _Array, low: _Array, limits: _Array, units: _Array) -> _Array:
     found = np.empty(high.size)
     for day in range(high.size):
@@ -269,7 +269,7 @@ def _utah_of_days(high: _Array, low: _Array, limits: _Array, units: _Array) -> _
 # Passes.
 
 
-@_compiled
+@compiled
 def season_pass(weather: PlaceWeather, plan: SeasonPlan, rate: _Array, onset: _Array) -> None:
     """Walk every place's seasons once and write what the plan asks for.
 
@@ -296,7 +296,7 @@ def season_pass(weather: PlaceWeather, plan: SeasonPlan, rate: _Array, onset: _A
                 )
 
 
-@_compiled
+@compiled
 def _walk(
     place: int,
     allergen: int,
@@ -341,7 +341,7 @@ def _walk(
     return np.nan if never and (unknown or stop > n_days) else onset
 
 
-@_compiled
+@compiled
 def _warmth(place: int, day: int, allergen: int, weather: PlaceWeather, plan: SeasonPlan) -> float:
     kind, base = plan.heat[allergen], plan.base[allergen]
     if kind == HEAT_MEAN:
@@ -357,7 +357,7 @@ def _warmth(place: int, day: int, allergen: int, weather: PlaceWeather, plan: Se
     return days * _HOURS_IN_DAY if kind == HEAT_HOURS else days
 
 
-@_compiled
+@compiled
 def _chill(place: int, day: int, allergen: int, weather: PlaceWeather, plan: SeasonPlan) -> float:
     high, low = weather.tasmax[place, day], weather.tasmin[place, day]
     if plan.chill[allergen] == CHILL_UTAH:
@@ -365,7 +365,7 @@ def _chill(place: int, day: int, allergen: int, weather: PlaceWeather, plan: Sea
     return _hours_below(high, low, plan.chill_threshold[allergen])
 
 
-@_compiled
+@compiled
 def _released(total: float, ends: _Array, cubics: _Array) -> float:
     """Fraction of the season released at a running sum."""
     if total <= ends[0]:
@@ -380,7 +380,7 @@ def _released(total: float, ends: _Array, cubics: _Array) -> float:
     return float(c[0] + passed * (c[1] + passed * (c[2] + passed * c[3])))
 
 
-@_compiled
+@compiled
 def released_fractions(totals: _Array, ends: _Array, cubics: _Array) -> _Array:
     """Return the released fraction at each sum [1]; see `models.season.fraction`."""
     found = np.empty(totals.size)
@@ -389,7 +389,7 @@ def released_fractions(totals: _Array, ends: _Array, cubics: _Array) -> _Array:
     return found
 
 
-@_compiled
+@compiled
 def read_seasons(daily: _Array, share: float, width: int) -> tuple[_Array, _Array]:
     """Read start, peak and end of the one season of every place.
 

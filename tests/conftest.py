@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 settings.register_profile("forepaw", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("forepaw")
 TESTS = Path(__file__).parent.resolve()
-MOST_WORKERS = 4  # each imports everything, holds some 0.7 GB and makes its own session fixtures
+MOST_WORKERS = 4  # each imports everything and makes its own session fixtures
 
 # a practice of two regions, small enough that a forecast takes seconds
 SMALL_SETTINGS = """

@@ -12,6 +12,7 @@ from enum import StrEnum
 class Right(StrEnum):
     """Something a page lets a person do, or see."""
 
+    OWN_ACCOUNT = "see to their own password and sessions"
     SEE_FORECAST = "see forecasts"
     SEE_DATA = "see sources, runs and imports"
     BRING_DATA = "bring files and ask for runs"
@@ -63,5 +64,5 @@ RIGHTS: dict[Role, frozenset[Right]] = {
 
 
 def rights_of(role: Role) -> frozenset[Right]:
-    """Return what a role lets a person do."""
-    return RIGHTS[role]
+    """Return what a role lets a person do; everybody sees to their own account."""
+    return RIGHTS[role] | {Right.OWN_ACCOUNT}

@@ -5,12 +5,10 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from forecast.charts import theme
+from forecast.charts import strips, theme
 
 COLUMNS = ("allergen", "exposure")
 FIGURE = "the exposure calendar"
-STRIP = 26
-SIDES = 170  # names at the left, peaks at the right
 UNKNOWN = f"{theme.NOT_KNOWN} marks weeks of which the exposure is not known."
 
 
@@ -21,30 +19,42 @@ def exposure_chart(
     source: str,
     issued: pd.Timestamp | None = None,
     note: str | None = theme.INVENTED,
+    width: int = theme.WIDTH,
+    hover: bool = False,
 ) -> alt.VConcatChart:
     """Draw exposure by allergen and week.
 
     `frame` has a row an allergen and week: `week` (a Monday), `allergen` (its name in words),
     `exposure` (index of the week, empty where not known) and, if known, `usual_peak` (highest
     week of a mean season, per allergen), by which the strip is shaded; without it, by its own
-    highest week. `issued` is the first week of the forecast.
+    highest week. `issued` is the first week of the forecast. `hover` lays a sentence over each
+    cell, for a screen that shows it under a pointer.
     """
     weeks = theme.checked_weeks(frame, COLUMNS, FIGURE)
     rows = _shaded(frame)
-    order = list(_peaks(rows).index)
+    peaks = _peaks(rows)
+    n_strips = len(peaks)
     scale = theme.week_scale(weeks)
     edge = [] if issued is None else [{"edge": theme.instant(issued - theme.HALF_WEEK)}]
+    shade = _shade(float(rows["share"].max()))
     plot = alt.layer(
-        *_strips(weeks, order=order, highest=float(rows["share"].max())),
-        *_peak_words(scale, order),
-        *(_issued(scale) if edge else []),
-    ).properties(width=theme.WIDTH - SIDES, height=STRIP * len(order))
+        *strips.cell_layers(weeks, shade, value="share", n_strips=n_strips, width=width),
+        _peak_rings(scale, n_strips),
+        *strips.name_layers(n_strips),
+        *(strips.edge_layers(scale) if edge else []),
+        *([strips.hover_layer(weeks, n_strips)] if hover else []),
+    ).properties(width=width, height=strips.plot_height(n_strips))
     return theme.themed(
         alt.vconcat(plot),
         title=title,
         notes=(source, UNKNOWN if rows["share"].isna().any() else "", note or ""),
         description=exposure_text(frame, title=title, note=note),
-        rows={"cells": _cells(rows), "peaks": _peak_rows(rows), "edge": edge},
+        rows={
+            "cells": _cells(rows, list(peaks.index), hover=hover),
+            "peaks": _peak_rows(rows),
+            "strips": _named(rows),
+            "edge": edge,
+        },
     )
 
 
@@ -101,45 +111,29 @@ def _peaks(rows: pd.DataFrame) -> pd.Series:
     return pd.Series(peaks, dtype="datetime64[us]").sort_values(kind="stable", na_position="last")
 
 
-def _cells(rows: pd.DataFrame) -> theme.Rows:
+def _cells(rows: pd.DataFrame, order: list[str], *, hover: bool) -> theme.Rows:
     cells = rows[["week", "allergen", "exposure", "share"]].copy()
-    cells["from"], cells["to"] = rows["week"] - theme.HALF_WEEK, rows["week"] + theme.HALF_WEEK
+    cells = strips.placed(cells, by="allergen", order=order)
+    if hover:
+        cells["said"] = [
+            f"{name}, week of {theme.words_of(week)}: "
+            + ("not known." if pd.isna(share) else f"{100 * share:.0f} % of the usual peak week.")
+            for name, week, share in zip(
+                cells["allergen"], cells["week"], cells["share"], strict=True
+            )
+        ]
     return theme.rows_for_chart(cells)
-
-
-def _strips(weeks: pd.DatetimeIndex, *, order: list[str], highest: float) -> list[alt.Chart]:
-    base = alt.Chart(alt.NamedData(name="cells")).encode(y=_y(order))
-    scale = theme.week_scale(weeks)
-    x = alt.X("from:T", scale=scale, axis=theme.week_axis(weeks))
-    known = (
-        base.transform_filter("isValid(datum.share)")
-        .mark_rect(stroke=theme.PAPER, strokeWidth=1)
-        .encode(x=x, x2="to:T", color=_shade(highest))
-    )
-    unknown = (
-        base.transform_filter("!isValid(datum.share)")
-        .mark_text(text=theme.NOT_KNOWN, color=theme.MUTED, fontSize=12)
-        .encode(x=alt.X("week:T", scale=scale))
-    )
-    return [known, unknown]
 
 
 def _shade(highest: float) -> alt.Color:
     top = max(1.0, highest) if pd.notna(highest) else 1.0
-    legend = alt.Legend(
-        title="share of the usual peak week",
-        orient="bottom",
-        direction="horizontal",
-        format="%",
-        gradientLength=220,
-        gradientThickness=10,
-        titleOrient="left",
-        titleLimit=260,
-        tickCount=3,
-        offset=14,
-    )
     scale = alt.Scale(range=list(theme.EXPOSURE_RAMP), domain=[0, top], interpolate="lab")
+    legend = strips.legend("share of the usual peak week")
     return alt.Color("share:Q", scale=scale, legend=legend)
+
+
+def _named(rows: pd.DataFrame) -> theme.Rows:
+    return strips.named_rows({str(row["allergen"]): row["words"] for row in _peak_rows(rows)})
 
 
 def _peak_rows(rows: pd.DataFrame) -> theme.Rows:
@@ -149,8 +143,9 @@ def _peak_rows(rows: pd.DataFrame) -> theme.Rows:
             "allergen": allergen,
             "week": None if pd.isna(week) else theme.instant(week),
             "words": _peak_word(week, has_gap=n_unknown[str(allergen)] > 0),
+            "middle": at * strips.STEP + strips.WORDS + strips.STRIP / 2,
         }
-        for allergen, week in _peaks(rows).items()
+        for at, (allergen, week) in enumerate(_peaks(rows).items())
     ]
 
 
@@ -168,38 +163,11 @@ def _peak_word(week: pd.Timestamp, *, has_gap: bool) -> str:
     return f"peak {week.day} {week:%b}"
 
 
-def _peak_words(scale: alt.Scale, order: list[str]) -> list[alt.Chart]:
-    """Mark each strip's peak week with a ring and name it at the right end."""
-    base = alt.Chart(alt.NamedData(name="peaks")).encode(y=_y(order))
-    ring = (
-        base.transform_filter("isValid(datum.week)")
-        .mark_point(color=theme.PAPER, size=44, strokeWidth=2, opacity=1)
-        .encode(x=alt.X("week:T", scale=scale))
+def _peak_rings(scale: alt.Scale, n_strips: int) -> alt.Chart:
+    """Mark each strip's peak week with a ring."""
+    base = alt.Chart(alt.NamedData(name="peaks")).transform_filter("isValid(datum.week)")
+    ring = base.mark_point(color=theme.PAPER, size=44, strokeWidth=2, opacity=1)
+    rings: alt.Chart = ring.encode(
+        x=alt.X("week:T", scale=scale), y=strips.down("middle", n_strips)
     )
-    words = base.mark_text(
-        align="left", baseline="middle", dx=8, color=theme.INK, fontSize=theme.SIZE_SMALL
-    )
-    right_end = alt.XValue("width")  # type: ignore[no-untyped-call]
-    return [ring, words.encode(x=right_end, text="words:N")]
-
-
-def _issued(scale: alt.Scale) -> list[alt.Chart]:
-    base = alt.Chart(alt.NamedData(name="edge")).encode(x=alt.X("edge:T", scale=scale))
-    words = base.mark_text(
-        text="forecast →", align="left", dx=5, color=theme.INK, fontSize=theme.SIZE_SMALL
-    )
-    rule = base.mark_rule(color=theme.INK, strokeWidth=1)
-    return [rule, words.encode(y=theme.at_height(-9))]
-
-
-def _y(order: list[str]) -> alt.Y:
-    axis = alt.Axis(
-        title=None,
-        domain=False,
-        ticks=False,
-        labelColor=theme.INK,
-        labelFontSize=theme.SIZE_TEXT,
-        labelLimit=220,
-        labelPadding=8,
-    )
-    return alt.Y("allergen:N", sort=order, axis=axis, scale=alt.Scale(paddingInner=0.12))
+    return rings

@@ -23,6 +23,8 @@ COLUMNS = (
 FIGURE = "the fan of flare visits"
 HEIGHT = 320
 LETTER, GAP = 5.0, 15  # mean width of a letter of the key; space between its entries
+LINE = 20  # height of a line of the key
+STEP = "step"  # a week's quantiles hold for that week: nothing is said of days between two weeks
 DASHES, DOTS = [6, 4], [1.5, 3]
 KEY = {
     "observed": "observed",
@@ -59,6 +61,8 @@ def fan_chart(
     source: str,
     unit: str = "flare visits a week",
     note: str | None = theme.INVENTED,
+    width: int = theme.WIDTH,
+    hover: bool = False,
 ) -> alt.VConcatChart:
     """Draw one region's or branch's weeks from left to right.
 
@@ -67,6 +71,7 @@ def fan_chart(
     where past), `climatology` (the usual visits of that week), `threshold` (visits above which a
     week is high) and `high` (true where the forecast calls it so). `title` is the answer in a
     sentence, `source` the credit line, `note` a line that every figure of invented data carries.
+    `hover` lays a sentence over each week, for a screen that shows it under a pointer.
     """
     weeks = theme.checked_weeks(frame, COLUMNS, FIGURE)
     _check_bands(frame)
@@ -76,18 +81,22 @@ def fan_chart(
     plot = alt.layer(
         _high_ground(scale),
         *_bands(x),
-        *_usual(x, axis=alt.X("week:T", scale=scale, axis=theme.week_axis(weeks))),
+        *_usual(x, axis=alt.X("week:T", scale=scale, axis=theme.week_axis(weeks, width))),
         *_observed(x, unit),
         *(_issued(scale) if edge else []),
         _high_marks(x),
-    ).properties(width=theme.WIDTH, height=HEIGHT)
-    key = _key_rows(frame)
+        *([theme.hover_layer(scale)] if hover else []),
+    ).properties(width=width, height=HEIGHT)
+    key = _key_rows(frame, width)
+    rows = {"weeks": _rows(frame), "runs": _runs(frame), "edge": edge, "key": key}
+    if hover:
+        rows["hover"] = theme.hover_rows(frame, [_said(frame, row) for row in range(len(frame))])
     return theme.themed(
-        alt.vconcat(_key(key), plot),
+        alt.vconcat(_key(key, width), plot),
         title=title,
         notes=(source, note or ""),
         description=fan_text(frame, title=title, unit=unit, note=note),
-        rows={"weeks": _rows(frame), "runs": _runs(frame), "edge": edge, "key": key},
+        rows=rows,
     )
 
 
@@ -163,16 +172,20 @@ def _named(name: str) -> alt.Chart:
 
 def _bands(x: alt.X) -> list[alt.Chart]:
     base = _named("weeks").transform_filter("isValid(datum.median)").encode(x=x)
-    outer = base.mark_area(color=theme.BAND_OUTER).encode(y="lower_90:Q", y2="upper_90:Q")
-    inner = base.mark_area(color=theme.BAND_INNER).encode(y="lower_50:Q", y2="upper_50:Q")
-    middle = base.mark_line(color=theme.FORECAST, strokeWidth=2.5).encode(y="median:Q")
+    outer = base.mark_area(color=theme.BAND_OUTER, interpolate=STEP)
+    inner = base.mark_area(color=theme.BAND_INNER, interpolate=STEP)
+    middle = base.mark_line(color=theme.FORECAST, strokeWidth=2.5, interpolate=STEP)
+    outer = outer.encode(y="lower_90:Q", y2="upper_90:Q")
+    inner = inner.encode(y="lower_50:Q", y2="upper_50:Q")
+    middle = middle.encode(y="median:Q")
     return [outer, inner, middle]
 
 
 def _usual(x: alt.X, *, axis: alt.X) -> list[alt.Chart]:
     """Draw the two lines that run through all weeks; the first carries the axis for all layers."""
-    usual = _named("weeks").mark_line(color=theme.USUAL, strokeWidth=1.5, strokeDash=DASHES)
-    threshold = _named("weeks").mark_line(color=theme.USUAL, strokeWidth=1.5, strokeDash=DOTS)
+    style: dict[str, Any] = {"color": theme.USUAL, "strokeWidth": 1.5, "interpolate": STEP}
+    usual = _named("weeks").mark_line(strokeDash=DASHES, **style)
+    threshold = _named("weeks").mark_line(strokeDash=DOTS, **style)
     return [
         usual.encode(x=axis, y="climatology:Q"),
         threshold.encode(x=x, y="threshold:Q"),
@@ -185,12 +198,14 @@ def _observed(x: alt.X, unit: str) -> list[alt.Chart]:
         titleAngle=0,
         titleAlign="left",
         titleAnchor="end",
-        titleX=0,
+        titleX=-theme.MARGIN,
         titleY=-20,
         domain=False,
         ticks=False,
         tickCount=5,
         tickMinStep=1,
+        minExtent=theme.MARGIN,
+        maxExtent=theme.MARGIN,
     )
     y = alt.Y("observed:Q", scale=alt.Scale(zero=True, nice=True), axis=axis)
     base = _named("weeks").encode(x=x)
@@ -230,24 +245,31 @@ def _issued(scale: alt.Scale) -> list[alt.Chart]:
 
 
 # --------------------------------------------------------------------------------------------- key
-def _key_rows(frame: pd.DataFrame) -> theme.Rows:
-    """Return the entries of the key in one row, with the place of each."""
+def _key_rows(frame: pd.DataFrame, width: int) -> theme.Rows:
+    """Return the entries of the key with the place of each, in as many lines as it takes."""
     entries = dict(KEY)
     if _not_reported(frame).any():
         entries["gap"] = f"{theme.NOT_KNOWN} not reported"
     rows: theme.Rows = []
-    left = 0.0
+    left, line = 0.0, 0
     for kind, words in entries.items():
         glyph = 0 if kind == "gap" else 30
+        room = glyph + LETTER * len(words) + GAP
+        if left and left + room > width + GAP:
+            left, line = 0.0, line + 1
         row = {"kind": kind, "words": words, "x": left, "end": left + 22, "middle": left + 11}
-        rows.append(row | {"text": left + glyph})
-        left += glyph + LETTER * len(words) + GAP
+        rows.append(row | {"text": left + glyph, "line": line * LINE + LINE / 2})
+        left += room
     return rows
 
 
-def _key(rows: theme.Rows) -> alt.LayerChart:
+def _key(rows: theme.Rows, width: int) -> alt.LayerChart:
     """Draw the key above the plot, each entry as it looks in the plot."""
-    scale = alt.Scale(domain=[0, theme.WIDTH], nice=False, zero=False)
+    height = rows[-1]["line"] + LINE / 2
+    scale = alt.Scale(domain=[0, width], nice=False, zero=False)
+    down = alt.Y(
+        "line:Q", axis=theme.blank_margin(), scale=alt.Scale(domain=[height, 0], nice=False)
+    )
     left, middle, text = (
         alt.X(f"{name}:Q", scale=scale, axis=None) for name in ("x", "middle", "text")
     )
@@ -257,15 +279,30 @@ def _key(rows: theme.Rows) -> alt.LayerChart:
         for mark in GLYPHS[kind]:
             chart = entry.mark_point(**mark) if "shape" in mark else entry.mark_rule(**mark)
             place = {"x": middle} if "shape" in mark else {"x": left, "x2": "end:Q"}
-            layers.append(chart.encode(y=theme.at_height(10), **place))
+            layers.append(chart.encode(y=down, **place))
     words = _named("key").mark_text(
         align="left", baseline="middle", color=theme.MUTED, fontSize=theme.SIZE_SMALL
     )
-    layers.append(words.encode(x=text, y=theme.at_height(10), text="words:N"))
-    return alt.LayerChart(layer=layers, width=theme.WIDTH, height=20)
+    layers.append(words.encode(x=text, y=down, text="words:N"))
+    return alt.LayerChart(layer=layers, width=width, height=height)
 
 
 # ------------------------------------------------------------------------------------------- words
+def _said(frame: pd.DataFrame, row: int) -> str:
+    """Say one week of the figure in a sentence."""
+    week = frame.iloc[row]
+    begin = f"Week of {theme.words_of(week['week'])}: "
+    if pd.isna(week["median"]):
+        seen = week["observed"]
+        return begin + ("not reported." if pd.isna(seen) else f"{seen:g} flare visits seen.")
+    high = " Likely a high week." if week["high"] else ""
+    return (
+        f"{begin}{week['median']:g} flare visits as likely exceeded as not, half of the outcomes "
+        f"{week['lower_50']:g} to {week['upper_50']:g}, nine in ten {week['lower_90']:g} to "
+        f"{week['upper_90']:g}; usual {week['climatology']:g}.{high}"
+    )
+
+
 def _week(frame: pd.DataFrame, row: int) -> str:
     return f"week of {theme.words_of(pd.DatetimeIndex(frame['week'])[row])}"
 

@@ -35,8 +35,12 @@ HIGH_GROUND = "#fbf6d9"  # viridis at 1, mixed with paper: the ground of high we
 
 # Cividis turned over, so that more is darker, with the paper for nothing.
 EXPOSURE_RAMP = ("#f5f5f0", "#f3e9a3", "#c8b866", "#948e77", "#666970", "#35456c", "#00224e")
+# Viridis turned over, for odds.
+ODDS_RAMP = ("#f5f5f0", "#b8dcc0", "#5db7a4", "#2a788e", "#3b528b", "#440154")
+SHADE_INK = "#fffffe"  # marks on the dark end of a ramp
 
-WIDTH = 880
+WIDTH, NARROW = 880, 400  # of a plot; the narrow one is for a telephone held upright
+MARGIN = 30  # left of every plot, so that weeks stand under each other in all figures of a page
 SIZE_TITLE, SIZE_TEXT, SIZE_SMALL = 18, 12, 11
 TITLE_COLUMNS, SUBTITLE_COLUMNS = 98, 155  # characters that fit the width
 
@@ -158,16 +162,25 @@ def instant(moment: pd.Timestamp) -> str:
     return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
 
 
-def week_axis(weeks: pd.DatetimeIndex) -> alt.Axis:
+def is_narrow(width: int) -> bool:
+    """Say whether words must be fewer, as the plot has the width of a telephone."""
+    return width < WIDTH // 2 + MARGIN
+
+
+def week_axis(weeks: pd.DatetimeIndex, width: int = WIDTH) -> alt.Axis:
     """Return the shared time axis: a tick a week; words each week or, for long spans, each month.
 
-    The first label and each January carry the year below.
+    The first label and each January carry the year below. On a narrow plot a long span is worded
+    every second month, from January on.
     """
     every_week = len(weeks) <= EACH_WEEK_NAMED
     begins_month = "utcdate(datum.value) <= 7"
-    named = [day for day in weeks if every_week or day.day <= 7] or [weeks[0]]
+    thin = is_narrow(width) and not every_week
+    named = [day for day in weeks if every_week or (day.day <= 7 and (not thin or day.month % 2))]
+    named = named or [weeks[0]]
     first_named = f"time(datum.value) == {milliseconds(named[0])}"
-    shown = "true" if every_week else f"({begins_month} || {first_named})"
+    worded = f"{begins_month} && utcmonth(datum.value) % 2 == 0" if thin else begins_month
+    shown = "true" if every_week else f"(({worded}) || {first_named})"
     words = f"utcFormat(datum.value, '{'%-d %b' if every_week else '%b'}')"
     new_year = f"utcmonth(datum.value) == 0 && {begins_month}"
     dated = f"({first_named} || ({new_year}))"
@@ -212,6 +225,34 @@ def checked_weeks(frame: pd.DataFrame, columns: Iterable[str], figure: str) -> p
             "week, with empty values where nothing is known"
         )
     return weeks
+
+
+def blank_margin() -> alt.Axis:
+    """Return an axis without words that takes the same room as one with numbers."""
+    return alt.Axis(
+        title=None, labels=False, ticks=False, domain=False, minExtent=MARGIN, maxExtent=MARGIN
+    )
+
+
+def hover_rows(frame: pd.DataFrame, words: Sequence[str]) -> Rows:
+    """Return for each row its week, from edge to edge, and the sentence shown over it."""
+    weeks = pd.to_datetime(frame["week"])
+    return [
+        {"from": instant(week - HALF_WEEK), "to": instant(week + HALF_WEEK), "words": said}
+        for week, said in zip(weeks, words, strict=True)
+    ]
+
+
+def hover_layer(scale: alt.Scale) -> alt.Chart:
+    """Return what lies over a plot, unseen, to tell each week in a sentence: rows `hover`."""
+    base = alt.Chart(alt.NamedData(name="hover")).mark_rect(color=INK, opacity=0)
+    layer: alt.Chart = base.encode(x=alt.X("from:T", scale=scale), x2="to:T", tooltip="words:N")
+    return layer
+
+
+def per_cent(value: str) -> str:
+    """Return how a share is written on an axis or in a legend: ``50 %``, as in our sentences."""
+    return f"format(100 * {value}, '.0f') + ' %'"
 
 
 def rows_for_chart(frame: pd.DataFrame) -> Rows:

@@ -1,8 +1,9 @@
 """The tables of the records, as SQLAlchemy Core describes them.
 
 Who an owner or a dog *is* stands only in `owner` and `dog_identity`, and in what a vet wrote:
-`visit.note`. Every other table knows a dog by a random id. Erasing an owner empties those and
-leaves counts, plans and audit valid. An empty (NULL) value always means "not known".
+`visit.note`; who signs in, only in `account_identity`. Every other table knows a dog or a person by
+a random id. Erasing an owner empties those and leaves counts, plans and audit valid. An empty
+(NULL) value always means "not known".
 """
 
 from __future__ import annotations
@@ -24,6 +25,15 @@ from sqlalchemy import (
 )
 
 from forecast.homes import PLACES
+from forecast.records.account_tables import account as account
+from forecast.records.account_tables import account_branch as account_branch
+from forecast.records.account_tables import account_identity as account_identity
+from forecast.records.account_tables import account_link as account_link
+from forecast.records.account_tables import account_session as account_session
+from forecast.records.account_tables import audit_entry as audit_entry
+from forecast.records.account_tables import known_browser as known_browser
+from forecast.records.account_tables import recovery_code as recovery_code
+from forecast.records.account_tables import sign_in_wait as sign_in_wait
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice
 from forecast.records.ledger_tables import notice_delivery as notice_delivery

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
@@ -27,6 +27,7 @@ _INTO = (
     *("vet", "entered_on", *_LISTS, "note", "layout", "unmapped"),
 )
 VISIT_COLUMNS = _INTO[2:]
+_MOST_NAMED = 5_000  # numbers in a query; beyond, all visits are read and sorted out here
 
 
 def visits(
@@ -35,13 +36,15 @@ def visits(
     dog_id: str | None = None,
     more: Sequence[str] = (),
     without: int | None = None,
+    references: Collection[str] | None = None,
 ) -> pd.DataFrame:
     """Return the live visits: reference, date, branch, dog, kind, and columns named in `more`.
 
     By day. Exports overlap, so a visit (branch and reference) may come several times: the newest
     counts. Two systems may both hold it, under numbers of their own: of visits that were read
     through a layout, a dog has one a day and branch, and the newest counts too. What came by an
-    import is as new as its file; the import `without` is passed over.
+    import is as new as its file; the import `without` is passed over. With `references`, only
+    visits of those numbers are returned, whatever their branch.
 
     `kind` is what the file said, or else the verdict of the case definition in force. `more` may
     hold what `EVIDENCE` lists: entered (the day), vet, items, item_classes, codes (tuples), note
@@ -54,7 +57,11 @@ def visits(
     if _were_read_again(records):
         order = (tables.imported_file.c.imported_at, tables.visit.c.id)
         query = query.order_by(None).order_by(*order)
+    if references is not None and len(references) <= _MOST_NAMED:
+        query = query.where(tables.visit.c.reference.in_(references))
     found = frame(records, query, days=_days(more), numbers=_shares(more))
+    if references is not None:
+        found = found[found["reference"].isin(references)]
     _refuse_unjudged(found)
     found = found.rename(columns=_NAMES)
     found = found.drop_duplicates(["branch", "reference"], keep="last")

@@ -12,18 +12,20 @@ from typing import TYPE_CHECKING
 from forecast.sheets.block import Block
 from forecast.sheets.errors import SheetError
 from forecast.sheets.heading import TOP_ROWS, same_heading
+from forecast.sheets.packed import refuse_unsafe
 
 if TYPE_CHECKING:
     from python_calamine import CalamineSheet, CalamineWorkbook
 
 _ROWS_A_BLOCK = 20_000
 _WHOLE = 1e15  # above it a workbook's numbers are no longer exact
-_SIGNS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # a zip archive; the older compound file
+PACKED = b"PK\x03\x04"  # a zip archive
+COMPOUND = b"\xd0\xcf\x11\xe0"  # the older compound file
 
 
 def is_workbook(content: bytes) -> bool:
     """Say whether the bytes begin as workbooks do."""
-    return content.startswith(_SIGNS)
+    return content.startswith((PACKED, COMPOUND))
 
 
 def open_sheet(
@@ -55,6 +57,8 @@ def open_sheet(
 def _open(content: bytes, file: str) -> CalamineWorkbook:
     from python_calamine import CalamineError, CalamineWorkbook, PasswordError
 
+    if content.startswith(PACKED):
+        refuse_unsafe(content, file)
     try:
         return CalamineWorkbook.from_filelike(io.BytesIO(content))
     except PasswordError as error:

@@ -109,15 +109,19 @@ def _flare_share(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
 
 
 def _volume(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
-    """Compare visits a week of each branch with its last year."""
+    """Compare visits of each branch with what its last year had on the days the file spans."""
     limit, year = _table().number("limit.volume"), pd.Timedelta(days=365)
     last_year = past[past["date"] >= past["date"].max() - year]
     held = {branch: rows["date"] for branch, rows in last_year.groupby("branch")}
     for branch, rows in new.groupby("branch"):
         if branch not in held:
             continue
-        (_, before), (weeks, now) = _weekly(held[branch]), _weekly(rows["date"])
-        if _beyond(now * weeks, before * weeks, limit):
+        usual = held[branch].dt.day_of_week.value_counts() / _weekly(held[branch])[0]
+        within = _without_stragglers(rows["date"])
+        expected = float(usual.reindex(_days(within).day_of_week, fill_value=0.0).sum())
+        if _beyond(len(within), expected, limit):
+            before = float(usual.sum())
+            now = before * len(within) / expected
             yield Drift(
                 "volume",
                 str(branch),
@@ -130,17 +134,26 @@ def _volume(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
 
 
 def _weekly(dates: pd.Series) -> tuple[float, float]:
-    """Return the weeks that dates span, and how many fall on one.
+    """Return the weeks that dates span, stragglers left out, and how many fall on one."""
+    within = _without_stragglers(dates)
+    weeks = max(1.0, len(_days(within)) / DAYS_IN_WEEK)
+    return weeks, len(within) / weeks
 
-    Visits entered late lie apart from those the file is about and would stretch its span: the span
-    runs from the first to the last week that holds a fair share of the usual week.
+
+def _without_stragglers(dates: pd.Series) -> pd.Series:
+    """Return the dates from the first to the last week that holds a fair share of the usual week.
+
+    Visits entered late lie apart from those the file is about and would stretch its span.
     """
     week = dates.dt.to_period("W").dt.start_time
     counts = week.value_counts()
     busy = counts.index[counts >= _table().number("past.busy_share") * counts.median()]
-    within = dates[week.between(busy.min(), busy.max())]
-    weeks = max(1.0, ((within.max() - within.min()).days + 1) / DAYS_IN_WEEK)
-    return weeks, len(within) / weeks
+    return dates[week.between(busy.min(), busy.max())]
+
+
+def _days(dates: pd.Series) -> pd.DatetimeIndex:
+    """Return every day from the first to the last."""
+    return pd.date_range(dates.min(), dates.max())
 
 
 def _unmapped(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
@@ -162,6 +175,9 @@ def _unmapped(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
 def _mix(past: pd.DataFrame, new: pd.DataFrame, column: str, measure: str) -> Iterator[Drift]:
     if not _both(past, new, column):
         return
+    weeks, _ = _weekly(new["date"])
+    if weeks < _table().number("file.least_weeks"):  # a day may be one person's
+        return
     moved, of_chance = _moved(past[column], new[column])
     if moved > _table().number(f"limit.{measure}") + of_chance:
         yield Drift(
@@ -176,7 +192,14 @@ def _mix(past: pd.DataFrame, new: pd.DataFrame, column: str, measure: str) -> It
 
 
 def _weekdays(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:
-    moved, of_chance = _moved(past["date"].dt.day_name(), new["date"].dt.day_name())
+    """Compare days of the week, of the past only those that the file spans, each as often.
+
+    A file of three days holds no visit of the other four.
+    """
+    spanned = _days(_without_stragglers(new["date"])).day_of_week.value_counts()
+    usual = past["date"].dt.day_of_week
+    weights = usual.map(spanned).fillna(0.0)
+    moved, of_chance = _moved(usual, new["date"].dt.day_of_week, weights=weights)
     if moved > _table().number("limit.weekdays") + of_chance:
         yield Drift(
             "weekdays",
@@ -250,17 +273,23 @@ def _beyond(seen: float, expected: float, limit: float) -> bool:
     return bool(far and not 1.0 / limit < seen / expected < limit)
 
 
-def _moved(past: pd.Series, new: pd.Series) -> tuple[float, float]:
+def _moved(
+    past: pd.Series, new: pd.Series, *, weights: pd.Series | None = None
+) -> tuple[float, float]:
     """Return the share of visits that changed group, and how much of it chance would move.
 
     Half of the summed absolute differences of shares; by chance about
-    sum over groups of sqrt(p (1 - p) / n) / sqrt(2 pi) each side.
+    sum over groups of sqrt(p (1 - p) / n) / sqrt(2 pi) each side. `weights` says how much each
+    past visit counts, 1 unless given.
     """
+    before = (pd.Series(1.0, past.index) if weights is None else weights).groupby(past).sum()
     shares = pd.concat(
-        [side.dropna().value_counts(normalize=True) for side in (past, new)], axis=1
+        [before / max(before.sum(), 1.0), new.dropna().value_counts(normalize=True)], axis=1
     ).fillna(0.0)
     shares.columns = pd.Index(["past", "new"])
     moved = float((shares["past"] - shares["new"]).abs().sum() / 2.0)
+    if not before.sum():
+        return 1.0, 0.0  # every visit is on a day on which none was before
     pooled = shares.mean(axis=1)
     deviation = np.sqrt(pooled * (1 - pooled) * (1 / past.count() + 1 / new.count()))
     return moved, float(deviation.sum() / np.sqrt(2 * np.pi))

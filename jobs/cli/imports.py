@@ -94,9 +94,9 @@ def look_at(
     edited. Nothing is imported.
     """
     from forecast.practice import open_practice
+    from forecast.visits.importing.looking import look_at_file
     from jobs.console import say
     from jobs.console_look import show_look
-    from jobs.look import look_at_file
 
     opened = open_practice(practice)
     say(f"reading {file.name}")

@@ -46,8 +46,8 @@ def sample(
     seed: Annotated[int, typer.Option(help="Another seed draws other visits.")] = 1,
 ) -> None:
     """Draw visits for a vet to label blind; writes a sheet as workbook and as CSV."""
+    from forecast.visits.labelling.desk import draw_sheet
     from jobs.console_visits import show_sheet
-    from jobs.visits import draw_sheet
 
     opened, held, definition = _judged(practice)
     show_sheet(draw_sheet(opened, held, n, definition=definition, seed=seed))
@@ -59,8 +59,8 @@ def agree(
     practice: PracticeFolder = Path(),
 ) -> None:
     """Lay filled sheets beside the case definition: sensitivity, predictive value, kappa."""
+    from forecast.visits.labelling.desk import report_labels
     from jobs.console_visits import show_labels
-    from jobs.visits import report_labels
 
     opened, held, definition = _judged(practice)
     show_labels(report_labels(opened, held, files, definition=definition))
@@ -104,8 +104,8 @@ def definition(practice: PracticeFolder = Path()) -> None:
 def _judged(folder: Path) -> tuple[Practice, pd.DataFrame, str]:
     """Open a practice; return its visits with their evidence, and the definition in force."""
     from forecast.practice import open_practice
+    from forecast.visits.labelling.desk import judged_visits
     from jobs.opening import open_all
-    from jobs.visits import judged_visits
 
     opened = open_practice(folder)
     records, _ = open_all(opened)

@@ -40,9 +40,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from models.flowering_kernels import (
+    FAMILY_SEQUENTIAL,
+    RATE_EXPONENTIAL,
+    RATE_SIGMOID,
+    RATE_THERMAL,
+    FloweringPlan,
+    SeasonRows,
+    development_at,
+    flowering_of_traces,
+    gathered_chill,
+)
 from models.parameters import load_table
 
 _Array = NDArray[np.float64]
+_Whole = NDArray[np.int64]
 
 FAMILIES = (
     "thermal time",
@@ -52,7 +64,8 @@ FAMILIES = (
     "sequential",
     "photothermal",
 )
-_THERMAL, _SIGMOID, _EXPONENTIAL, _ALTERNATING, _SEQUENTIAL, _PHOTOTHERMAL = range(6)
+THERMAL, SIGMOID, EXPONENTIAL = RATE_THERMAL, RATE_SIGMOID, RATE_EXPONENTIAL
+ALTERNATING, SEQUENTIAL, PHOTOTHERMAL = 3, FAMILY_SEQUENTIAL, 5
 
 FIELDS = (
     "family",
@@ -69,9 +82,6 @@ FIELDS = (
     "mean_chill",
     "requirement",
 )
-_CHILL_UNIT = 10.0  # chill effects are stated for each ten days
-_ROWS = 256  # seasons in one block: what they need stays in the processor's cache
-_TINY = 1e-9
 
 
 @dataclass(frozen=True)
@@ -81,30 +91,33 @@ class SeasonDays:
     Attributes
     ----------
     tasmin, tasmax
-        Daily extremes without missing values, dims (season, day) [degC].
+        Daily extremes, dims (season, day) [degC]. A season is read up to its date only.
     daylight
-        Day length, same dims [h].
-    chill
-        Chill days gathered by the end of each day, same dims [d].
+        Day length, dims (place, day) [h].
+    place
+        Row of `daylight` of each season.
     """
 
     tasmin: _Array
     tasmax: _Array
     daylight: _Array
-    chill: _Array
-
-    @classmethod
-    def of(cls, tasmin: _Array, tasmax: _Array, daylight: _Array) -> SeasonDays:
-        """Gather the chill of seasons."""
-        return cls(tasmin, tasmax, daylight, chill_days(tasmin, tasmax))
+    place: _Whole
 
     def __len__(self) -> int:
         return len(self.tasmin)
 
-    def rows(self, chosen: slice) -> SeasonDays:
+    def taken(self, chosen: NDArray[np.int64]) -> SeasonDays:
         """Return some of the seasons."""
         return SeasonDays(
-            self.tasmin[chosen], self.tasmax[chosen], self.daylight[chosen], self.chill[chosen]
+            self.tasmin[chosen], self.tasmax[chosen], self.daylight, self.place[chosen]
+        )
+
+    def _rows(self) -> SeasonRows:
+        return SeasonRows(
+            np.ascontiguousarray(self.tasmin),
+            np.ascontiguousarray(self.tasmax),
+            np.ascontiguousarray(self.daylight),
+            self.place.astype(np.int64),
         )
 
 
@@ -135,21 +148,40 @@ class ParameterSets:
 
 
 @dataclass(frozen=True)
-class Run:
-    """Running sums of one set: at each day's end, before the start, and the chill's scale."""
+class Continuation:
+    """Seasons known to a day, and the seasons whose weather continues them.
 
-    rate: _Array
-    cumulative: _Array
-    before: _Array
-    scale: _Array
+    Attributes
+    ----------
+    own, known
+        Row of each season, and the first day of it that is not known.
+    lenders
+        Rows that continue it, dims (season, trace).
+    years
+        Years that each lies before it, same dims.
+    warmer
+        Warming of each day of the season, dims (day,) [K year-1].
+    """
 
-    def day(self, requirement: float) -> _Array:
-        """Return when each season fulfils a requirement [d]; NaN where it does not."""
-        return crossing_day(self.cumulative, self.before + requirement * self.scale)
+    own: _Whole
+    known: _Whole
+    lenders: _Whole
+    years: _Array
+    warmer: _Array
+
+    @classmethod
+    def none(cls, days: SeasonDays) -> Continuation:
+        """Return every season as it is, in one trace."""
+        n_seasons, length = days.tasmin.shape
+        own = np.arange(n_seasons)
+        known = np.full(n_seasons, length)
+        return cls(own, known, own[:, None], np.zeros((n_seasons, 1)), np.zeros(length))
 
 
-def flowering_days(sets: ParameterSets, days: SeasonDays) -> _Array:
-    """Return the day on which each set flowers in each season.
+def flowering_days(
+    sets: ParameterSets, days: SeasonDays, continued: Continuation | None = None
+) -> _Array:
+    """Return the day on which each set flowers.
 
     Parameters
     ----------
@@ -157,82 +189,72 @@ def flowering_days(sets: ParameterSets, days: SeasonDays) -> _Array:
         With their requirements.
     days
         Seasons.
+    continued
+        Which of them are asked for, and how they go on; None for every season as it is.
 
     Returns
     -------
     numpy.ndarray
-        Dims (set, season); noon is the whole number [d]. NaN where the requirement is not met.
+        Dims (set, season, trace), without the last where nothing is continued; noon is the whole
+        number [d]. NaN where the requirement is not met.
     """
-    found = np.empty((len(sets), len(days)))
-    requirement = sets.column("requirement")
-    for first in range(0, len(days), _ROWS):
-        block = slice(first, first + _ROWS)
-        part = days.rows(block)
-        for index in range(len(sets)):
-            found[index, block] = running_sum(sets, index, part).day(float(requirement[index]))
-    return found
+    how = Continuation.none(days) if continued is None else continued
+    found = np.empty((*how.lenders.shape, len(sets)))
+    flowering_of_traces(
+        _plan(sets),
+        days._rows(),
+        how.own.astype(np.int64),
+        how.known.astype(np.int64),
+        np.ascontiguousarray(how.lenders, np.int64),
+        np.ascontiguousarray(how.years, float),
+        np.ascontiguousarray(how.warmer, float),
+        found,
+    )
+    found = np.moveaxis(found, -1, 0)
+    return found[..., 0] if continued is None else found
 
 
-def running_sum(sets: ParameterSets, index: int, days: SeasonDays) -> Run:
-    """Return the running sums of one set."""
-    one = dict(zip(FIELDS, sets.values[index], strict=True))
-    temperature = one["daytime_share"] * days.tasmax + (1.0 - one["daytime_share"]) * days.tasmin
-    rate = _rate(one, temperature)
-    if one["photoperiod"] != 0:
-        unit = load_table("models.season", "families.toml").number("day_length_unit")
-        rate = rate * (days.daylight / unit) ** one["photoperiod"]
-    cumulative = np.cumsum(rate, axis=1)
-    if one["family"] == _SEQUENTIAL:
-        earliest = int(load_table("models.season", "families.toml").number("earliest_release"))
-        start = np.clip((days.chill < one["chill_need"]).sum(axis=1), earliest, rate.shape[1] - 1)
-        before = cumulative[np.arange(len(rate)), start - 1]
-        return Run(rate, cumulative, before, np.ones(len(rate)))
-    start = int(one["start"])
-    surplus = days.chill[:, start] - one["mean_chill"]
-    scale = np.exp(-one["chill_effect"] * surplus / _CHILL_UNIT)
-    return Run(rate, cumulative, cumulative[:, start - 1], scale)
-
-
-def _rate(one: dict[str, float], temperature: _Array) -> _Array:
-    if one["rate"] == _THERMAL:
-        # never quite zero: a sum that stands still would have no single crossing
-        return np.maximum(temperature - one["base"], _TINY)
-    if one["rate"] == _SIGMOID:
-        return np.asarray(1.0 / (1.0 + np.exp(-one["slope"] * (temperature - one["midpoint"]))))
-    ceiling = load_table("models.season", "families.toml").number("ceiling")
-    return np.asarray(np.exp(one["exponent"] * np.minimum(temperature, ceiling)))
-
-
-def chill_days(tasmin: _Array, tasmax: _Array) -> _Array:
-    """Return the chill days gathered by the end of each day, triangular rate, days last [d]."""
-    table = load_table("models.season", "families.toml")
-    lower, optimum, upper = (table.number(f"chill.{n}") for n in ("lower", "optimum", "upper"))
-    mean = (tasmin + tasmax) / 2.0
-    rising, falling = (mean - lower) / (optimum - lower), (upper - mean) / (upper - optimum)
-    rate = np.clip(np.minimum(rising, falling), 0.0, None)
-    return np.asarray(np.cumsum(rate, axis=-1))
-
-
-def crossing_day(cumulative: _Array, threshold: _Array) -> _Array:
-    """Return when a running sum crosses a threshold.
+def development(
+    sets: ParameterSets, days: SeasonDays, observed: _Array, *, near: int
+) -> tuple[_Array, _Array]:
+    """Return the requirement met at noon of observed days, and what a day brings around them.
 
     Parameters
     ----------
-    cumulative
-        Running sum at the end of each day, never falling, dims (season, day).
-    threshold
-        One a season.
+    sets
+        Their requirements are not read.
+    days
+        The season of each observation.
+    observed
+        Its day [d].
+    near
+        Days on either side over which the pace is taken [d].
 
     Returns
     -------
-    numpy.ndarray
-        Day of the crossing, whole numbers at noon [d]; NaN where it is not reached.
+    reached, pace
+        Dims (set, observation); zero where warmth did not yet count.
     """
-    n_days = cumulative.shape[1]
-    at = (cumulative < threshold[:, None]).sum(axis=1)
-    inside = np.minimum(at, n_days - 1)
-    row = np.arange(len(cumulative))
-    high = cumulative[row, inside]
-    low = np.where(inside > 0, cumulative[row, np.maximum(inside - 1, 0)], 0.0)
-    part = (threshold - low) / np.maximum(high - low, _TINY)
-    return np.where(at < n_days, inside + part - 0.5, np.nan)
+    reached, pace = np.empty((2, len(sets), len(observed)))
+    development_at(_plan(sets), days._rows(), observed.astype(float), near, reached, pace)
+    return reached, pace
+
+
+def chill_days(tasmin: _Array, tasmax: _Array) -> _Array:
+    """Return the chill days gathered by the end of each day, triangular rate, dims kept [d]."""
+    low, high = (np.ascontiguousarray(a.reshape(-1, a.shape[-1]), float) for a in (tasmin, tasmax))
+    gathered = gathered_chill(_plan(ParameterSets(np.empty((0, len(FIELDS))))), low, high)
+    return np.asarray(gathered.reshape(tasmin.shape))
+
+
+def _plan(sets: ParameterSets) -> FloweringPlan:
+    table = load_table("models.season", "families.toml")
+    return FloweringPlan(
+        sets=np.ascontiguousarray(sets.values),
+        chill_lower=table.number("chill.lower"),
+        chill_optimum=table.number("chill.optimum"),
+        chill_upper=table.number("chill.upper"),
+        ceiling=table.number("ceiling"),
+        day_length_unit=table.number("day_length_unit"),
+        earliest_release=int(table.number("earliest_release")),
+    )

@@ -19,17 +19,19 @@ from numpy.typing import NDArray
 
 from models.parameters import ParameterTable, load_table
 from models.season.families import (
-    _ALTERNATING,
-    _EXPONENTIAL,
-    _PHOTOTHERMAL,
-    _SEQUENTIAL,
-    _SIGMOID,
-    _THERMAL,
+    ALTERNATING,
+    EXPONENTIAL,
     FAMILIES,
     FIELDS,
+    PHOTOTHERMAL,
+    SEQUENTIAL,
+    SIGMOID,
+    THERMAL,
     ParameterSets,
     SeasonDays,
-    running_sum,
+    chill_days,
+    development,
+    flowering_days,
 )
 
 _Array = NDArray[np.float64]
@@ -37,7 +39,6 @@ _Array = NDArray[np.float64]
 _NEAR = 4  # days on either side over which the pace of a sum is taken
 _UNSTARTED_SHARE = 0.05  # a set that begins after this share of observed dates is left out
 _UNMET_SHARE = 0.01  # a set that this share of observed seasons never meets is left out
-_TINY = 1e-9
 _SEARCHED = (
     "daytime_share",
     "start",
@@ -98,6 +99,8 @@ def fit_sets(days: SeasonDays, observed: _Array) -> FittedSets:
     """
     table = load_table("models.season", "families.toml")
     rng = np.random.default_rng(int(table.number("seed")))
+    everything = days, observed
+    days, observed = _sample(days, observed, most=int(table.number("most_dates")))
     drawn = [_solved(_draw(f, int(table.number("draws")), rng), days, observed) for f in _ALL]
     if not any(len(family.sets) for family in drawn):
         raise ValueError("no parameter set of any family reaches every observed date")
@@ -106,7 +109,7 @@ def fit_sets(days: SeasonDays, observed: _Array) -> FittedSets:
     better = np.argsort(pool.loss, kind="stable")[: max(1, len(pool.loss) // 2)]
     kept = min(int(table.number("kept")), len(better))
     chosen = np.sort(rng.choice(better, kept, replace=False))
-    return _joined([pool.taken(chosen), *best])
+    return _solved(_joined([pool.taken(chosen), *best]).sets, *everything)
 
 
 def fit_family(
@@ -156,7 +159,7 @@ def _draw(family: int, count: int, rng: np.random.Generator) -> ParameterSets:
         low, high = _bounds(table, name)
         return rng.uniform(low, high, count)
 
-    own_rate = family in (_THERMAL, _SIGMOID, _EXPONENTIAL)
+    own_rate = family in (THERMAL, SIGMOID, EXPONENTIAL)
     rate = np.full(count, family) if own_rate else rng.integers(0, 3, count)
     aside = between("photoperiod_aside")
     aside *= rng.random(count) < table.number("photoperiod_share")
@@ -164,14 +167,14 @@ def _draw(family: int, count: int, rng: np.random.Generator) -> ParameterSets:
         "family": np.full(count, family, dtype=float),
         "rate": rate.astype(float),
         "daytime_share": between("daytime_share"),
-        "start": np.floor(between("start")) * (family != _SEQUENTIAL),
-        "base": between("base") * (rate == _THERMAL),
-        "slope": between("slope") * (rate == _SIGMOID),
-        "midpoint": between("midpoint") * (rate == _SIGMOID),
-        "exponent": between("exponent") * (rate == _EXPONENTIAL),
-        "photoperiod": between("photoperiod") if family == _PHOTOTHERMAL else aside,
-        "chill_effect": between("chill_effect") * (family == _ALTERNATING),
-        "chill_need": between("chill_need") * (family == _SEQUENTIAL),
+        "start": np.floor(between("start")) * (family != SEQUENTIAL),
+        "base": between("base") * (rate == THERMAL),
+        "slope": between("slope") * (rate == SIGMOID),
+        "midpoint": between("midpoint") * (rate == SIGMOID),
+        "exponent": between("exponent") * (rate == EXPONENTIAL),
+        "photoperiod": between("photoperiod") if family == PHOTOTHERMAL else aside,
+        "chill_effect": between("chill_effect") * (family == ALTERNATING),
+        "chill_need": between("chill_need") * (family == SEQUENTIAL),
     }
     return ParameterSets(np.zeros((count, len(FIELDS)))).replaced(**columns)
 
@@ -198,42 +201,31 @@ def _bounds(table: ParameterTable, name: str) -> tuple[float, float]:
 
 def _solved(sets: ParameterSets, days: SeasonDays, observed: _Array) -> FittedSets:
     """Solve each set's requirement; sets that the observed seasons do not meet drop out."""
-    sets = sets.replaced(mean_chill=days.chill.mean(axis=0)[sets.column("start").astype(int)])
-    requirement, predicted = np.full(len(sets), np.nan), np.empty((len(sets), len(observed)))
-    for index in range(len(sets)):
-        found = _requirement(sets, index, days, observed)
-        if found is not None:
-            requirement[index], predicted[index] = found
-    met = ~np.isnan(requirement)
-    sets = ParameterSets(sets.replaced(requirement=requirement).values[met])
-    predicted = np.nan_to_num(predicted[met], nan=days.tasmin.shape[1] - 0.5)
-    error = observed - predicted
+    chill = chill_days(days.tasmin, days.tasmax).mean(axis=0)
+    sets = sets.replaced(mean_chill=chill[sets.column("start").astype(int)])
+    reached, pace = development(sets, days, observed, near=_NEAR)
+    begun = (reached > 0).mean(axis=1) >= 1.0 - _UNSTARTED_SHARE
+    sets, reached, pace = ParameterSets(sets.values[begun]), reached[begun], pace[begun]
+    logs = np.log(np.where(reached > 0, reached, np.nan))
+    sets = sets.replaced(requirement=np.exp(np.nanmedian(logs, axis=1)))
+    error = observed - flowering_days(sets, days)
+    met = np.isnan(error).mean(axis=1) <= _UNMET_SHARE
+    sets, error, pace = ParameterSets(sets.values[met]), error[met], pace[met]
+    moved = np.nanmedian(error, axis=1) * np.median(pace, axis=1)
+    sets = sets.replaced(requirement=sets.column("requirement") + moved)
+    found = flowering_days(sets, days)
+    met = (np.isnan(found).mean(axis=1) <= _UNMET_SHARE) & (sets.column("requirement") > 0)
+    found = np.nan_to_num(found[met], nan=days.tasmin.shape[1] - 0.5)
+    error = observed - found
     loss = np.abs(error - np.median(error, axis=1, keepdims=True)).mean(axis=1)
-    return FittedSets(sets, predicted, loss)
+    return FittedSets(ParameterSets(sets.values[met]), found, loss)
 
 
-def _requirement(
-    sets: ParameterSets, index: int, days: SeasonDays, observed: _Array
-) -> tuple[float, _Array] | None:
-    """Return the requirement of a median error of zero, and its days; None where there is none."""
-    run = running_sum(sets, index, days)
-    row, at = np.arange(len(observed)), np.round(observed).astype(int)
-    reached = (run.cumulative[row, at] - run.rate[row, at] / 2.0 - run.before) / run.scale
-    started = reached > 0
-    if started.mean() < 1.0 - _UNSTARTED_SHARE:
-        return None
-    requirement = float(np.exp(np.median(np.log(reached[started]))))
-    last = run.cumulative.shape[1] - 1
-    later, earlier = np.minimum(at + _NEAR, last), np.maximum(at - _NEAR, 0)
-    pace = (run.cumulative[row, later] - run.cumulative[row, earlier]) / (later - earlier)
-    error = observed - run.day(requirement)
-    if np.isnan(error).mean() > _UNMET_SHARE:
-        return None
-    requirement += float(np.nanmedian(error) * np.median(np.maximum(pace, _TINY) / run.scale))
-    found = run.day(requirement)
-    if requirement <= 0 or np.isnan(found).mean() > _UNMET_SHARE:
-        return None
-    return requirement, found
+def _sample(days: SeasonDays, observed: _Array, *, most: int) -> tuple[SeasonDays, _Array]:
+    """Return evenly spaced observations, at most so many: enough to tell good sets from bad."""
+    count = min(most, len(observed))
+    chosen = np.round(np.linspace(0, len(observed) - 1, count)).astype(np.int64)
+    return days.taken(chosen), observed[chosen]
 
 
 def _joined(parts: list[FittedSets]) -> FittedSets:

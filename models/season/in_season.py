@@ -12,16 +12,19 @@ From what is known up to the issue day three members say when the plant will flo
 *climatology with a trend*
     each station's usual date, and the common trend.
 
-They are averaged with weights (none below zero, sum one) that would have served best on past
-seasons, each predicted from the other years. The spread of the errors is what those predictions
-had, larger where traces differ,
+They are averaged with weights (none below zero, sum one): for the greater part fixed ones, since
+the mean of members is hard to beat, for the rest those that would have served best on past seasons,
+each predicted from years some way off, as a year to come is. The spread of the errors is what those
+predictions had, larger where traces differ,
 
 .. math:: \sigma^2 = s\, (a + b\, V), \quad a, b \ge 0
 
 with :math:`V` the variance of the date between traces and :math:`s` the station's own factor
 (larger without dates of its own). The shape is that of the standardised errors themselves, so that
 coverage holds by construction on the seasons of training. A plant that had not flowered by the
-issue day did not: the distribution is cut there.
+issue day did not: the distribution is cut there. A forecast is wider than the errors left out, by
+the variance of Student's t with as many degrees of freedom as there are years, less one: the
+stations of a year share its error.
 
 Every past season is forecast as it would have been on that day, with its later weather unknown, so
 the spread shrinks by itself as the season nears.
@@ -42,15 +45,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from models.parameters import load_table
+from models.season.families import Continuation
 from models.season.flowering_dates import OnsetError
-from models.season.onset import FloweringOnset
-from models.season.season_traces import daily_slopes, season_traces, trace_donors
-from models.season.season_weather import SeasonWeather, season_days, season_weather
+from models.season.onset import MOST_UNMET, FloweringOnset
+from models.season.season_traces import daily_slopes, trace_donors
+from models.season.season_weather import (
+    SeasonWeather,
+    onset_season_start,
+    season_days,
+    season_weather,
+)
 from models.season.station_regression import Rows, StationRegression
 
 _Array = NDArray[np.float64]
@@ -151,10 +161,10 @@ class InSeasonOnset:
         OnsetError
             If too few plants had not flowered by the issue day, or too few years lend weather.
         """
+        self.southern_ = _hemisphere(weather)
         seasons = season_weather(weather)
         trained, observed = self.onset.regression_.rows_, self.onset.regression_.day_
         self.horizon_ = min(int(observed.max()) + _PAST_LAST_DATE, seasons.tasmin.shape[-1])
-        self.southern_ = bool((seasons.latitude < 0).any())
         position = {int(year): index for index, year in enumerate(seasons.years)}
         asked = (observed >= self.issue_day) & np.isin(trained.year, seasons.years)
         region = trained.station[asked]
@@ -186,6 +196,10 @@ class InSeasonOnset:
         OnsetError
             If the weather does not reach into that season, or too few earlier years are held.
         """
+        begin = onset_season_start(year, southern=self.southern_)
+        issue = (begin + pd.Timedelta(days=self.issue_day)).to_datetime64()
+        # cut here: filling of gaps, and the warming trend, must see nothing later either
+        weather = weather.sel(time=weather["time"] < issue)
         seasons = season_weather(weather)
         if year not in seasons.years:
             raise OnsetError(
@@ -213,16 +227,17 @@ class InSeasonOnset:
         trend = load_table("models.season", "season.toml").number("in_season.trend")
         self.trend_ = StationRegression(np.array([trend]))
         self.trend_.fit(_trend_rows(continued.rows), self.observed_)
+        around = int(load_table("models.season", "season.toml").number("in_season.around"))
+        direct_error, factor = self.direct_.left_out(around=around)
         members = np.stack(
             [
-                self.onset.regression_.without_years(continued.rows),
-                self.observed_ - self.direct_.left_out_,
-                self.observed_ - self.trend_.left_out_,
+                self.onset.regression_.without_years(continued.rows, around=around),
+                self.observed_ - direct_error,
+                self.observed_ - self.trend_.left_out(around=around)[0],
             ]
         )
         self.weights_ = _blending_weights(members, self.observed_, self.direct_.weight_)
         error = self.observed_ - self.weights_ @ members
-        factor = (self.direct_.left_out_sd_ / self.direct_.noise_) ** 2
         self.spread_ = _variance(error**2 / factor, continued.variance)
         sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(error)), continued.variance]))
         levels = int(load_table("models.season", "season.toml").number("in_season.levels"))
@@ -241,6 +256,7 @@ class InSeasonOnset:
 
     def _distribution(self, continued: Continued, members: _Array, place: _Whole) -> OnsetAhead:
         factor = (self.direct_.predict_sd(continued.rows) / self.direct_.noise_) ** 2
+        factor *= _few_years(len(np.unique(self.direct_.rows_.year)))
         sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(place)), continued.variance]))
         return self._spread_out(members, sd, continued, place)
 
@@ -268,11 +284,12 @@ class InSeasonOnset:
     ) -> tuple[Continued, NDArray[np.bool_]]:
         """Continue seasons; also which of those asked had enough years to lend their weather."""
         table = load_table("models.season", "season.toml")
+        known = np.minimum(seasons.known_days[region, season], self.issue_day)
         donors = trace_donors(
             seasons,
             region,
             season,
-            issue_day=self.issue_day,
+            known=known,
             horizon=self.horizon_,
             earlier_only=earlier_only,
         )
@@ -282,38 +299,41 @@ class InSeasonOnset:
             return _nothing(self.onset.predictors_.shares), enough
         number = int(min(table.number("in_season.most_traces"), count[enough].min()))
         lenders = np.stack([d[:number] for d, kept in zip(donors, enough, strict=True) if kept])
-        region, season = region[enough], season[enough]
-        mean = np.empty((len(region), len(self.onset.predictors_.shares)))
-        variance, never = np.empty(len(region)), np.empty(len(region))
-        effects = self.onset.regression_.slopes
-        for block in season_traces(
-            seasons,
-            region,
-            season,
-            lenders,
-            issue_day=self.issue_day,
-            horizon=self.horizon_,
-            slopes=daily_slopes(weather, seasons, southern=self.southern_),
-        ):
-            shape = block.tasmin.shape
-            latitude = np.repeat(seasons.latitude[region[block.targets]], shape[1])
-            days = season_days(
-                block.tasmin.reshape(-1, shape[2]), block.tasmax.reshape(-1, shape[2]), latitude
-            )
-            found, met = self.onset.predictors_.of(days, latitude)
-            found = found.reshape(*shape[:2], -1)
-            mean[block.targets] = found.mean(axis=1)
-            variance[block.targets] = (found @ effects).var(axis=1)
-            never[block.targets] = (met.reshape(shape[:2]) <= 0.5).mean(axis=1)
-        own = region if station is None else station[enough]
+        region, season, known = region[enough], season[enough], known[enough]
+        n_years, first = len(seasons.years), region[:, None] * len(seasons.years)
+        how = Continuation(
+            region * n_years + season,
+            known,
+            first + lenders,
+            (seasons.years[season][:, None] - seasons.years[lenders]).astype(float),
+            daily_slopes(weather, seasons, southern=self.southern_)[: self.horizon_],
+        )
+        length = seasons.tasmin.shape[-1]
+        low, high = (
+            a.reshape(-1, length)[:, : self.horizon_] for a in (seasons.tasmin, seasons.tasmax)
+        )
+        days = season_days(low, high, np.repeat(seasons.latitude, n_years))
+        found, met = self.onset.predictors_.of(days, seasons.latitude[region], how)
         rows = Rows(
-            mean,
-            own,
+            found.mean(axis=1),
+            region if station is None else station[enough],
             seasons.latitude[region],
             seasons.longitude[region],
             seasons.years[season].astype(float),
         )
-        return Continued(rows, variance, never), enough
+        variance = (found @ self.onset.regression_.slopes).var(axis=1)
+        return Continued(rows, variance, (met <= MOST_UNMET).mean(axis=1)), enough
+
+
+def _hemisphere(weather: xr.Dataset) -> bool:
+    """Return whether the regions lie south of the equator."""
+    south = weather["latitude"].values < 0
+    if south.any() and not south.all():
+        raise OnsetError(
+            "a forecast of onset is made for regions of one hemisphere at a time, the weather "
+            "holds both: select the regions north or south of the equator"
+        )
+    return bool(south.all())
 
 
 def _nothing(shares: _Array) -> Continued:
@@ -327,12 +347,18 @@ def _trend_rows(rows: Rows) -> Rows:
 
 
 def _blending_weights(members: _Array, observed: _Array, trust: _Array) -> _Array:
-    """Return weights of members, none below zero, sum one, of least weighted squared error."""
+    """Return weights of members, none below zero, sum one.
+
+    Fixed ones, moved some way to those of least weighted squared error.
+    """
     root = np.sqrt(trust)
     system = np.vstack([members.T * root[:, None], np.full(len(members), _SUM_TO_ONE * len(root))])
     wanted = np.append(observed * root, _SUM_TO_ONE * len(root))
-    weights, _ = nnls(system, wanted)
-    return np.asarray(weights / weights.sum())
+    best, _ = nnls(system, wanted)
+    table = load_table("models.season", "season.toml")
+    own = table.number("in_season.own_share")
+    fixed = np.array(table["in_season.fixed_weights"].value, dtype=float)
+    return np.asarray(own * best / best.sum() + (1.0 - own) * fixed)
 
 
 def _variance(squared: _Array, variance: _Array) -> _Array:
@@ -340,6 +366,15 @@ def _variance(squared: _Array, variance: _Array) -> _Array:
     scale = max(float(variance.mean()), _TINY)
     found, _ = nnls(np.column_stack([np.ones(len(squared)), variance / scale]), squared)
     return np.array([found[0], found[1] / scale])
+
+
+def _few_years(n_years: int) -> float:
+    """Return by how much the variance of a forecast exceeds that seen in some years.
+
+    Errors of a year are shared by its stations, so years count: the variance of Student's t.
+    """
+    freedom = max(n_years - 1, 3)
+    return freedom / (freedom - 2)
 
 
 def _cut_before(days: _Array, first: float) -> _Array:

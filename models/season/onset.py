@@ -40,7 +40,7 @@ from models.season.station_regression import Rows, StationRegression
 _Array = NDArray[np.float64]
 _Whole = NDArray[np.int64]
 
-_MOST_UNMET = 0.5  # flowering is taken not to come where more than this share of sets says so
+MOST_UNMET = 0.5  # flowering is taken not to come where more than this share of sets says so
 
 
 class FloweringOnset:
@@ -156,7 +156,7 @@ class FloweringOnset:
         length = seasons.tasmin.shape[-1]
         low, high = (np.nan_to_num(a).reshape(-1, length) for a in (seasons.tasmin, seasons.tasmax))
         rows, met = self.rows(seasons, low, high, self._stations(weather, seasons))
-        day = np.where(met > _MOST_UNMET, self.regression_.predict(rows), np.nan)
+        day = np.where(met > MOST_UNMET, self.regression_.predict(rows), np.nan)
         known = self._known_only(day.reshape(seasons.tasmin.shape[:-1]), seasons)
         coords = {name: weather[name] for name in (*seasons.dims, "latitude") if name in weather}
         onset = xr.DataArray(known, dims=(*seasons.dims, "year"), coords=coords)

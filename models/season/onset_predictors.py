@@ -10,13 +10,14 @@ its own prior variance (``season.toml``), shared by its members.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.parameters import load_table
-from models.season.families import ParameterSets, SeasonDays, flowering_days
+from models.season.families import Continuation, ParameterSets, SeasonDays, flowering_days
 
 _Array = NDArray[np.float64]
 
@@ -36,7 +37,9 @@ class OnsetPredictors:
     sets: ParameterSets
     end: int
 
-    def of(self, days: SeasonDays, latitude: _Array) -> tuple[_Array, _Array]:
+    def of(
+        self, days: SeasonDays, latitude: _Array, continued: Continuation | None = None
+    ) -> tuple[_Array, _Array]:
         """Return the predictors of seasons, and the share of sets that flower at all.
 
         Parameters
@@ -44,26 +47,42 @@ class OnsetPredictors:
         days
             Seasons.
         latitude
-            Of their places [degree].
+            Of the places of those asked for [degree].
+        continued
+            Which of them are asked for, and how they go on; None for every season as it is.
 
         Returns
         -------
         predictors
-            Dims (season, predictor). A set that does not flower counts with the season's last day.
+            Dims (season, trace, predictor), without trace where nothing is continued. A set that
+            does not flower counts with the season's last day.
         met
-            By season [1].
+            Same dims without the last [1].
         """
-        found = flowering_days(self.sets, days)
+        found = flowering_days(self.sets, days, continued)
         met = 1.0 - np.isnan(found).mean(axis=0)
         found = np.nan_to_num(found, nan=days.tasmin.shape[1] - 0.5)
-        width, count = self._windows()
+        how = Continuation.none(days) if continued is None else continued
+        windows = [w.reshape(met.shape) for w in self._windows(days, how)]
+        away = np.abs(latitude)
+        if continued is not None:
+            away = np.repeat(away[:, None], met.shape[1], axis=1)
+        return np.stack([*found, *windows, away], axis=-1), met
+
+    def _windows(self, days: SeasonDays, how: Continuation) -> Iterator[_Array]:
+        """Yield the warmth of each window, the known part a season's own, the rest its lenders'."""
+        width, count = self._window_size()
         stops = [self.end - width * number for number in range(count)]
-        windows = [
-            field[:, stop - width : stop].mean(axis=1)
-            for field in (days.tasmin, days.tasmax)
-            for stop in stops
-        ]
-        return np.column_stack([found.T, *windows, np.abs(latitude)]), met
+        warmer = np.append(0.0, np.cumsum(how.warmer))
+        for field in (days.tasmin, days.tasmax):
+            summed = np.zeros((len(field), field.shape[1] + 1))
+            np.cumsum(np.nan_to_num(field), axis=1, out=summed[:, 1:])
+            for stop in stops:
+                turn = np.clip(how.known, stop - width, stop)
+                own = summed[how.own, turn] - summed[how.own, stop - width]
+                lent = summed[how.lenders, stop] - summed[how.lenders, turn[:, None]]
+                moved = how.years * (warmer[stop] - warmer[turn])[:, None]
+                yield (own[:, None] + lent + moved) / width
 
     @property
     def shares(self) -> _Array:
@@ -72,7 +91,7 @@ class OnsetPredictors:
         sets, windows, latitude = (
             table.number(f"onset.regression.{n}") for n in ("sets", "windows", "latitude")
         )
-        n_sets, n_windows = len(self.sets), 2 * self._windows()[1]
+        n_sets, n_windows = len(self.sets), 2 * self._window_size()[1]
         return np.concatenate(
             [
                 np.full(n_sets, sets / max(n_sets, 1)),
@@ -81,7 +100,7 @@ class OnsetPredictors:
             ]
         )
 
-    def _windows(self) -> tuple[int, int]:
+    def _window_size(self) -> tuple[int, int]:
         table = load_table("models.season", "season.toml")
         width = int(table.number("onset.regression.window"))
         return width, min(int(table.number("onset.regression.window_count")), self.end // width)

@@ -112,7 +112,7 @@ def season_days(tasmin: _Array, tasmax: _Array, latitude: _Array) -> SeasonDays:
         light[there] = day_length(
             distinct[there][:, None], number.astype(float), sun_angle="refracted"
         )
-    return SeasonDays.of(tasmin, tasmax, light[row])
+    return SeasonDays(tasmin, tasmax, light, row.astype(np.int64))
 
 
 def without_gaps(low: _Array, high: _Array) -> tuple[_Array, _Array]:

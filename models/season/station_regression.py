@@ -105,8 +105,6 @@ class StationRegression:
         Standard deviation of the noise, from years left out [d].
     left_out_ : numpy.ndarray
         Error of each date predicted from the other years [d].
-    left_out_sd_ : numpy.ndarray
-        Standard deviation that the model gave it [d].
     """
 
     def __init__(self, shares: _Array) -> None:
@@ -159,11 +157,11 @@ class StationRegression:
         effects = self.shares * (self.rows_.predictors.T @ self.alpha_)
         return np.asarray(effects / self.spread_)
 
-    def without_years(self, rows: Rows) -> _Array:
-        """Predict rows from the training years other than their own [d]."""
+    def without_years(self, rows: Rows, *, around: int = 0) -> _Array:
+        """Predict rows from training years more than `around` years from their own [d]."""
         standard, found = self._standard(rows), np.empty(len(rows))
         for year in np.unique(rows.year):
-            mine, left = rows.year == year, self.rows_.year == year
+            mine, left = rows.year == year, np.abs(self.rows_.year - year) <= around
             alpha = self.alpha_
             if left.any():
                 inverse = self._inverse[:, left]
@@ -171,22 +169,35 @@ class StationRegression:
             found[mine] = self._kernel(standard.chosen(mine), self.rows_) @ alpha + self.level_
         return found
 
+    def left_out(self, *, around: int = 0) -> tuple[_Array, _Array]:
+        """Predict each training date from years more than `around` years from its own.
+
+        Returns
+        -------
+        error
+            Observed less predicted [d].
+        share
+            Variance that the model gives it, over that of the noise [1].
+        """
+        error, share = np.empty(len(self.day_)), np.empty(len(self.day_))
+        for year in np.unique(self.rows_.year):
+            left = np.abs(self.rows_.year - year) <= around
+            own = self.rows_.year[left] == year
+            block = np.linalg.inv(self._inverse[np.ix_(left, left)])
+            mine = self.rows_.year == year
+            error[mine] = (block @ self.alpha_[left])[own]
+            # the block holds the noise of a down-weighted date; a date as such has noise of one
+            share[mine] = (np.diag(block) - 1.0 / self.weight_[left] + 1.0)[own]
+        return error, share
+
     def _solve(self, kernel: _Array) -> None:
         self._factor = cho_factor(kernel + np.diag(1.0 / self.weight_), lower=True)
         self.alpha_: _Array = cho_solve(self._factor, self.day_ - self.level_)
 
     def _leave_years_out(self) -> None:
         self._inverse: _Array = cho_solve(self._factor, np.eye(len(self.day_)))
-        error, share = np.empty(len(self.day_)), np.empty(len(self.day_))
-        for year in np.unique(self.rows_.year):
-            left = self.rows_.year == year
-            block = np.linalg.inv(self._inverse[np.ix_(left, left)])
-            error[left] = block @ self.alpha_[left]
-            # the block holds the noise of a down-weighted date; a date as such has noise of one
-            share[left] = np.diag(block) - 1.0 / self.weight_[left] + 1.0
-        self.left_out_: _Array = error
-        self.noise_ = float(np.sqrt(np.mean(error**2 / share)))
-        self.left_out_sd_: _Array = self.noise_ * np.sqrt(share)
+        self.left_out_, share = self.left_out()
+        self.noise_ = float(np.sqrt(np.mean(self.left_out_**2 / share)))
 
     def _standardised(self, rows: Rows) -> _Array:
         return np.asarray((rows.predictors - self.centre_) / self.spread_)

@@ -127,8 +127,8 @@ def main(n_regions: int, sources: list[str]) -> int:
             print(
                 f"{label}: {n_regions} regions, {replies} replies, {values:,} values "
                 f"in {seconds:.1f} s (bound {bound:g}), {spent:.1f} s of processor; peak memory "
-                f"{peak:.0f} MB (bound {MEGABYTES:g}); failures: {failures or 'none'}; polite pauses left out: "
-                f"{sum(pauses):.0f} s"
+                f"{peak:.0f} MB (bound {MEGABYTES:g}); failures: {failures or 'none'}; polite "
+                f"pauses left out: {sum(pauses):.0f} s"
             )
             if len(sources) > 1:
                 print(f"  {said[-1][:150]}")

@@ -76,7 +76,7 @@ def test_after_more_days_than_the_table_allows_it_is_learnt_anew(world):
 def test_a_model_never_knows_more_than_the_forecast(world):
     """One of a later day is not looked at, whatever else is kept."""
     model, why = world.fit(origin=world.then.origin - timedelta(days=1))
-    assert (model, why) == (None, "none is kept")
+    assert (model, why) == (None, "no model of that day, or before it, is kept")
 
 
 def test_a_hindcast_rests_on_a_model_of_its_very_own_cut(world, known, places):
@@ -154,6 +154,6 @@ def test_a_damaged_model_is_passed_over(world):
     """None is left: it is learnt anew, and learning mends the file."""
     (kept,) = kept_models(world.practice)
     kept.file.write_bytes(kept.file.read_bytes()[:500])
-    assert world.fit() == (None, "none is kept")
+    assert world.fit() == (None, "no model of that day, or before it, is kept")
     keep_model(world.practice, world.model)
     assert world.fit()[0].hash == world.model.hash

@@ -33,7 +33,14 @@ def practice(tmp_path, database):
     return create_practice(tmp_path / "practice", template() + database, now=NOW)
 
 
-def test_a_second_clock_is_refused_and_told_who_the_first_is(practice):
+@pytest.fixture
+def records(practice):
+    opened = open_records(practice)
+    yield opened
+    opened.close()
+
+
+def test_a_second_clock_is_refused_and_told_who_the_first_is(practice, records):
     """By another process; once that has ended, however, there is one again."""
     words = [sys.executable, "-c", HOLD, str(practice.folder)]
     with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as first:
@@ -42,12 +49,12 @@ def test_a_second_clock_is_refused_and_told_who_the_first_is(practice):
         assert told.process == first.pid
         with (
             pytest.raises(OpeningError, match=f"process {first.pid} on .*; end that one first"),
-            one_clock(practice, open_records(practice)),
+            one_clock(practice, records),
         ):
             pass
         first.kill()
     assert running_clock(practice) is None
-    with one_clock(practice, open_records(practice)):
+    with one_clock(practice, records):
         assert running_clock(practice).process == os.getpid()
         assert running_clock(practice).since == NOW
     assert running_clock(practice) is None

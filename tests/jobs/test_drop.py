@@ -10,6 +10,7 @@ import pytest
 from forecast.practice import create_practice, open_practice
 from forecast.records import open_records, visits
 from forecast.records.branches import branches
+from forecast.records.notices import notices
 from forecast.records.runs import runs
 from jobs.clock import tick
 from jobs.drop import DropError, has_files_at_rest, kind_of, look
@@ -130,8 +131,9 @@ def test_a_file_that_cannot_be_used_is_refused_with_the_reason_and_stops_no_othe
     why = practice.drop_folder / "refused" / "2022-06-29 0513 dogs Quillfeather.csv.txt"
     assert "has no column 'dog'" in why.read_text()
     assert why.stat().st_mode & 0o777 == 0o600
-    results = [run.result for run in runs(open_records(practice))]
-    assert "Quillfeather" not in "".join(results)
+    records = open_records(practice)
+    assert "Quillfeather" not in "".join(run.result for run in runs(records))
+    assert [one.about for one in notices(records)] == ["take visits"]
 
 
 def test_a_file_that_trips_the_program_over_is_set_aside(practice, monkeypatch):

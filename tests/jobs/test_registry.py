@@ -109,8 +109,8 @@ def test_a_day_of_the_clock_leaves_a_forecast_plans_and_a_back_up(practice_folde
     issued = next(run for run in by_clock if run.job == "issue")
     assert issued.cut["origin"] == "2022-06-29"
     assert issued.id in {one.run_id for one in done}
-    # the next day's others wait for these two, and there is nothing to learn before Sunday
-    for hours, expected in ((2, []), (25, ["issue", "housekeeping"])):
+    # plan waits for the issue, back-up for housekeeping; nothing is to be learnt before Sunday
+    for hours, expected in ((2, []), (25, ["issue", "verify", "housekeeping"])):
         later = open_practice(practice_folder, now=NOW + timedelta(hours=hours))
         due = [one.job for one in whats_due(later, records) if one.job not in CALLED]
         assert due == expected

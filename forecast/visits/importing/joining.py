@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from forecast.findings import Finding
 from forecast.records import Records
@@ -19,6 +20,7 @@ from forecast.visits.exports.line_arrays import export_rules
 from forecast.visits.importing.arriving import Arriving
 
 _TOLD = ("entered", "vet", "items", "item_classes", "codes", "note", "unmapped", "layout")
+Places = NDArray[np.int64]
 _BY_NUMBER, _BY_DAY = ["branch", "reference"], ["branch", "patient", "date"]
 
 
@@ -31,27 +33,35 @@ def join_split(
     place the file takes.
     """
     new = arriving.visits
-    if arriving.layout is None or not _any_again(records, new, without):
+    if arriving.layout is None:
         return []
-    held = _held(records, without)
-    pairs = _pairs(held, new)
-    same_day = held["date"].to_numpy()[pairs[:, 0]] == new["date"].to_numpy()[pairs[:, 1]]
+    held, pairs = _on_record_too(records, new, without)
+    if not len(pairs):
+        return []
+    same_day = held["date"].to_numpy() == new["date"].to_numpy()[pairs]
     repeated, lacking = _repeated(held, new, pairs)
     split = same_day & ~repeated & lacking
     if split.any():
-        arriving.visits = _joined(held, new, pairs[split])
+        arriving.visits = _joined(held[split], new, pairs[split])
     return _said(file, int(split.sum()), int((~split & lacking).sum()))
 
 
-def _any_again(records: Records, new: pd.DataFrame, without: int | None) -> bool:
-    """Say whether any visit may be on record: only then all that is known of them is read."""
-    held = _numbered(records, visits(records, without=without))
-    return bool(len(_pairs(held, new)))
+def _on_record_too(
+    records: Records, new: pd.DataFrame, without: int | None
+) -> tuple[pd.DataFrame, Places]:
+    """Return the visits on record that a file tells of too, and the place of each in the file.
 
-
-def _held(records: Records, without: int | None) -> pd.DataFrame:
-    held = visits(records, more=_TOLD, without=without)
-    return _numbered(records, held[held["layout"].notna()])
+    What is known of them is read for these alone, as few are where files follow each other.
+    """
+    known = _numbered(records, visits(records, without=without))
+    found = _pairs(known, new)
+    names = known[_BY_NUMBER].iloc[found["old"]].assign(place=found["new"].to_numpy())
+    del known
+    if names.empty:
+        return names, np.empty(0, dtype=np.int64)
+    held = visits(records, more=_TOLD, without=without, references=set(names["reference"]))
+    held = held[held["layout"].notna()].merge(names, on=_BY_NUMBER)
+    return held, held["place"].to_numpy(dtype=np.int64)
 
 
 def _numbered(records: Records, held: pd.DataFrame) -> pd.DataFrame:
@@ -59,33 +69,33 @@ def _numbered(records: Records, held: pd.DataFrame) -> pd.DataFrame:
     return held.assign(patient=held["dog"].map(numbers).fillna("")).reset_index(drop=True)
 
 
-def _pairs(held: pd.DataFrame, new: pd.DataFrame) -> np.ndarray:
-    """Return places of visits on record and of arriving ones that are the same visit, one a row."""
+def _pairs(held: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
+    """Return places (old, new) of visits on record and of arriving ones that are the same visit."""
     old_places = held.assign(old=np.arange(len(held)))
-    new_places = new.assign(new=np.arange(len(new)))
+    new_places = new[[*_BY_NUMBER, "patient", "date"]].assign(new=np.arange(len(new)))
     by_number = old_places[[*_BY_NUMBER, "old"]].merge(new_places[[*_BY_NUMBER, "new"]])
     left = new_places[(new["patient"] != "").to_numpy() & ~new_places["new"].isin(by_number["new"])]
-    of_day = old_places.astype({"date": new["date"].dtype})
-    by_day = of_day[[*_BY_DAY, "old"]].merge(left[[*_BY_DAY, "new"]])
-    return np.asarray(pd.concat([by_number, by_day])[["old", "new"]].to_numpy(dtype=np.int64))
+    of_day = old_places[[*_BY_DAY, "old"]].astype({"date": new["date"].dtype})
+    by_day = of_day[of_day["patient"] != ""].merge(left[[*_BY_DAY, "new"]])
+    return pd.concat([by_number, by_day])[["old", "new"]]
 
 
 def _repeated(
-    held: pd.DataFrame, new: pd.DataFrame, pairs: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Say of which pairs the new visit repeats most items, and which it lacks any of."""
+    held: pd.DataFrame, new: pd.DataFrame, pairs: Places
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Say of which visits the new file repeats most items, and of which it lacks any."""
     most = export_rules().number("reopened.share_repeated")
-    before, now = held["items"].tolist(), new["items"].tolist()
-    shared = [(set(before[old]), set(now[at])) for old, at in pairs.tolist()]
+    now = new["items"].iloc[pairs].tolist()
+    shared = [(set(one), set(other)) for one, other in zip(held["items"], now, strict=True)]
     repeated = [len(one & other) > most * len(one) for one, other in shared]
     lacking = [not one <= other for one, other in shared]
     return np.array(repeated, dtype=bool), np.array(lacking, dtype=bool)
 
 
-def _joined(held: pd.DataFrame, new: pd.DataFrame, pairs: np.ndarray) -> pd.DataFrame:
-    """Return the new visits with those of the pairs joined, each under the new one's number."""
-    theirs = new.iloc[pairs[:, 1]].reset_index(drop=True)
-    ours = held.iloc[pairs[:, 0]].reset_index(drop=True)
+def _joined(held: pd.DataFrame, new: pd.DataFrame, pairs: Places) -> pd.DataFrame:
+    """Return the new visits, with those on record joined to theirs, under the new one's number."""
+    theirs = new.iloc[pairs].reset_index(drop=True)
+    ours = held.reset_index(drop=True)
     before = theirs.assign(
         **{name: ours[name] for name in ("items", "item_classes", "codes", "unmapped")},
         note=ours["note"].fillna(""),
@@ -93,8 +103,8 @@ def _joined(held: pd.DataFrame, new: pd.DataFrame, pairs: np.ndarray) -> pd.Data
         entered=ours["entered"].astype(theirs["entered"].dtype),
         n_lines=0,
     )
-    together = combine([before, new.iloc[np.unique(pairs[:, 1])]])
-    kept = new.drop(index=new.index[pairs[:, 1]])
+    together = combine([before, new.iloc[np.unique(pairs)]])
+    kept = new.drop(index=new.index[pairs])
     found = pd.concat([kept, together.astype(kept.dtypes.to_dict())], ignore_index=True)
     return found.sort_values(["date", "branch", "reference"], ignore_index=True)
 

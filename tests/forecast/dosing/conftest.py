@@ -109,7 +109,9 @@ def issue_of(make_issued: Callable[..., xr.Dataset], small: Practice) -> Callabl
         forecast = make_issued(pressure, first="2022-06-27", **changes)
         cut = DataCut(TODAY, "snapshot", None, "version 1", "issued")
         file = small.issued_folder / "none.nc"
-        return Issue("issue-1", small.now, cut, "model", "settings", 1, (), file, "hash", forecast)
+        return Issue(
+            "issue-1", small.now, cut, cut, "model", "settings", 1, (), file, "hash", forecast
+        )
 
     return make
 

@@ -55,6 +55,28 @@ def test_more_of_the_same_is_not_held(past, seed):
     assert held(compare(past, invent("2022-01-01", "2022-12-31", seed=seed))) == set()
 
 
+@pytest.mark.parametrize("n_days", [1, 2, 3, 5])
+def test_files_of_a_few_days_are_not_held(past, n_days):
+    """A practice brings each day's visits, which one vet saw: nothing of that is a change."""
+    days = pd.bdate_range("2022-03-01", periods=20)
+    for at in range(0, len(days), n_days):
+        some = days[at : at + n_days]
+        new = invent(str(some[0].date()), str(some[-1].date()), seed=at, vet=VETS[at % 3])
+        assert held(compare(past, new)) == set()
+
+
+def test_a_file_of_a_day_on_which_nobody_works_is_held(past):
+    sunday = invent("2022-03-01", "2022-03-01").assign(date=pd.Timestamp("2022-03-06"))
+    assert ("weekdays", "") in held(compare(past, sunday))
+
+
+def test_a_day_that_lacks_most_of_a_branch_is_held(past):
+    """Of 60 visits that a large branch has a day, 6 came; by chance 30 or more would."""
+    large = past.loc[past.index.repeat(5)].reset_index(drop=True)
+    tenth = invent("2022-03-01", "2022-03-01", a_day=6.0)
+    assert ("volume", "north") in held(compare(large, tenth))
+
+
 def test_a_month_of_the_season_is_laid_beside_the_same_month(past):
     """June has twice the flares of the year's other months, as it had before: nothing is wrong."""
     assert held(compare(past, invent("2022-06-01", "2022-06-30", seed=3))) == set()

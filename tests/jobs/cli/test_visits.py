@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-import jobs.visits
+import forecast.visits.labelling.desk as desk
 from forecast.practice import create_practice, template
 from jobs.cli import app
 
@@ -40,8 +40,8 @@ def folder(tmp_path, monkeypatch):
         }
     )
     in_force = SimpleNamespace(version="ours 1 abc")
-    monkeypatch.setattr(jobs.visits, "visits_with_evidence", lambda records: held)
-    monkeypatch.setattr(jobs.visits, "definition_in_force", lambda records: in_force)
+    monkeypatch.setattr(desk, "visits_with_evidence", lambda records: held)
+    monkeypatch.setattr(desk, "definition_in_force", lambda records: in_force)
     path = tmp_path / "practice"
     create_practice(path, template())
     return path

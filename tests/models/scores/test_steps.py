@@ -37,8 +37,11 @@ def test_what_is_not_known_has_no_step():
 @pytest.mark.parametrize("mean", [0.8, 4.0, 30.0])
 @pytest.mark.parametrize(("low", "high"), [(0.25, 0.75), (0.05, 0.95)])
 def test_a_calibrated_forecast_holds_what_its_intervals_say(mean, low, high):
-    """By the true probability of every count: from the true steps exactly; from quantiles, where
-    each forecast's own levels fall anywhere within a step, over forecasts around that mean."""
+    """By the true probability of every count: from the true steps exactly; from quantiles nearly.
+
+    There each forecast's own levels fall anywhere within a step, so forecasts around a mean are
+    taken together.
+    """
     of_quantiles = []
     for around in mean * np.linspace(0.8, 1.25, 19):
         for law in (poisson(around), nbinom(4, 4 / (4 + around))):

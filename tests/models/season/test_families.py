@@ -3,10 +3,11 @@ import pytest
 
 from models.season.families import (
     FIELDS,
+    Continuation,
     ParameterSets,
     SeasonDays,
     chill_days,
-    crossing_day,
+    development,
     flowering_days,
 )
 
@@ -20,20 +21,15 @@ def one_set(**values):
 def steady(level, *, n_days=100, light=10.0):
     """Return one season that is the same every day."""
     field = np.full((1, n_days), float(level))
-    return SeasonDays.of(field, field, np.full((1, n_days), float(light)))
+    return SeasonDays(field, field, np.full((1, n_days), float(light)), np.zeros(1, int))
 
 
 def test_a_sum_is_crossed_within_its_day():
-    """Adding 2 a day, 5 is reached in the middle of day 2, which is its noon."""
-    cumulative = np.cumsum(np.full((1, 5), 2.0), axis=1)
-    assert crossing_day(cumulative, np.array([5.0]))[0] == pytest.approx(2.0)
-    assert crossing_day(cumulative, np.array([4.0]))[0] == pytest.approx(1.5)
-
-
-def test_a_sum_that_is_not_reached_has_no_day():
-    """Past the last day there is no crossing, and none is invented."""
-    cumulative = np.cumsum(np.full((1, 5), 2.0), axis=1)
-    assert np.isnan(crossing_day(cumulative, np.array([10.5]))[0])
+    """Adding 2 a day from day 1 on, 5 is reached in the middle of day 3, which is its noon."""
+    sets = one_set(rate=0, base=2.0, requirement=5.0)
+    assert flowering_days(sets, steady(4))[0, 0] == pytest.approx(3.0)
+    sets = one_set(rate=0, base=2.0, requirement=4.0)
+    assert flowering_days(sets, steady(4))[0, 0] == pytest.approx(2.5)
 
 
 @pytest.mark.parametrize(
@@ -95,12 +91,46 @@ def test_a_winter_that_never_warms_has_no_flowering():
     assert np.isnan(flowering_days(sets, steady(-5))[0, 0])
 
 
-def test_seasons_are_walked_in_blocks_without_a_seam():
-    """Six hundred seasons at once give what each gives alone."""
+def test_a_day_that_is_not_known_gives_no_date_past_it():
+    """A season known to day 25 only, continued by nothing, has no day; one known to 40 has its."""
+    days = steady(10)
+    days.tasmin[:, 40:] = np.nan
+    sets = one_set(rate=0, base=4, start=20, requirement=60)
+    assert flowering_days(sets, days)[0, 0] == pytest.approx(29.5)
+    days.tasmin[:, 25:] = np.nan
+    assert np.isnan(flowering_days(sets, days)[0, 0])
+
+
+def test_a_season_goes_on_with_its_lenders_weather():
+    """Ten days at 6 a day make 60 by day 29.5; known to day 25, each lender brings the rest.
+
+    Thirty are met by the end of day 24. A lender of 14 degC adds 10 a day: three days more, to
+    27.5. One of 10 degC lying five years before, in a climate that warms by 0.8 a year, is as
+    warm.
+    """
+    low = np.full((3, 100), 10.0)
+    low[1] = 14.0
+    days = SeasonDays(low, low, np.full((1, 100), 10.0), np.zeros(3, int))
+    sets = one_set(rate=0, base=4, start=20, requirement=60)
+    how = Continuation(
+        own=np.array([0]),
+        known=np.array([25]),
+        lenders=np.array([[0, 1, 2]]),
+        years=np.array([[0.0, 0.0, 5.0]]),
+        warmer=np.full(100, 0.8),
+    )
+    found = flowering_days(sets, days, how)
+    np.testing.assert_allclose(found[0, 0], [29.5, 27.5, 27.5])
+
+
+def test_what_is_asked_of_the_requirement_is_what_meets_it():
+    """The requirement met at noon of a set's own day is its requirement; a day brings its rate."""
     rng = np.random.default_rng(0)
-    low = rng.normal(5, 3, (600, 80))
-    days = SeasonDays.of(low, low + 8, np.full(low.shape, 11.0))
-    sets = one_set(rate=2, family=2, exponent=0.1, start=10, requirement=80)
-    whole = flowering_days(sets, days)[0]
-    alone = [flowering_days(sets, days.rows(slice(i, i + 1)))[0, 0] for i in (0, 255, 256, 599)]
-    np.testing.assert_allclose(whole[[0, 255, 256, 599]], alone)
+    low = rng.normal(5, 3, (50, 120))
+    days = SeasonDays(low, low + 8, np.full((1, 120), 11.0), np.zeros(50, int))
+    sets = one_set(rate=2, family=3, exponent=0.1, start=10, chill_effect=0.1, requirement=80)
+    found = np.round(flowering_days(sets, days)[0])
+    reached, pace = development(sets, days, found, near=0)
+    again = flowering_days(sets.replaced(requirement=reached[0, :1]), days)[0, 0]
+    assert again == pytest.approx(found[0], abs=0.01)
+    assert (np.abs(reached[0] - 80) <= 0.51 * pace[0]).all()

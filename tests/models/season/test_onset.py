@@ -111,14 +111,15 @@ def test_traces_are_predicted_one_by_one(fitted, sample_weather):
 def test_the_southern_spring_is_half_a_year_later(fitted, sample_weather):
     """Seoul's autumn laid on a southern one flowers as many days after its start as in the north.
 
-    Only the light differs by minutes: October's and April's days are not quite the same length.
+    Only the light differs: the first of April is some days further from its equinox than the
+    first of October, which makes about eight minutes a day.
     """
     seoul = sample_weather.sel(region=["seoul"], time=slice("2018-10-01", "2019-08-31"))
     north = seoul.assign_coords(region=["north"])
     moved = seoul["time"].values + (np.datetime64("2019-04-01") - np.datetime64("2018-10-01"))
     south = seoul.assign_coords(time=moved, latitude=("region", [-37.57]), region=["south"])
     here, there = (float(fitted.predict(w).sel(year=2019).squeeze()) for w in (north, south))
-    assert there - here == pytest.approx(182, abs=0.5)
+    assert there - here == pytest.approx(182, abs=1.0)
 
 
 def test_offsets_are_shrunken_means(sample_weather, cherry):

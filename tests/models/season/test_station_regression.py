@@ -31,7 +31,7 @@ def test_without_stations_it_is_bayesian_linear_regression():
     y = 100 + 3 * x[:, 0] + rng.choice([-0.5, 0.5], 40)
     ours = StationRegression(np.array([0.7, 0.7])).fit(rows_of(x), y)
     z = (x - x.mean(axis=0)) / x.std(axis=0)
-    kernel = ConstantKernel(100.0) + ConstantKernel(0.7) * DotProduct(0.0)
+    kernel = ConstantKernel(100.0) + ConstantKernel(0.7) * DotProduct(1e-6, "fixed")
     peer = GaussianProcessRegressor(kernel, alpha=1.0, optimizer=None).fit(z, y - y.mean())
     fresh = rng.uniform(-1, 1, (5, 2))
     expected = peer.predict((fresh - x.mean(axis=0)) / x.std(axis=0)) + y.mean()

@@ -79,3 +79,23 @@ def test_a_visit_of_our_own_format_is_not_added_to(practice, records, exporting,
     report = import_visits(practice, records, exporting(TABLETS))
     assert not report.findings
     assert held(records)["items"].tolist() == [("TABS",)]
+
+
+@pytest.mark.parametrize("cut", [1, 2, 3, 4, 5])
+def test_wherever_an_export_is_cut_the_visits_are_the_same(practice, records, exporting, cut):
+    """Two files in a row hold what one would, if no line is in both."""
+    lines = (
+        ITCHY,
+        {"item": "CONS", "patient": "P2", "invoice": "R2"},
+        TABLETS,
+        {"item": "EAR DROPS", "patient": "P2", "invoice": "R2", "note": "ears sore"},
+        {"item": "SHAMPOO"},
+        {"item": "CONS", "day": "2024-05-07", "invoice": "R5"},
+    )
+    columns = ["date", "kind", "items", "item_classes", "codes", "unmapped", "certainty"]
+    report = import_visits(practice, records, exporting(*lines, file="whole.csv"))
+    whole = held(records)[columns].sort_index()
+    take_back(records, report.import_id)
+    import_visits(practice, records, exporting(*lines[:cut], file="one.csv"))
+    import_visits(practice, records, exporting(*lines[cut:], file="two.csv"))
+    pd.testing.assert_frame_equal(held(records)[columns].sort_index(), whole)

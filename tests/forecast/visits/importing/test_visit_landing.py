@@ -234,7 +234,7 @@ def test_an_import_like_the_past_goes_live_and_a_new_branch_is_said(practice, re
     lines = lines_of("2024-01-01", 140, 2, start=5000)
     report = import_visits(practice, records, with_past(*lines, {"site": "s1", "invoice": "Z"}))
     assert report.held_because == ()
-    said = [f.found for f in report.findings if f.check == "branch"]
+    said = [f.found for f in report.findings if f.check == "beside the past"]
     assert said == ["branch s1 is seen for the first time, from 2024-05-06 on"]
 
 

@@ -1,8 +1,7 @@
-"""Visits looked at: samples for a vet to label, what the labels say, a first count table."""
+"""The labelling desk: samples drawn and kept, sheets written, what the labels say."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,28 +11,25 @@ import pandas as pd
 from forecast.csv_files import read_bytes
 from forecast.csv_text import csv_text
 from forecast.practice import Practice
+from forecast.private_files import write_private
 from forecast.records.cases import definition_in_force
 from forecast.records.dogs import dogs
 from forecast.records.engine import Records
 from forecast.records.visits import visits_with_evidence
-from forecast.visits.labelling import (
-    Agreement,
+from forecast.visits.labelling.agreement import Agreement, agree
+from forecast.visits.labelling.labels import Labels, read_labels
+from forecast.visits.labelling.sample import (
     LabellingError,
-    Labels,
     Sample,
-    agree,
     design_csv,
     draw_sample,
     read_design,
-    read_labels,
-    sheet_csv,
-    sheet_rows,
-    sheet_workbook,
 )
+from forecast.visits.labelling.sheet import sheet_csv, sheet_rows, sheet_workbook
 
 AS_IMPORTED = "as imported: no case definition is in force"
 _DESIGNS = "samples"
-_PRIVATE_FILE, _PRIVATE_FOLDER = 0o600, 0o700  # notes are as they were written, names and all
+_PRIVATE_FOLDER = 0o700  # notes are as they were written, names and all
 
 
 @dataclass(frozen=True)
@@ -87,10 +83,9 @@ def draw_sheet(
             "with another --seed"
         )
     rows = sheet_rows(sample, visits)
-    designs = _designs_folder(practice)
-    _write(designs / f"{sample.id}.csv", design_csv(sample).encode())
-    _write(text, sheet_csv(rows).encode("utf-8-sig"))
-    _write(workbook, sheet_workbook(rows))
+    keep_design(practice, sample)
+    write_private(text, sheet_csv(rows).encode("utf-8-sig"))
+    write_private(workbook, sheet_workbook(rows))
     return DrawnSheet(sample, workbook, text)
 
 
@@ -98,11 +93,7 @@ def report_labels(
     practice: Practice, visits: pd.DataFrame, files: Sequence[Path], *, definition: str
 ) -> LabelReport:
     """Lay filled sheets beside the verdicts; write the visits that differ into the outbox."""
-    designs = {
-        sample.id: sample
-        for path in sorted(_designs_folder(practice).glob("*.csv"))
-        for sample in [read_design(*read_bytes(path))]
-    }
+    designs = kept_designs(practice)
     if not designs:
         raise LabellingError(
             "labels were given and this practice has drawn no sample; draw one with "
@@ -112,7 +103,7 @@ def report_labels(
     sample = designs[str(labels.rows["sample"].iloc[0])]
     agreement = agree(labels.rows, sample, visits, definition=definition)
     path = practice.outbox_folder / f"{sample.id}-differences.csv"
-    _write(path, _differences(agreement).encode("utf-8-sig"))
+    write_private(path, _differences(agreement).encode("utf-8-sig"))
     return LabelReport(sample, labels, agreement, path)
 
 
@@ -134,16 +125,20 @@ def _differences(agreement: Agreement) -> str:
     return csv_text(columns, sorted(lines, key=lambda line: (int(str(line[0])), str(line[3]))))
 
 
-def _designs_folder(practice: Practice) -> Path:
+def keep_design(practice: Practice, sample: Sample) -> None:
+    """Keep which visit each number of a sample is; the same sample again changes nothing."""
+    path = samples_folder(practice) / f"{sample.id}.csv"
+    write_private(path, design_csv(sample).encode())
+
+
+def kept_designs(practice: Practice) -> dict[str, Sample]:
+    """Return the samples that were drawn, by id, the newest last."""
+    paths = sorted(samples_folder(practice).glob("*.csv"), key=lambda path: path.stat().st_mtime)
+    return {sample.id: sample for path in paths for sample in [read_design(*read_bytes(path))]}
+
+
+def samples_folder(practice: Practice) -> Path:
+    """Return where samples and answers are kept."""
     folder = practice.archive_folder / _DESIGNS
     folder.mkdir(mode=_PRIVATE_FOLDER, exist_ok=True)
     return folder
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write so that the name stands for the whole content or for what was there before."""
-    part = path.with_name(path.name + ".part")
-    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, _PRIVATE_FILE)
-    with os.fdopen(handle, "wb") as out:
-        out.write(content)
-    os.replace(part, path)

@@ -10,8 +10,8 @@ import pytest
 
 from forecast.practice import Practice, create_practice, template
 from forecast.visits.labelling import LabellingError
+from forecast.visits.labelling.desk import draw_sheet, report_labels
 from forecast.visits.labelling.sample import drawn_visits
-from jobs.visits import draw_sheet, report_labels
 
 DEFINITION = "shipped 1 abc"
 

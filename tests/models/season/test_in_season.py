@@ -1,0 +1,174 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from models.season import FloweringOnset, OnsetError
+from models.season.in_season import (
+    InSeasonOnset,
+    _blending_weights,
+    _cut_before,
+    _few_years,
+    _variance,
+)
+
+FIRST_OF_MARCH = 151  # days since 1 October, in a common year
+
+
+@pytest.fixture(scope="module")
+def past(sample_weather, sample_flowering):
+    weather = sample_weather.sel(time=slice(None, "2019-12-31"))
+    cherry = sample_flowering[sample_flowering["species"] == "cherry"]
+    return weather, cherry[cherry["date"].dt.year <= 2019]
+
+
+@pytest.fixture(scope="module")
+def onset(past):
+    return FloweringOnset().fit(*past)
+
+
+@pytest.fixture(scope="module")
+def in_march(past, onset):
+    return InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(past[0])
+
+
+def test_what_is_not_yet_known_plays_no_part(in_march, sample_weather):
+    """Weather from the issue day on may be anything: the forecast of 2021 is the same."""
+    until = sample_weather.sel(time=slice(None, "2021-06-30"))
+    usual = in_march.predict(until, 2021)
+    hot = until.where(until["time"] < np.datetime64("2021-03-01"), 30.0)
+    np.testing.assert_array_equal(in_march.predict(hot, 2021).members, usual.members)
+    warm = until.where(until["time"] < np.datetime64("2021-02-01"), 15.0)
+    assert (in_march.predict(warm, 2021).quantile(0.5) < usual.quantile(0.5) - 2).all()
+
+
+def test_the_spread_shrinks_as_the_season_nears(past, onset, in_march):
+    """On 1 December less is known than on 1 March: the forecast is at least a tenth wider."""
+    in_december = InSeasonOnset(onset, issue_day=61).fit(past[0])
+
+    def width(forecast):
+        left_out = forecast.left_out_
+        return float(np.mean(left_out.quantile(0.9) - left_out.quantile(0.1)))
+
+    assert width(in_march) < 0.9 * width(in_december)
+
+
+def test_intervals_of_years_left_out_hold_what_they_say(in_march):
+    """Of the seasons of training 76 to 84 % lie within the 80 % interval made without them.
+
+    The shape of the errors is taken from these very seasons, so anything else would be a fault.
+    """
+    ahead, seen = in_march.left_out_, in_march.observed_
+    inside = (ahead.quantile(0.1) <= seen) & (seen <= ahead.quantile(0.9))
+    assert 0.76 <= inside.mean() <= 0.84
+
+
+def test_weights_are_shares(in_march):
+    """None below zero, sum one."""
+    assert (in_march.weights_ >= 0).all()
+    assert in_march.weights_.sum() == pytest.approx(1)
+
+
+def test_regions_of_both_hemispheres_are_refused(onset, past):
+    """Their seasons are half a year apart: one issue day cannot serve both."""
+    both = past[0].assign_coords(latitude=past[0]["latitude"] * [1, 1, 1, 1, 1, 1, -1])
+    with pytest.raises(OnsetError, match="one hemisphere"):
+        InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(both)
+
+
+def test_a_plant_that_has_not_flowered_did_not(in_march, sample_weather):
+    """No member of a distribution lies before the issue day."""
+    ahead = in_march.predict(sample_weather.sel(time=slice(None, "2021-02-28")), 2021)
+    assert (ahead.members >= FIRST_OF_MARCH - 0.5).all()
+    assert (np.diff(ahead.members, axis=1) >= 0).all()
+
+
+def test_a_season_that_no_trace_reaches_is_said_to_be_unlikely(past, onset, sample_weather):
+    """With the Siberian cold of every trace, the probability that it never comes is one."""
+    cold = past[0] - 35.0
+    forecast = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(past[0])
+    ahead = forecast.predict(cold, 2018)
+    assert (ahead.never == 1).all()
+    usual = forecast.predict(past[0], 2018)
+    assert (usual.never == 0).all()
+
+
+def test_too_late_a_day_is_refused(past, onset):
+    """On 1 June every cherry has flowered: there is nothing to learn from, and it is said."""
+    with pytest.raises(OnsetError, match=r"needs 12 past seasons.*found 0"):
+        InSeasonOnset(onset, issue_day=243).fit(past[0])
+
+
+def test_a_season_without_weather_is_refused(in_march, past):
+    """A season that the weather does not reach into is named."""
+    with pytest.raises(OnsetError, match="season 2030 needs weather"):
+        in_march.predict(past[0], 2030)
+
+
+def test_weights_are_drawn_to_the_member_that_was_right():
+    """Observations equal to the second of three members: 0.3 of the way to (0, 1, 0).
+
+    From (0.5, 0.5, 0): 0.7 times each, and 0.3 more for the second.
+    """
+    rng = np.random.default_rng(0)
+    truth = rng.normal(100, 5, 50)
+    members = truth + np.array([[1.0], [0.0], [1.0]]) * rng.normal(0, 5, (3, 50))
+    weights = _blending_weights(members, truth, np.ones(50))
+    np.testing.assert_allclose(weights, [0.35, 0.65, 0.0], atol=1e-6)
+
+
+def test_the_variance_of_errors_is_told_apart():
+    """Squared errors of 4 + 2 V give a = 4 and b = 2."""
+    variance = np.linspace(0, 10, 30)
+    np.testing.assert_allclose(_variance(4 + 2 * variance, variance), [4, 2])
+
+
+def test_few_years_widen_a_forecast():
+    """The variance of Student's t: 5 / 3 with five degrees of freedom, 30 / 28 with thirty."""
+    assert _few_years(6) == pytest.approx(5 / 3)
+    assert _few_years(31) == pytest.approx(30 / 28)
+
+
+def test_cutting_a_distribution_leaves_its_upper_part():
+    """Of ten equally likely days 0 to 9, those from 4.5 on are left: their median is 7.
+
+    The cut at 4.5 has half of the probability before it; what is left runs from 4.5 to 9, and the
+    quantile of 0.75 of the whole, day 7, is its median.
+    """
+    days = np.arange(10.0)[None]
+    left = _cut_before(days, 4.5)
+    assert left.min() >= 4.5
+    assert np.median(left) == pytest.approx(7.0, abs=0.3)
+    np.testing.assert_array_equal(_cut_before(days, -1.0), days)
+
+
+def test_forecasts_are_the_same_every_time(past, onset, in_march):
+    """Nothing is drawn: a second fit gives the same bits."""
+    again = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(past[0])
+    ahead, before = again.predict(past[0], 2018), in_march.predict(past[0], 2018)
+    np.testing.assert_array_equal(ahead.members, before.members)
+
+
+@pytest.mark.long
+def test_intervals_hold_on_seasons_that_were_never_seen(sample_weather, sample_flowering):
+    """Dates up to 2013 of each of three plants; the 80 % intervals of 2014 to 2023 hold most.
+
+    Some 70 seasons a plant from ten years share their weather: two thirds to nine tenths is what
+    chance allows.
+    """
+    inside = []
+    for species in ("cherry", "forsythia", "black locust"):
+        dates = sample_flowering[sample_flowering["species"] == species]
+        year = dates["date"].dt.year
+        weather = sample_weather.sel(time=slice(None, "2013-12-31"))
+        model = FloweringOnset().fit(weather, dates[year <= 2013])
+        forecast = InSeasonOnset(model, issue_day=123).fit(weather)
+        for season in range(2015, 2024):
+            until = sample_weather.sel(time=slice(None, f"{season}-01-31"))
+            ahead = forecast.predict(until, season)
+            seen = dates[year == season].set_index("region")["date"]
+            for number, region in enumerate(until["region"].values):
+                if region in seen.index:
+                    day = (seen[region] - pd.Timestamp(season - 1, 10, 1)).days
+                    low, high = ahead.quantile(0.1)[number], ahead.quantile(0.9)[number]
+                    inside.append(low <= day <= high)
+    assert 0.65 < np.mean(inside) < 0.92
