@@ -1,8 +1,8 @@
 """Files that people bring by a page: checked, kept in the archive until they are taken in.
 
 Of each a folder in the archive holds the raw file, under a name that is safe to write, and beside
-it stands what is known of it. A name is only ever shown: no path is made of what somebody typed. What
-is not taken in goes after a fortnight, as a raw file holds names.
+it stands what is known of it. No path is made of what somebody typed. What is not taken in goes
+after a fortnight, as a raw file holds names.
 """
 
 from __future__ import annotations

@@ -35,8 +35,8 @@ def write_outputs(practice: Practice, issue: Issue) -> list[Path]:
         table = folder / "forecast.csv"
         write_hub_table(issue.forecast, table)
         written.append(table)
-    for name, chart in figures(practice, issue):
-        written += render(chart, folder / name)
+    for figure in figures(practice, issue):
+        written += render(figure.draw(), folder / figure.name)
     return written
 
 

@@ -129,7 +129,9 @@ def _has_news(practice: Practice, records: Records) -> bool:
 
 
 def _keep_house(task: Task) -> None:
+    from forecast.outcomes import forget_outcomes
     from forecast.privacy import forget_expired
+    from forecast.uploads import forget_uploads
     from jobs.drop import forget_taken
     from jobs.tidy import tidy
 
@@ -137,6 +139,7 @@ def _keep_house(task: Task) -> None:
     tidy(task.practice, task.records, task.climate, say=said.append)
     said += forget_expired(task.practice, task.records).sentence.splitlines()
     said += forget_taken(task.practice)
+    said += forget_uploads(task.practice) + forget_outcomes(task.practice)
     for line in said:
         task.say(line)
     task.result.sentence = "; ".join(said) or "nothing was kept too long"

@@ -210,7 +210,8 @@ class _View:
                 continue
             yield Due(job.job, day, why, without)
         if not open_dates and job.feeds and self._is_fed(job):
-            yield Due(job.job, self.today, "new data came")
+            # of the date that has come, so that the next date's own run is not taken for done
+            yield Due(job.job, self._newest_date(job), "new data came")
 
     def _of(self, job: Timetable) -> list[JobRun]:
         return self.runs.get(job.job, [])
@@ -313,6 +314,9 @@ class _View:
         last = max(_ended(run) for run in runs)
         if self.now < last + self.waits.between_feeds:
             return False
+        coming = next_moment(job, now=self.now, zone=self.zone)
+        if coming is not None and coming[1] < self.now + self.waits.between_feeds:
+            return False  # its own time is near, and takes it in
         succeeded = max(run.started_at for run in runs if run.state in SUCCEEDED)
         return any(
             _brought_rows(run) and _ended(run) > succeeded

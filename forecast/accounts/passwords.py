@@ -140,10 +140,10 @@ def is_right(password: str, kept: str | None) -> bool:
     tried = normalised(password)[: count("password.longest") + 1]
     with _turns():
         try:
-            right = _hasher().verify(against, tried)
+            _hasher().verify(against, tried)
         except (VerificationError, InvalidHashError):
-            right = False
-    return right and kept is not None
+            return False
+    return kept is not None
 
 
 def is_outdated(kept: str) -> bool:

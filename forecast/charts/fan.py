@@ -199,7 +199,7 @@ def _observed(x: alt.X, unit: str) -> list[alt.Chart]:
         titleAlign="left",
         titleAnchor="end",
         titleX=-theme.MARGIN,
-        titleY=-20,
+        titleY=-24,
         domain=False,
         ticks=False,
         tickCount=5,
@@ -220,8 +220,10 @@ def _observed(x: alt.X, unit: str) -> list[alt.Chart]:
 
 
 def _high_ground(scale: alt.Scale) -> alt.Chart:
-    ground: alt.Chart = _named("runs").mark_rect(color=theme.HIGH_GROUND)
-    return ground.encode(x=alt.X("from:T", scale=scale), x2="to:T")
+    ground = _named("runs").mark_rect(color=theme.HIGH_GROUND)
+    band = {"y": theme.at_height(-16), "y2": alt.Y2Value(0)}  # type: ignore[no-untyped-call]
+    grounds: alt.Chart = ground.encode(x=alt.X("from:T", scale=scale), x2="to:T", **band)
+    return grounds
 
 
 def _high_marks(x: alt.X) -> alt.Chart:

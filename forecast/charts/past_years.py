@@ -9,12 +9,15 @@ import pandas as pd
 
 from forecast.charts import theme
 
-COLUMNS = ("year", "visits")
+COLUMNS = ("year", "visits", "smooth")
 BANDS = ("lower_90", "median", "upper_90")
 FIGURE = "the past years of flare visits"
 HEIGHT = 260
-ROOM = 40  # at the right, for the years' names
 SHADES = ("#858f9b", "#6b7785", "#566372")  # older years paler
+KEY = (
+    "Thin lines: past years, each week as the mean of the five around it. With dots: seen this "
+    "time. Steps: the forecast's median; the band holds nine outcomes in ten."
+)
 DASHES = ([2, 2], [6, 3], [1, 0])
 
 
@@ -32,7 +35,8 @@ def past_years_chart(
     """Draw past years and the forecast over one year of weeks.
 
     `past` has a row a year and week: `week` (a Monday of the axis), `year` (its name in words, such
-    as "2 years before"), `visits` (empty where not known). `ahead` has a row a week of the axis:
+    as "two years before"), `visits` (empty where not known) and `smooth` (their running mean, which
+    is drawn: of a small practice single weeks are noise). `ahead` has a row a week of the axis:
     `observed` (this year so far) and the forecast's `lower_90`, `median`, `upper_90`. At most three
     past years, oldest first.
     """
@@ -61,7 +65,7 @@ def past_years_chart(
     return theme.themed(
         alt.vconcat(plot),
         title=title,
-        notes=(source, note or ""),
+        notes=(source, KEY, note or ""),
         description=past_years_text(past, ahead, title=title, unit=unit, note=note),
         rows=rows,
     )
@@ -80,11 +84,11 @@ def past_years_text(
     for year, rows in past.groupby("year", sort=False):
         known = rows.dropna(subset=["visits"])
         if known.empty:
-            parts.append(f"{year}: not known.")
+            parts.append(f"{str(year).capitalize()}: not known.")
             continue
         top = known.loc[known["visits"].idxmax()]
         parts.append(
-            f"{year}: {known['visits'].sum():g} in {len(known)} weeks, most ({top['visits']:g}) "
+            f"{str(year).capitalize()}: {known['visits'].sum():g} in {len(known)} weeks, most ({top['visits']:g}) "
             f"in the week like that of {theme.words_of(pd.Timestamp(top['week']))}."
         )
     forecast = ahead.dropna(subset=["median"])
@@ -130,7 +134,7 @@ def _years(axis: alt.X, years: list[str], unit: str) -> list[alt.Chart]:
         minExtent=theme.MARGIN,
         maxExtent=theme.MARGIN,
     )
-    y = alt.Y("visits:Q", scale=alt.Scale(zero=True, nice=True), axis=y_axis)
+    y = alt.Y("smooth:Q", scale=alt.Scale(zero=True, nice=True), axis=y_axis)
     return [base.encode(x=axis, y=y, color=colour, strokeDash=dashes)]
 
 

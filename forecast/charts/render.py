@@ -36,8 +36,8 @@ def render(chart: AnyChart, path_stem: Path) -> tuple[Path, Path]:
     png = packed(vl_convert.svg_to_png(drawn, scale=PNG_SCALE))
     svg_path = path_stem.with_name(path_stem.name + ".svg")
     png_path = path_stem.with_name(path_stem.name + ".png")
-    _write_whole(svg_path, svg.encode())
-    _write_whole(png_path, png)
+    write_whole(svg_path, svg.encode())
+    write_whole(png_path, png)
     return svg_path, png_path
 
 
@@ -72,7 +72,8 @@ def _with_text(svg: str, description: str) -> str:
     return f"{described}<desc>{escape(description)}</desc>{rest}"
 
 
-def _write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file so that its name stands for the whole content or for what was there before."""
     with NamedTemporaryFile(dir=path.parent, prefix=path.name, suffix=".tmp", delete=False) as file:
         try:
             file.write(content)

@@ -230,7 +230,13 @@ def checked_weeks(frame: pd.DataFrame, columns: Iterable[str], figure: str) -> p
 def blank_margin() -> alt.Axis:
     """Return an axis without words that takes the same room as one with numbers."""
     return alt.Axis(
-        title=None, labels=False, ticks=False, domain=False, minExtent=MARGIN, maxExtent=MARGIN
+        title=None,
+        labels=False,
+        ticks=False,
+        domain=False,
+        grid=False,
+        minExtent=MARGIN,
+        maxExtent=MARGIN,
     )
 
 

@@ -8,6 +8,7 @@ observed flowering, whose regional offsets move the seasons.
 
 from models.season.dates import season_dates
 from models.season.flowering_dates import OnsetError
+from models.season.in_season import onset_ahead
 from models.season.onset import FloweringOnset, indicator_shift
 from models.season.rate import season_onsets, season_rate, season_rates
 from models.season.years import SeasonError
@@ -17,6 +18,7 @@ __all__ = [
     "OnsetError",
     "SeasonError",
     "indicator_shift",
+    "onset_ahead",
     "season_dates",
     "season_onsets",
     "season_rate",

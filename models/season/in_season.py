@@ -120,6 +120,53 @@ class OnsetAhead:
         return np.asarray(np.quantile(self.members, level, axis=1, method="hazen"))
 
 
+def onset_ahead(
+    onset: FloweringOnset, weather: xr.Dataset, *, origin: np.datetime64
+) -> xr.Dataset | None:
+    """Forecast when a plant will flower in the season that holds a day.
+
+    Parameters
+    ----------
+    onset
+        Fitted hindcast model.
+    weather
+        Weather known, dims (region, time), with the years that the model was fitted to. Nothing
+        from `origin` on is read.
+    origin
+        First day that is not known.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``date`` (region, level): quantiles of the date, given that it comes; ``never`` (region,):
+        probability that it does not; attribute ``year`` of the season. None outside of the season,
+        and once nearly every plant of the record had flowered.
+
+    Raises
+    ------
+    OnsetError
+        If too few years are held, or regions lie in both hemispheres.
+    """
+    southern, day = _hemisphere(weather), pd.Timestamp(origin)
+    weather = weather.sel(time=weather["time"] < origin)
+    for year in (day.year, day.year + 1):
+        begin = onset_season_start(year, southern=southern)
+        issue_day = (day - begin).days
+        later = int((onset.regression_.day_ >= issue_day).sum())
+        if issue_day < 1 or later < _LEAST_SEASONS:
+            continue
+        forecast = InSeasonOnset(onset, issue_day=issue_day).fit(weather)
+        ahead = forecast.predict(weather, year)
+        dates = np.datetime64(begin, "ns") + (ahead.members * 24.0).astype("timedelta64[h]")
+        level = (np.arange(ahead.members.shape[1]) + 0.5) / ahead.members.shape[1]
+        return xr.Dataset(
+            {"date": (("region", "level"), dates), "never": (("region",), ahead.never)},
+            coords={"region": weather["region"].values, "level": level},
+            attrs={"year": year},
+        )
+    return None
+
+
 class InSeasonOnset:
     """Forecast of the onset of seasons in progress, for one issue day.
 

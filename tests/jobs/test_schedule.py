@@ -266,6 +266,31 @@ def test_new_data_make_the_issue_due_again_hours_after_the_last(came, at, is_due
     assert found == ([("issue", "2024-05-02")] if is_due else [])
 
 
+@pytest.mark.parametrize(
+    ("came", "at", "expected"),
+    [
+        ("2024-05-03T00:40", "00:40", [("issue", "2024-05-02")]),  # 4 h 20 min before 05:00
+        ("2024-05-03T00:40", "05:00", [("issue", "2024-05-03")]),  # and the day has its own
+        ("2024-05-03T01:01", "01:01", []),  # within four hours of it
+        ("2024-05-03T03:31", "04:59", []),
+        ("2024-05-03T03:31", "05:00", [("issue", "2024-05-03")]),
+    ],
+)
+def test_what_comes_at_night_does_not_take_the_place_of_the_morning_s_issue(came, at, expected):
+    """It is taken in at 05:00 after all of the night's pulls, not with the first of them."""
+    runs = [run("pull", "2024-05-02", "2024-05-02T03:30"),
+            run("pull", "2024-05-03", "2024-05-03T03:30", rows=5),
+            run("issue", "2024-05-02", "2024-05-02T05:00"),
+            run("import visits", "2024-05-03", came)]  # fmt: skip
+    if at == "05:00" and came.endswith("00:40"):
+        runs.append(run("issue", "2024-05-02", "2024-05-03T00:40"))
+    else:
+        runs = [one for one in runs if one.started_at.isoformat()[:16] <= f"2024-05-03T{at}"]
+    now = datetime.fromisoformat(f"2024-05-03T{at}").replace(tzinfo=BERLIN)
+    found = due([PULL, ISSUE], runs, now=now, zone=BERLIN, waits=RULES)
+    assert [(one.job, f"{one.local_date}") for one in found if one.job == "issue"] == expected
+
+
 def test_a_job_without_a_time_is_due_when_it_is_called():
     """After a failure it waits a while, however often it failed; it is nobody's hurdle."""
     send = Timetable("send", None)

@@ -1,0 +1,83 @@
+"""Figures as pages show them: drawn once an issue, kept beside its other files, found by name.
+
+`outbox/<issue>/pages/<figure>.<look>.svg`, and `.json` for the live one. What is not there, since
+the issue is older or nobody looked at it yet, is drawn when it is first asked for.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal
+
+from forecast.charts.looks import LOOKS, Look, as_seen
+from forecast.charts.render import svg_of, write_whole
+from forecast.figures import Figure, figures
+from forecast.issuing import Issue
+from forecast.outbox import PAGES
+from forecast.practice import Practice
+from models.parameters import load_table
+
+Kind = Literal["svg", "json"]
+_PRIVATE_FOLDER = 0o700
+_drawing = threading.Lock()  # one at a time: a drawer takes a processor for itself
+
+
+def page_figure(
+    practice: Practice,
+    issue_id: str,
+    *,
+    name: str,
+    look: Look,
+    kind: Kind,
+    make: Callable[[], Figure],
+) -> bytes:
+    """Return a figure in a look, as SVG or as the specification of the live one.
+
+    `make` is called where it was not drawn yet.
+    """
+    path = practice.outbox_folder / issue_id / PAGES / f"{name}.{look.name}.{kind}"
+    held = _read(path)
+    if held is not None:
+        return held
+    with _drawing:
+        held = _read(path)  # another request may have drawn it meanwhile
+        if held is None:
+            held = _drawn(make(), look, kind)
+            path.parent.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
+            write_whole(path, held)
+    return held
+
+
+def draw_for_pages(practice: Practice, issue: Issue) -> int:
+    """Draw an issue's figures in every look ahead of who asks; return how many were drawn.
+
+    Of the figures of very many regions the first ones only: the others wait until asked for.
+    """
+    most = int(load_table("forecast", "figure_files.toml").number("drawn_ahead.most"))
+    drawn = 0
+    for figure in figures(practice, issue):
+        for look in LOOKS.values():
+            if drawn >= most:
+                return drawn
+            page_figure(
+                practice, issue.id, name=figure.name, look=look, kind="svg", make=lambda f=figure: f
+            )
+            drawn += 1
+    return drawn
+
+
+def _drawn(figure: Figure, look: Look, kind: Kind) -> bytes:
+    spec = as_seen(figure.draw(width=look.width, hover=kind == "json").to_dict(), look)
+    if kind == "json":
+        return json.dumps(spec, separators=(",", ":")).encode()
+    return svg_of(spec).encode()
+
+
+def _read(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None

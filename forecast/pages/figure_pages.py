@@ -1,0 +1,131 @@
+"""Figures of issues by their address, and the script that makes them live."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal, cast
+
+import vl_convert
+from starlette.responses import Response
+
+from forecast.accounts.roles import Right
+from forecast.charts.looks import LOOKS
+from forecast.figure_files import page_figure
+from forecast.figures import Figure, figure_makers
+from forecast.issuing import Issue
+from forecast.pages.issue_reading import held, issue_named, one_region
+from forecast.pages.page import Asked, NotFoundError, Page
+from forecast.practice import Practice
+
+_TYPES = {"svg": "image/svg+xml", "json": "application/json"}
+# what an issue shows never changes, and its id stands in the address
+_KEPT = {"cache-control": "private, max-age=31536000, immutable"}
+_SCRIPT = "/charts.js"
+
+
+@dataclass(frozen=True)
+class FigureShown:
+    """A figure as a page shows it.
+
+    Attributes
+    ----------
+    address
+        To be followed by ``.<look>.svg`` or ``.<look>.json``.
+    title
+        Its answer in a sentence.
+    text
+        What it shows, in words.
+    notes
+        Sources, and what must be known to read it.
+    """
+
+    address: str
+    title: str
+    text: str
+    notes: tuple[str, ...]
+
+
+def figure_shown(practice: Practice, issue: Issue, name: str) -> FigureShown | None:
+    """Return a figure of an issue for a page; None where the issue has none of that name."""
+    figure = _figure(practice, issue, name)
+    if figure is None:
+        return None
+    notes = tuple(note for note in figure.notes if note)
+    return FigureShown(f"/figures/{issue.id}/{name}", figure.title, figure.text, notes)
+
+
+def _figure(practice: Practice, issue: Issue, name: str) -> Figure | None:
+    kind, _, rest = name.partition("-")
+    # figures of a region show draws, of which those of the region alone are read
+    of_one = kind != "season" and rest in issue.forecast["region"].values
+    shown = one_region(issue, rest) if of_one else issue
+    key = ("figure", issue.file, name, practice.settings_sha256)
+
+    def make() -> Figure | None:
+        maker = figure_makers(practice, shown).get(name)
+        return None if maker is None else maker(name)
+
+    return held.value(key, make)
+
+
+def _file(asked: Asked) -> Response:
+    issue_id, (name, look, kind) = asked.path["issue"], _parts(asked.path["file"])
+    issue = issue_named(asked.practice, asked.records, issue_id)
+    figure = _figure(asked.practice, issue, name)
+    if figure is None or not _may_see(asked, name):
+        raise NotFoundError(f"a figure {name!r} was asked for; issue {issue_id} has none such")
+    content = page_figure(
+        asked.practice,
+        issue.id,
+        name=name,
+        look=LOOKS[look],
+        kind=cast(Literal["svg", "json"], kind),
+        make=lambda: figure,
+    )
+    return Response(content, media_type=_TYPES[kind], headers=_KEPT)
+
+
+def _parts(file: str) -> tuple[str, str, str]:
+    parts = file.rsplit(".", 2)
+    if len(parts) != 3 or parts[1] not in LOOKS or parts[2] not in _TYPES:
+        raise NotFoundError(
+            f"a figure {file!r} was asked for; their names end in one of "
+            f"{', '.join(LOOKS)}, then .svg or .json"
+        )
+    return parts[0], parts[1], parts[2]
+
+
+def _may_see(asked: Asked, name: str) -> bool:
+    kind, _, region = name.partition("-")
+    return asked.regions is None or (kind != "season" and region in asked.regions)
+
+
+# ------------------------------------------------------------------------------------------ script
+@cache
+def _bundle() -> tuple[bytes, str]:
+    """Return the drawing script of the installed vl-convert, packed, and its mark."""
+    script = vl_convert.javascript_bundle().encode()
+    return gzip.compress(script, 6, mtime=0), hashlib.sha256(script).hexdigest()[:16]
+
+
+def _script(asked: Asked) -> Response:
+    packed, mark = _bundle()
+    headers = {"etag": f'"{mark}"', "cache-control": "private, max-age=86400"}
+    if asked.request.headers.get("if-none-match") == headers["etag"]:
+        return Response(status_code=304, headers=headers)
+    body = packed
+    if "gzip" in asked.request.headers.get("accept-encoding", ""):
+        headers["content-encoding"] = "gzip"
+    else:
+        body = gzip.decompress(packed)
+    headers["vary"] = "accept-encoding"
+    return Response(body, media_type="text/javascript", headers=headers)
+
+
+PAGES = (
+    Page("/figures/{issue}/{file}", "figure", Right.SEE_FORECAST, _file),
+    Page(_SCRIPT, "charts", Right.SEE_FORECAST, _script),
+)
