@@ -9,6 +9,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
+from typing import Any
 
 from forecast.charts.render import write_whole
 from forecast.practice import Practice
@@ -37,7 +38,7 @@ def read_evidence(practice: Practice, issue_id: str) -> list[Evidence] | None:
         text = (practice.outbox_folder / issue_id / FILE).read_text(encoding="utf-8")
     except FileNotFoundError:
         return None
-    return [
-        Evidence(**{key: math.nan if value is None else value for key, value in row.items()})
-        for row in json.loads(text)
-    ]
+    rows: list[dict[str, Any]] = json.loads(text)
+    for row in rows:
+        row.update({key: math.nan for key, value in row.items() if value is None})
+    return [Evidence(**row) for row in rows]

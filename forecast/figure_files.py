@@ -9,11 +9,12 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from forecast.charts.looks import LOOKS, Look, as_seen
-from forecast.charts.render import svg_of, write_whole
+from forecast.charts.render import compiled, svg_of, write_whole
 from forecast.figures import Figure, figures
 from forecast.issuing import Issue
 from forecast.outbox import PAGES
@@ -62,17 +63,20 @@ def draw_for_pages(practice: Practice, issue: Issue) -> int:
         for look in LOOKS.values():
             if drawn >= most:
                 return drawn
-            page_figure(
-                practice, issue.id, name=figure.name, look=look, kind="svg", make=lambda f=figure: f
-            )
+            make = partial(_itself, figure)
+            page_figure(practice, issue.id, name=figure.name, look=look, kind="svg", make=make)
             drawn += 1
     return drawn
+
+
+def _itself(figure: Figure) -> Figure:
+    return figure
 
 
 def _drawn(figure: Figure, look: Look, kind: Kind) -> bytes:
     spec = as_seen(figure.draw(width=look.width, hover=kind == "json").to_dict(), look)
     if kind == "json":
-        return json.dumps(spec, separators=(",", ":")).encode()
+        return json.dumps(compiled(spec), separators=(",", ":")).encode()
     return svg_of(spec).encode()
 
 

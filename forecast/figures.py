@@ -16,7 +16,7 @@ import xarray as xr
 from altair import VConcatChart
 
 from forecast.charts import theme
-from forecast.charts.exposure import exposure_chart, exposure_text
+from forecast.charts.exposure import UNKNOWN, exposure_chart, exposure_text
 from forecast.charts.fan import fan_chart, fan_text
 from forecast.charts.past_years import KEY as YEARS_KEY
 from forecast.charts.past_years import past_years_chart, past_years_text
@@ -32,6 +32,7 @@ from models.flare.forecaster import past_rates
 
 PAST_WEEKS = 13
 REGIONS_IN_A_FIGURE = 20
+MEDIAN = "Ahead the median of the futures is drawn, as their mean is no longer kept."
 STRIP = "strip-"  # how the name of the figure of one region's strip begins
 SMOOTHED = 5  # weeks, of past years' lines
 YEARS = ("three years before", "two years before", "one year before")
@@ -47,12 +48,29 @@ class Draw(Protocol):
 
 @dataclass(frozen=True)
 class Figure:
-    """One figure of an issue: its name in files and addresses, what it answers, its lines below."""
+    """One figure of an issue.
+
+    Attributes
+    ----------
+    name
+        In files and addresses.
+    title
+        What it answers.
+    keys
+        How it is to be read.
+    credit
+        The line that the owners of the data ask for.
+    text
+        What it shows, for those who do not see it.
+    draw
+        Draws it, with title, credit, keys and what must be known of the issue.
+    """
 
     name: str
     title: str
-    notes: tuple[str, ...]
-    text: str  # what it shows, for those who do not see it
+    keys: tuple[str, ...]
+    credit: str
+    text: str
     draw: Draw
 
 
@@ -131,8 +149,8 @@ def _season(name: str, issue: Issue, names: dict[str, str]) -> Figure:
         )
 
     strips = {words: strip_words(forecast, one) for one, words in names.items()}
-    text = season_text(strips, title=title, note=note)
-    return Figure(name, title, (source, SEASON_KEY, note), text, draw)
+    text = season_text(strips, title=title)
+    return Figure(name, title, (SEASON_KEY,), source, text, draw)
 
 
 def _fan(name: str, issue: Issue, names: dict[str, str]) -> Figure:
@@ -145,8 +163,8 @@ def _fan(name: str, issue: Issue, names: dict[str, str]) -> Figure:
     def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
         return fan_chart(frame, title=title, source=source, note=note, width=width, hover=hover)
 
-    text = fan_text(frame, title=title, note=note)
-    return Figure(name, title, (source, note), text, draw)
+    text = fan_text(frame, title=title)
+    return Figure(name, title, (), source, text, draw)
 
 
 def _past_years(name: str, issue: Issue, names: dict[str, str]) -> Figure:
@@ -161,16 +179,16 @@ def _past_years(name: str, issue: Issue, names: dict[str, str]) -> Figure:
             past, ahead, title=title, source=source, note=note, width=width, hover=hover
         )
 
-    text = past_years_text(past, ahead, title=title, note=note)
-    return Figure(name, title, (source, YEARS_KEY, note), text, draw)
+    text = past_years_text(past, ahead, title=title)
+    return Figure(name, title, (YEARS_KEY,), source, text, draw)
 
 
 def _exposure(name: str, issue: Issue, names: dict[str, str]) -> Figure:
     ((region, words),) = names.items()
     title = exposure_sentence(issue.forecast, region, words)
     source, note = _source(issue), _note(issue, names)
-    if not issue.has_draws:
-        note += " Ahead the median of the futures is drawn, as their mean is no longer kept."
+    median = () if issue.has_draws else (MEDIAN,)
+    note = " ".join([note, *median])
 
     frame = exposure_frame(issue.forecast, region)
 
@@ -185,8 +203,9 @@ def _exposure(name: str, issue: Issue, names: dict[str, str]) -> Figure:
             hover=hover,
         )
 
-    text = exposure_text(frame, title=title, note=note)
-    return Figure(name, title, (source, note), text, draw)
+    text = exposure_text(frame, title=title)
+    keys = (UNKNOWN,) if frame["exposure"].isna().any() else ()
+    return Figure(name, title, (*keys, *median), source, text, draw)
 
 
 def _source(issue: Issue) -> str:

@@ -64,12 +64,16 @@ def _learn(task: Task) -> None:
 
 
 def _issue(task: Task) -> None:
+    from forecast.figure_files import draw_for_pages
+    from forecast.training import what_drives
     from jobs.issue import issue_today
     from jobs.outputs import write_outputs
 
     done = issue_today(task.practice, task.records, task.climate, origin=task.as_of, say=task.say)
     task.say("drawing charts")
-    write_outputs(task.practice, done.issue)
+    evidence = what_drives(done.model, done.known)
+    write_outputs(task.practice, done.issue, evidence=evidence)
+    draw_for_pages(task.practice, done.issue)
 
 
 def _plan(task: Task) -> None:

@@ -52,7 +52,7 @@ def past_years_chart(
     axis = alt.X("week:T", scale=theme.week_scale(weeks), axis=theme.week_axis(weeks, width))
     plot = alt.layer(
         _band(x),
-        *_years(axis, years, unit),
+        *_years(axis, years, unit, columns=2 if theme.is_narrow(width) else len(years)),
         *_this_year(x),
         *([theme.hover_layer(theme.week_scale(weeks))] if hover else []),
     ).properties(width=width, height=HEIGHT)
@@ -86,14 +86,15 @@ def past_years_text(
         if known.empty:
             parts.append(f"{str(year).capitalize()}: not known.")
             continue
-        top = known.loc[known["visits"].idxmax()]
+        top = known.iloc[int(known["visits"].to_numpy().argmax())]
+        best = theme.words_of(pd.Timestamp(top["week"]))
         parts.append(
-            f"{str(year).capitalize()}: {known['visits'].sum():g} in {len(known)} weeks, most ({top['visits']:g}) "
-            f"in the week like that of {theme.words_of(pd.Timestamp(top['week']))}."
+            f"{str(year).capitalize()}: {known['visits'].sum():g} in {len(known)} weeks, most "
+            f"({top['visits']:g}) in the week like that of {best}."
         )
     forecast = ahead.dropna(subset=["median"])
     if len(forecast):
-        top = forecast.loc[forecast["median"].idxmax()]
+        top = forecast.iloc[int(forecast["median"].to_numpy().argmax())]
         parts.append(
             f"Forecast: median highest {top['median']:g} in the week of "
             f"{theme.words_of(pd.Timestamp(top['week']))}."
@@ -109,11 +110,11 @@ def _band(x: alt.X) -> alt.Chart:
     return band
 
 
-def _years(axis: alt.X, years: list[str], unit: str) -> list[alt.Chart]:
+def _years(axis: alt.X, years: list[str], unit: str, *, columns: int) -> list[alt.Chart]:
     """Draw each past year in its shade and dashes; the key tells which is which."""
     base = alt.Chart(alt.NamedData(name="past")).mark_line(strokeWidth=1.3)
     n_skipped = len(SHADES) - len(years)
-    key = alt.Legend(title=None, orient="top", direction="horizontal", symbolSize=400, offset=20)
+    key = alt.Legend(title=None, orient="top", columns=columns, symbolSize=400, offset=20)
     colour = alt.Color(
         "year:N", scale=alt.Scale(domain=years, range=list(SHADES[n_skipped:])), legend=key
     )

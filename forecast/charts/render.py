@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import struct
 import zlib
 from collections.abc import Mapping
@@ -15,6 +17,7 @@ import vl_convert
 
 from forecast.charts.theme import AnyChart, ChartError
 
+_MOMENT = re.compile(r"datetime\((\d+)\)")  # milliseconds since 1970
 PNG_SCALE = 2.0  # device pixels a unit: sharp on screens and in print
 
 
@@ -44,6 +47,14 @@ def render(chart: AnyChart, path_stem: Path) -> tuple[Path, Path]:
 def svg_of(spec: Mapping[str, Any]) -> str:
     """Draw a specification of Vega-Lite that has a description as SVG, with its words."""
     return _with_text(vl_convert.vegalite_to_svg(dict(spec)), str(spec["description"]))
+
+
+def compiled(spec: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the Vega of a specification of Vega-Lite: what a browser draws without compiling."""
+    text = json.dumps(vl_convert.vegalite_to_vega(dict(spec)))
+    # the interpreter of expressions, which a strict page needs, reads one number as a year
+    vega: dict[str, Any] = json.loads(_MOMENT.sub(r"\1", text))
+    return vega
 
 
 def packed(png: bytes) -> bytes:

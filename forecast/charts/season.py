@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import altair as alt
 import pandas as pd
@@ -63,7 +64,7 @@ def season_chart(
 
 def season_text(words: Mapping[str, str], *, title: str, note: str | None = None) -> str:
     """Say in words what the figure shows, for those who do not see it."""
-    parts = [title, "One strip a region, odds of a high week by week."]
+    parts = [title, "One strip a region, week by week the odds that it is high."]
     parts += [f"{name}: {said}." for name, said in words.items()]
     return " ".join([*parts, *([note] if note else [])])
 
@@ -90,11 +91,11 @@ def _cells(frame: pd.DataFrame, order: list[str], issued: pd.Timestamp) -> pd.Da
     return strips.placed(rows, by="region", order=order)
 
 
-def _said(row: Mapping[str, object]) -> str:
-    begin = f"{row['region']}, week of {theme.words_of(pd.Timestamp(str(row['week'])))}: "
+def _said(row: Mapping[Any, Any]) -> str:
+    begin = f"{row['region']}, week of {theme.words_of(pd.Timestamp(row['week']))}: "
     odds, high = row["odds"], row["was_high"]
     if pd.notna(odds):
-        return f"{begin}{100 * float(str(odds)):.0f} % that it is high."
+        return f"{begin}{100 * odds:.0f} % that it is high."
     if pd.isna(high):
         return f"{begin}not known."
     return begin + ("it was high." if high else "it was not high.")

@@ -2,7 +2,22 @@
 
 from __future__ import annotations
 
-from forecast.pages import figure_pages, help, own_account, people, region, season, signing_in
+from forecast.pages import (
+    data,
+    figure_pages,
+    help,
+    imports,
+    label_agreement,
+    labelling,
+    layouts,
+    own_account,
+    people,
+    region,
+    requests,
+    season,
+    signing_in,
+    uploads,
+)
 from forecast.pages.page import Page
 
 
@@ -12,6 +27,13 @@ def all_pages() -> tuple[Page, ...]:
         *season.PAGES,
         *region.PAGES,
         *figure_pages.PAGES,
+        *data.PAGES,
+        *requests.PAGES,
+        *imports.PAGES,
+        *uploads.PAGES,
+        *layouts.PAGES,
+        *labelling.PAGES,
+        *label_agreement.PAGES,
         *people.PAGES,
         *help.PAGES,
         *own_account.PAGES,

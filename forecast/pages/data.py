@@ -133,7 +133,8 @@ def _answer(sources: Sequence[SourceRow], n_held: int) -> str:
     """Say whether the data is fresh; what is not known is never said to be."""
     held = ""
     if n_held:
-        held = f"; {n_held} {_plural('import', n_held)} {'waits' if n_held == 1 else 'wait'} for an answer"
+        waits = "import waits" if n_held == 1 else "imports wait"
+        held = f"; {n_held} {waits} for an answer"
     if not sources:
         return f"No source is in use: weather comes by hand alone{held}"
     stale = [row.id for row in sources if row.is_stale]

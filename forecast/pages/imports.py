@@ -31,7 +31,7 @@ from forecast.records.imports import (
 )
 from forecast.visits.importing.archive import findings_path
 
-_PAGE_SIZE = 100
+_PAGE_SIZE = 50
 _HIDDEN = "(not shown)"
 _QUOTED = re.compile(r"'(?:[^'\\]|\\.)*'|\"(?:[^\"\\]|\\.)*\"")
 # Of these columns also what is allowed is a list of who is on record.

@@ -1,16 +1,13 @@
 """Blind labelling: a vet says of drawn visits, one a screen, whether each was a flare.
 
 Nothing of our verdict is shown, and nothing of dog or owner but what the note itself says. Each
-answer is kept at once and can be taken back. How far vets and the case definition agree is shown to
-a vet only once all of their visits are answered, as whoever has seen verdicts is blind no more.
+answer is kept at once and can be taken back.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
 
 import pandas as pd
 
@@ -18,8 +15,7 @@ from forecast.accounts.audit import Action, note_alone
 from forecast.accounts.person import Account
 from forecast.accounts.roles import Right
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
-from forecast.visits.labelling import LabellingError, Sample, agree, draw_sample, read_labels
-from forecast.visits.labelling.agreement import ALL
+from forecast.visits.labelling import LabellingError, Sample, draw_sample
 from forecast.visits.labelling.answers import (
     Answers,
     answer,
@@ -102,52 +98,8 @@ class VisitPage:
     can_undo: bool
 
 
-@dataclass(frozen=True)
-class ShareRow:
-    """A row of the table of shares: as a person reads them, with the 95 % interval."""
-
-    group: str
-    visits: int
-    flares: int
-    sensitivity: str
-    predictive_value: str
-
-
-@dataclass(frozen=True)
-class KappaRow:
-    """How far two vets agree beyond chance, on the visits that both labelled."""
-
-    vets: str
-    n: int
-    agreed: str
-    kappa: str
-
-
-@dataclass(frozen=True)
-class MisjudgedRow:
-    """A visit on which definition and label differ."""
-
-    number: int
-    label: str
-    verdict: str
-    evidence: str
-
-
-@dataclass(frozen=True)
-class AgreementPage:
-    """What the labels of a sample say of the case definition, and of vets among each other."""
-
-    answer: str
-    sample: str
-    standing: tuple[str, ...]
-    shares: tuple[ShareRow, ...]
-    kappas: tuple[KappaRow, ...]
-    misjudged: tuple[MisjudgedRow, ...]
-    n_vets_differ: int
-
-
 # ------------------------------------------------------------------------------ samples
-def _vet(asked: Asked) -> Account:
+def vet_asking(asked: Asked) -> Account:
     """Return who asks, if they may read notes too."""
     account = asked.account
     assert account is not None
@@ -159,7 +111,7 @@ def _vet(asked: Asked) -> Account:
     return account
 
 
-def _numbers(sample: Sample, account: Account) -> list[int]:
+def numbers_of(sample: Sample, account: Account) -> list[int]:
     """Return the numbers that a vet labels: of their branches, where they are limited to some."""
     rows = sample.rows
     if account.branches:
@@ -172,10 +124,10 @@ def _first_open(numbers: Sequence[int], given: Answers) -> int | None:
 
 
 def _samples(asked: Asked) -> View:
-    account = _vet(asked)
+    account = vet_asking(asked)
     rows = []
     for sample in list(kept_designs(asked.practice).values())[::-1]:
-        numbers = _numbers(sample, account)
+        numbers = numbers_of(sample, account)
         given = answers_of(asked.practice, sample, account.id)
         rows.append(
             SampleRow(
@@ -200,7 +152,7 @@ def _samples(asked: Asked) -> View:
 
 
 def _draw(asked: Asked) -> GoTo:
-    account = _vet(asked)
+    account = vet_asking(asked)
     if account.branches:
         raise NotTheirsError(
             "a sample is drawn from the visits of all branches, and this account is limited to some"
@@ -216,7 +168,8 @@ def _draw(asked: Asked) -> GoTo:
     return GoTo(f"/labelling/{sample.id}/{int(sample.rows['number'].iloc[0])}", said)
 
 
-def _sample(asked: Asked) -> Sample:
+def asked_sample(asked: Asked) -> Sample:
+    """Return the sample that the address names."""
     found = kept_designs(asked.practice).get(asked.path["sample"])
     if found is None:
         raise NotFoundError("no such sample was drawn here")
@@ -225,8 +178,8 @@ def _sample(asked: Asked) -> Sample:
 
 # ------------------------------------------------------------------------------ one visit
 def _visit(asked: Asked) -> View:
-    account, sample = _vet(asked), _sample(asked)
-    numbers, number = _numbers(sample, account), int(asked.path["number"])
+    account, sample = vet_asking(asked), asked_sample(asked)
+    numbers, number = numbers_of(sample, account), int(asked.path["number"])
     if number not in numbers:
         raise NotFoundError(f"number {number} of {sample.id} is not there, or not of your branches")
     given = answers_of(asked.practice, sample, account.id)
@@ -272,8 +225,8 @@ def _parts(text: str) -> tuple[str, ...]:
 
 
 def _answer(asked: Asked) -> GoTo:
-    account, sample = _vet(asked), _sample(asked)
-    numbers, number = _numbers(sample, account), int(asked.path["number"])
+    account, sample = vet_asking(asked), asked_sample(asked)
+    numbers, number = numbers_of(sample, account), int(asked.path["number"])
     if number not in numbers:
         raise NotFoundError(f"number {number} of {sample.id} is not there, or not of your branches")
     given = answer(
@@ -292,100 +245,16 @@ def _answer(asked: Asked) -> GoTo:
 
 
 def _undo(asked: Asked) -> GoTo:
-    account, sample = _vet(asked), _sample(asked)
+    account, sample = vet_asking(asked), asked_sample(asked)
     number = take_back(asked.practice, sample, account.id)
     if number is None:
         return GoTo("/labelling", "There is no answer to take back.")
     return GoTo(f"/labelling/{sample.id}/{number}", f"The answer to number {number} is taken back.")
 
 
-# ------------------------------------------------------------------------------ agreement
-def _agreement(asked: Asked) -> View:
-    account, sample = _vet(asked), _sample(asked)
-    numbers = _numbers(sample, account)
-    given = answers_of(asked.practice, sample, account.id)
-    held, definition = judged_visits(asked.practice, asked.records)
-    on_record = sample.rows.merge(held[["branch", "reference"]], on=["branch", "reference"])
-    there = set(on_record["number"])
-    left = [one for one in numbers if one not in given.given and one in there]
-    if left:
-        raise PageError(
-            f"{len(left)} of your {len(numbers)} visits have no answer yet; what the definition "
-            "made of them is shown once all are answered, so that you label blind"
-        )
-    labels = read_labels(answer_sheets(asked.practice, sample), {sample.id: sample})
-    found = agree(labels.rows, sample, held, definition=definition)
-    everything = found.table.loc[found.table["group"] == ALL].iloc[0].to_dict()
-    standing = [f"{found.n_labelled} of {found.n_drawn} visits have a clear label."]
-    standing += [f"{found.n_unsure} are unsure and say neither yes nor no."] * bool(found.n_unsure)
-    standing += [f"{found.n_gone} are no longer on record."] * bool(found.n_gone)
-    if not found.same_definition:
-        standing.append(
-            f"The sample was drawn under {sample.definition}, another definition than the one in "
-            "force; its labels still hold, with wider intervals."
-        )
-    page = AgreementPage(
-        answer=(
-            f"Of flare visits the definition finds {_share(everything, 'sensitivity')}; of what it "
-            f"finds, {_share(everything, 'predictive_value')} are flare visits"
-        ),
-        sample=sample.id,
-        standing=tuple(standing),
-        shares=tuple(_share_row(row) for row in found.table.to_dict("records")),
-        kappas=tuple(
-            KappaRow(
-                f"{one} and {other}",
-                kappa.n,
-                f"{100 * kappa.agreed:.0f} %",
-                "not defined: one answer throughout"
-                if math.isnan(kappa.value)
-                else f"{kappa.value:.2f} ({kappa.low:.2f} to {kappa.high:.2f})",
-            )
-            for (one, other), kappa in found.kappas.items()
-        ),
-        misjudged=tuple(
-            MisjudgedRow(
-                int(row["number"]),
-                str(row["label"]),
-                ", ".join(filter(None, (row["kind"], row["certainty"], row["exclusion"]))),
-                str(row["evidence"]),
-            )
-            for row in found.misjudged.to_dict("records")
-            if int(row["number"]) in numbers
-        ),
-        n_vets_differ=len(found.disagreements),
-    )
-    tables: dict[str, Sequence[dict[str, Any]]] = {
-        "shares": [asdict(row) for row in page.shares],
-        "misjudged": [asdict(row) for row in page.misjudged],
-    }
-    return View("agreement.html", page, tables)
-
-
-def _share(row: dict[Any, Any], name: str) -> str:
-    value, low, high = row[name], row[f"{name}_low"], row[f"{name}_high"]
-    if math.isnan(value):
-        return "a share that too few labels tell"
-    return f"{100 * value:.0f} % ({100 * low:.0f}-{100 * high:.0f})"
-
-
-def _share_row(row: dict[Any, Any]) -> ShareRow:
-    group = ALL if row["group"] == ALL else f"{row['group']} {row['of']}"
-    shares = ("sensitivity", "predictive_value")
-    told = ["too few" if math.isnan(row[name]) else _share(row, name) for name in shares]
-    return ShareRow(group, int(row["visits"]), int(row["flares"]), *told)
-
-
 PAGES: Sequence[Page] = (
     Page("/labelling", "labelling", Right.LABEL_VISITS, _samples, has_data=True, menu="Labelling"),
     Page("/labelling", "draw-sample", Right.LABEL_VISITS, _draw, methods=("POST",)),
-    Page(
-        "/labelling/{sample}/agreement",
-        "agreement",
-        Right.LABEL_VISITS,
-        _agreement,
-        has_data=True,
-    ),
     Page("/labelling/{sample}/undo", "undo-label", Right.LABEL_VISITS, _undo, methods=("POST",)),
     Page("/labelling/{sample}/{number:int}", "label", Right.LABEL_VISITS, _visit),
     Page(

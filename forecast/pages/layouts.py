@@ -18,7 +18,7 @@ from forecast.pages.requests import ask_clock
 from forecast.records.branches import branches
 from forecast.records.item_strings import imports_through, item_counts
 from forecast.sheets import same_heading
-from forecast.visits.exports.layout import Layout, LayoutError, load_layouts, parse_layout
+from forecast.visits.exports.layout import Layout, LayoutError, parse_layout
 from forecast.visits.exports.layout_changes import layout_rewritten, replace_layout
 
 FORM_BYTES = 512 * 1024

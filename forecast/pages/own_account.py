@@ -17,7 +17,7 @@ from forecast.pages.page import Asked, GoTo, Method, NotFoundError, Page, View
 from models.errors import ForepawError
 
 PATH = "/account"
-_NOT_TAKEN = 403
+_NOT_TAKEN = 422
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from forecast.records.branches import branches
 from models.errors import ForepawError
 
 PATH = "/people"
-_NOT_TAKEN = 400
+_NOT_TAKEN = 422
 _NEWEST_ENTRIES = 30
 
 

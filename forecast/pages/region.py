@@ -161,18 +161,21 @@ def _weeks(issue: Issue, region_id: str) -> tuple[WeekRow, ...]:
     if not issue.knows_visits_of(region_id):
         return ()
     one = issue.forecast.sel(region=region_id)
-    columns = [
+    expected, low, high = (
         one["visits_quantiles"].sel(quantile=level, method="nearest").values
         for level in (0.5, 0.05, 0.95)
-    ]
-    columns.append(one["climatology_quantiles"].sel(quantile=0.5, method="nearest").values)
+    )
+    climatology = one["climatology_quantiles"].sel(quantile=0.5, method="nearest").values
     chance, usual = one["odds_high"].values, one["climatology_odds"].values
     return tuple(
         WeekRow(
-            pd.Timestamp(week).date(),
-            known(chance[at]),
-            known(usual[at]),
-            *(known(column[at]) for column in columns),
+            week=pd.Timestamp(week).date(),
+            odds=known(chance[at]),
+            usual_odds=known(usual[at]),
+            expected=known(expected[at]),
+            low=known(low[at]),
+            high=known(high[at]),
+            usual=known(climatology[at]),
             likely=bool(np.isfinite(chance[at]) and chance[at] >= LIKELY),
         )
         for at, week in enumerate(one["week"].values)

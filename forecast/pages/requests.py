@@ -75,7 +75,7 @@ class RequestsPage:
     """The requests, newest first.
 
     `is_going` says whether one has not ended; `clock_runs` whether anything takes them up, None
-    where that is not known.
+    where that is not known; `most` how many rows are shown.
     """
 
     answer: str
@@ -83,6 +83,7 @@ class RequestsPage:
     n_older: int
     is_going: bool
     clock_runs: bool | None
+    most: int
 
 
 def moment_words(practice: Practice, moment: datetime | None) -> str:
@@ -127,7 +128,7 @@ def show_requests(asked: Asked, *, most: int = _SHOWN) -> RequestsPage:
         answer = f"{n_open} of what was asked for {'is' if n_open == 1 else 'are'} not done yet"
     else:
         answer = "All that was asked for has ended"
-    return RequestsPage(answer, rows, len(found) - len(rows), n_open > 0, clock_runs)
+    return RequestsPage(answer, rows, len(found) - len(rows), n_open > 0, clock_runs, most)
 
 
 def _row(asked: Asked, one: WorkRequest) -> RequestRow:
@@ -174,7 +175,7 @@ def _what(asked: Asked, one: WorkRequest) -> str:
 
 
 def _requests(asked: Asked) -> View:
-    page = show_requests(asked, most=_ALL_SHOWN)
+    page = show_requests(asked, most=_SHOWN if asked.query.get("few") else _ALL_SHOWN)
     return View("requests.html", page, {"requests": [_as_row(one) for one in page.rows]})
 
 

@@ -19,7 +19,7 @@ from forecast.pages.outside import SourceRow
 from forecast.pages.page import Asked, NotFoundError, Page, Row, View
 from forecast.pages.record_shown import RecordShown, record_shown
 from forecast.practice import Practice
-from forecast.risk import SeasonWindow, exposure_seasons
+from forecast.risk import SeasonWindow, exposure_seasons, seasons_not_known
 from forecast.season_words import season_answer, spells
 from forecast.wording import (
     day,
@@ -238,7 +238,7 @@ def _region(forecast: xr.Dataset, region: str, name: str) -> RegionRow:
         region,
         name,
         spells(forecast, region),
-        pd.Timestamp(one["week"].values).date(),
+        pd.Timestamp(str(one["week"].values)).date(),
         known(chance[best]),
         known(one["climatology_odds"]),
         expected,
@@ -262,6 +262,7 @@ def _allergens(issue: Issue, names: dict[str, str]) -> tuple[AllergenRow, ...]:
     for window in exposure_seasons(forecast):
         by_allergen.setdefault(str(window.allergen), []).append(window)
     origin, known_names = issue.cut.origin, catalogue()
+    unknown = {allergen for _, allergen in seasons_not_known(forecast)}
     rows = []
     for allergen in forecast["allergen"].values.astype(str):
         listed = forecast["listed"].sel(allergen=allergen).values > 0
@@ -273,7 +274,7 @@ def _allergens(issue: Issue, names: dict[str, str]) -> tuple[AllergenRow, ...]:
                 allergen,
                 known_names[allergen].name,
                 _on_now(windows, origin, names),
-                _next_start(windows, origin, names),
+                _next_start(windows, origin, names, is_known=allergen not in unknown),
                 int(listed.sum()),
             )
         )
@@ -294,10 +295,14 @@ def _on_now(windows: Sequence[SeasonWindow], origin: date, names: dict[str, str]
     return f"{where}; likely over by {day(last)}"
 
 
-def _next_start(windows: Sequence[SeasonWindow], origin: date, names: dict[str, str]) -> str:
+def _next_start(
+    windows: Sequence[SeasonWindow], origin: date, names: dict[str, str], *, is_known: bool
+) -> str:
     coming = sorted((w for w in windows if w.start[1] > origin), key=lambda w: w.start[1])
     if not coming:
-        return "none ahead" if windows else "not known, or no season ahead"
+        if not is_known:
+            return "not known, for want of weather"
+        return "not before this one is over" if windows else "no season ahead"
     first = coming[0]
     year = f" {first.start[1].year}" if first.start[1].year != origin.year else ""
     return f"{days(first.start[0], first.start[2])}{year} ({names[first.region]} first)"

@@ -20,7 +20,7 @@ from forecast.accounts.signing_in import (
 from forecast.pages.door import SECOND_FACTOR, SIGN_IN
 from forecast.pages.page import Asked, GoTo, Method, NotFoundError, Page, View
 
-_NOT_TAKEN, _TOO_MANY = 403, 429
+_NOT_TAKEN, _TOO_MANY = 422, 429
 
 
 @dataclass(frozen=True)

@@ -132,7 +132,7 @@ def run_demo(
         ),
         seed=seed,
     )
-    written = write_outputs(practice, made)
+    written = write_outputs(practice, made, evidence=evidence)
     return DemoResult(
         practice,
         invented,

@@ -10,9 +10,9 @@ from forecast.pages.addresses import Addresses
 from forecast.pages.all_pages import all_pages
 from forecast.pages.door import Door
 from forecast.pages.opened import OpenedPractice
-from forecast.pages.outside import Outside
 from forecast.pages.page import Page
 from forecast.pages.serving import build_app
+from jobs.outside import outside
 
 ChangePages = Callable[[OpenedPractice, Sequence[Page]], Sequence[Page]]
 
@@ -24,4 +24,4 @@ def application(
     pages: Sequence[Page] = all_pages()
     if change_pages is not None:
         pages = change_pages(opened, pages)
-    return build_app(opened, pages, door=Door(known_as), outside=Outside())
+    return build_app(opened, pages, door=Door(known_as), outside=outside())

@@ -77,7 +77,7 @@ def run_web(
     opened = OpenedPractice(folder, now=now)
     try:
         settings = opened.practice().settings.pages
-        with _bound(settings, settings.port if port is None else port) as listener:
+        with listen(settings, settings.port if port is None else port) as listener:
             bound = listener.getsockname()[1]
             known_as = addresses(settings, port=bound)
             app = AccessLog(application(opened, known_as, change_pages=change_pages))
@@ -87,7 +87,8 @@ def run_web(
         opened.close()
 
 
-def _bound(settings: PagesSection, port: int) -> socket.socket:
+def listen(settings: PagesSection, port: int) -> socket.socket:
+    """Bind to the address of the settings; `port` 0 for any that is free."""
     family = socket.AF_INET6 if ip_address(settings.address).version == 6 else socket.AF_INET
     waiting = int(_table().number("web.waiting_connections"))
     try:
@@ -100,11 +101,10 @@ def _bound(settings: PagesSection, port: int) -> socket.socket:
         ) from None
 
 
-def _serve(
-    app: AccessLog, listener: socket.socket, settings: PagesSection, ready: Callable[[], None]
-) -> int:
+def configuration(app: AccessLog, settings: PagesSection) -> uvicorn.Config:
+    """Return how the server is set up: what it bears, whom it believes, that it tells no name."""
     table = _table()
-    config = uvicorn.Config(
+    return uvicorn.Config(
         app,
         loop="asyncio",
         http=Connection,
@@ -120,10 +120,16 @@ def _serve(
         timeout_graceful_shutdown=int(table.number("web.end_within")),
         h11_max_incomplete_event_size=int(table.number("web.header_bytes")),
     )
-    server = _Server(config, ready)
+
+
+def _serve(
+    app: AccessLog, listener: socket.socket, settings: PagesSection, ready: Callable[[], None]
+) -> int:
+    server = _Server(configuration(app, settings), ready)
 
     def told_to_end(number: int, frame: FrameType | None) -> None:
-        """Do nothing: uvicorn ends well, and then raises the signal again for whoever waits."""
+        """End well; uvicorn raises the signal again once it has, for whoever waits for it."""
+        server.should_exit = True
 
     before = {one: signal.signal(one, told_to_end) for one in (signal.SIGTERM, signal.SIGINT)}
     try:

@@ -57,7 +57,7 @@ from models.season.onset import MOST_UNMET, FloweringOnset
 from models.season.season_traces import daily_slopes, trace_donors
 from models.season.season_weather import (
     SeasonWeather,
-    onset_season_start,
+    onset_season_begin,
     season_days,
     season_weather,
 )
@@ -150,7 +150,7 @@ def onset_ahead(
     southern, day = _hemisphere(weather), pd.Timestamp(origin)
     weather = weather.sel(time=weather["time"] < origin)
     for year in (day.year, day.year + 1):
-        begin = onset_season_start(year, southern=southern)
+        begin = onset_season_begin(year, onset.first_day_, southern=southern)
         issue_day = (day - begin).days
         later = int((onset.regression_.day_ >= issue_day).sum())
         if issue_day < 1 or later < _LEAST_SEASONS:
@@ -209,7 +209,7 @@ class InSeasonOnset:
             If too few plants had not flowered by the issue day, or too few years lend weather.
         """
         self.southern_ = _hemisphere(weather)
-        seasons = season_weather(weather)
+        seasons = season_weather(weather, first_day=self.onset.first_day_)
         trained, observed = self.onset.regression_.rows_, self.onset.regression_.day_
         self.horizon_ = min(int(observed.max()) + _PAST_LAST_DATE, seasons.tasmin.shape[-1])
         position = {int(year): index for index, year in enumerate(seasons.years)}
@@ -243,11 +243,11 @@ class InSeasonOnset:
         OnsetError
             If the weather does not reach into that season, or too few earlier years are held.
         """
-        begin = onset_season_start(year, southern=self.southern_)
+        begin = onset_season_begin(year, self.onset.first_day_, southern=self.southern_)
         issue = (begin + pd.Timedelta(days=self.issue_day)).to_datetime64()
         # cut here: filling of gaps, and the warming trend, must see nothing later either
         weather = weather.sel(time=weather["time"] < issue)
-        seasons = season_weather(weather)
+        seasons = season_weather(weather, first_day=self.onset.first_day_)
         if year not in seasons.years:
             raise OnsetError(
                 f"a forecast of the season {year} needs weather of its autumn; the weather's "
@@ -359,7 +359,9 @@ class InSeasonOnset:
         low, high = (
             a.reshape(-1, length)[:, : self.horizon_] for a in (seasons.tasmin, seasons.tasmax)
         )
-        days = season_days(low, high, np.repeat(seasons.latitude, n_years))
+        days = season_days(
+            low, high, np.repeat(seasons.latitude, n_years), first_day=seasons.first_day
+        )
         found, met = self.onset.predictors_.of(days, seasons.latitude[region], how)
         rows = Rows(
             found.mean(axis=1),

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from datetime import UTC, datetime
 
 import pytest
@@ -14,6 +15,7 @@ from forecast.practice import create_practice, open_practice
 from forecast.records import RecordsError, open_records
 from forecast.records.notices import notices
 from forecast.records.runs import runs
+from jobs.clock_lock import running_clock
 from jobs.clock_process import Look
 from jobs.job import Job
 from jobs.opening import open_all
@@ -36,6 +38,28 @@ sys.exit(run_clock(sys.argv[1], ready=lambda practice: None, jobs=[Job("issue", 
 @pytest.fixture
 def practice(tmp_path, small_settings):
     return create_practice(tmp_path / "practice", small_settings, now=NOW)
+
+
+@pytest.mark.long
+def test_a_second_clock_on_the_same_database_is_refused(tmp_path, small_settings, postgresql):
+    """Two processes, each with a folder of its own, as on two machines; one sentence, code 2."""
+    with postgresql.emptied() as url:
+        text = f'{small_settings}\n[records]\nurl = "{url}"\n'
+        here, there = (create_practice(tmp_path / name, text, now=NOW) for name in ("a", "b"))
+        words = [sys.executable, "-c", "from jobs.cli import main; main()", "clock", "--practice"]
+        with subprocess.Popen([*words, str(here.folder)], stderr=subprocess.PIPE) as first:
+            while running_clock(here) is None:
+                assert first.poll() is None, first.communicate()
+                time.sleep(0.05)
+            second = subprocess.run(
+                [*words, str(there.folder)], capture_output=True, text=True, timeout=120
+            )
+            assert second.returncode == 2
+            (sentence,) = second.stderr.strip().splitlines()
+            assert "a clock runs already on these records" in sentence
+            first.send_signal(signal.SIGTERM)
+            _, said = first.communicate(timeout=60)
+            assert first.returncode == 0, said
 
 
 @pytest.mark.parametrize(

@@ -9,148 +9,28 @@ the clock, is a long test.
 
 from __future__ import annotations
 
-import json
-import math
-import os
-import random
-import resource
-import subprocess
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
-from functools import cache
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
-import faults
 import fake_nasa_power
 import pandas as pd
 import pytest
-from fake_clock import FakeClock
-from fake_nasa_power import FakePower
-from fake_open_meteo import FakeOpenMeteo
-from local_server import Answer, Asked, Handler, LocalServer
-from pull_world import PRACTICE
+from disk_that_fills import Disk, make_disk
+from local_server import LocalServer
+from month_world import DAY, FIRST_VISIT, HOUR, ZONE, Month, Plan, at, diary, month, swing
 
 from forecast.backup import backups
 from forecast.issuing import read_issue
-from forecast.practice import create_practice, open_practice
-from forecast.records import open_records, visits
+from forecast.practice import open_practice
 from forecast.records.issues import issues
-from forecast.records.notices import notices
-from forecast.records.runs import JobRun, runs
+from forecast.records.runs import runs
+from forecast.records.visits import visits
 from forecast.remaking import remake
 from jobs.backup import restore
-from jobs.clock import tick
-from jobs.imports import import_file
 from jobs.opening import open_all
-from models.errors import ForepawError
-
-ZONE = ZoneInfo("Europe/Zurich")
-DAY, HOUR = timedelta(days=1), timedelta(hours=1)
-GIB = 2**30
-FAULT_SHARE = 0.05
-FAULTS = (
-    faults.status(500),
-    faults.status(429, b'{"error":true,"reason":"slow down"}', Retry_After="7"),
-    faults.status(404),
-    faults.html(200),
-    faults.hang_up,
-    faults.reset,
-    faults.cut_gzip,
-    faults.streaming_sentence,
-)
-SETTINGS = """
-[forecast]
-weeks = 26
-draws = 20
-
-[clock]
-back_up = "02:30"
-
-[notices.webhook]
-url = "{person}/told"
-"""
-PULLED = ("nasa_power", "open_meteo_forecast", "open_meteo_pollen")
-
-
-def at(day: date, hour: float) -> datetime:
-    """Return the moment at which Zurich's clock first shows that time."""
-    wall = datetime(day.year, day.month, day.day, tzinfo=ZONE) + timedelta(hours=hour)
-    return wall.astimezone(UTC)
-
-
-# ------------------------------------------------------------------------------ the world
-@cache
-def _swing(day: date) -> float:
-    """Return the warmth of a day against a mean of 10 degC: a yearly wave, and its own part."""
-    wave = -math.cos(2 * math.pi * (day.timetuple().tm_yday - 20) / 365.25)
-    return 10 * wave + random.Random(day.toordinal()).gauss(0, 2)
-
-
-class Seasons(FakePower):
-    """The weather service with seasons, so that there is something to forecast."""
-
-    def _series(self, asked: Asked, names: list[str]) -> dict[str, dict[str, float]]:
-        series = super()._series(asked, names)
-        for name in set(names) & {"T2M", "T2M_MIN", "T2M_MAX", "T2MDEW"}:
-            for day, value in series[name].items():
-                if value != fake_nasa_power.FILL:
-                    series[name][day] = round(value + _swing(date.fromisoformat(day)), 2)
-        return series
-
-
-def diary(first: date, until: date) -> pd.DataFrame:
-    """Invent a practice's diary of two branches; each day's part is the same whenever asked."""
-    rows = []
-    for n in range((until - first).days):
-        day = first + n * DAY
-        if day.weekday() == 6:
-            continue
-        rng = random.Random(day.toordinal())
-        for branch in ("z1", "b1"):
-            chance = 0.5 + 0.4 * math.sin(2 * math.pi * day.timetuple().tm_yday / 365.25)
-            kinds = ["other"] * 4 + ["itch flare"] * (rng.random() < chance)
-            for number, kind in enumerate(kinds):
-                dog = f"{branch}-{rng.randrange(40)}" if kind == "itch flare" else ""
-                rows.append((f"{branch}-{day:%y%m%d}-{number}", f"{day}", branch, dog, kind))
-    return pd.DataFrame(rows, columns=["visit", "date", "branch", "dog", "kind"])
-
-
-@dataclass(frozen=True)
-class Plan:
-    """What happens when: local days, and spans of moments."""
-
-    first: date
-    n_days: int
-    off: tuple[datetime, datetime]
-    filling: datetime
-    full: tuple[datetime, datetime]
-    down: tuple[datetime, datetime]
-    every: timedelta = timedelta(minutes=5)
-
-    @property
-    def begin(self) -> datetime:
-        return at(self.first, 0)
-
-    @property
-    def end(self) -> datetime:
-        return at(self.first + self.n_days * DAY, 0)
-
-
-def month(first: date) -> Plan:
-    """Return 31 days from a Friday 16 days before the local clock leaps."""
-    return Plan(
-        first,
-        31,
-        off=(at(first + 7 * DAY, 20), at(first + 10 * DAY, 7)),
-        filling=at(first + 19 * DAY, 12),
-        full=(at(first + 20 * DAY, 0), at(first + 21 * DAY, 0)),
-        down=(at(first + 25 * DAY, 3), at(first + 26 * DAY, 15)),
-    )
-
 
 SPRING, AUTUMN = month(date(2026, 3, 13)), month(date(2026, 10, 9))
 SHORT = Plan(  # Friday to Tuesday; the leap is on Sunday morning
@@ -164,179 +44,160 @@ SHORT = Plan(  # Friday to Tuesday; the leap is on Sunday morning
 )
 
 
-# ------------------------------------------------------------------------------ a disk that fills
-class Disk:
-    """A file system of its own of 8 GiB: what it refuses it refuses as a full disk does."""
-
-    can_be_seen = True  # whoever asks how much is left is told
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder / "disk"
-        self.folder.mkdir()
-        self._image = folder / "disk.img"
-        with self._image.open("wb") as image:
-            image.truncate(8 * GIB)
-        made = ["mkfs.ext4", "-q", "-m", "0", "-O", "^has_journal", str(self._image)]
-        subprocess.run(made, check=True, capture_output=True)
-        mounted = ["mount", "-o", "loop", str(self._image), str(self.folder)]
-        subprocess.run(mounted, check=True, capture_output=True)
-
-    def fill(self, leaving: int) -> None:
-        """Let so many bytes be left; 0 is none at all."""
-        left = os.statvfs(self.folder)
-        chunk = left.f_bavail * left.f_frsize - leaving
-        with (self.folder / "ballast").open("ab") as ballast:
-            while chunk >= left.f_frsize:
-                try:
-                    end = os.fstat(ballast.fileno()).st_size
-                    os.posix_fallocate(ballast.fileno(), end, chunk)
-                except OSError:
-                    chunk //= 2
-                else:
-                    chunk = chunk if leaving == 0 else 0
-
-    def empty(self) -> None:
-        """Take away what filled it."""
-        (self.folder / "ballast").unlink()
-
-    def remove(self) -> None:
-        """Take it away."""
-        subprocess.run(["umount", "-l", str(self.folder)], check=True, capture_output=True)
-        self._image.unlink()
-
-
-class NoFileGrows(Disk):
-    """Where no file system may be mounted: no file of this process takes another byte."""
-
-    can_be_seen = False
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-
-    def fill(self, leaving: int) -> None:
-        if leaving == 0:
-            resource.setrlimit(resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
-
-    def empty(self) -> None:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY,) * 2)
-
-    def remove(self) -> None:
-        self.empty()
-
-
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Disk]:
     """Give a disk that can be filled."""
-    try:
-        made = Disk(tmp_path)
-    except (OSError, subprocess.CalledProcessError):
-        made = NoFileGrows(tmp_path)
+    made = make_disk(tmp_path)
     yield made
     made.remove()
 
 
-# ------------------------------------------------------------------------------ the days
+@pytest.fixture
+def live(disk: Disk, capsys: pytest.CaptureFixture[str]) -> Iterator[Callable[[Plan], Month]]:
+    """Give a function that lets a plan pass and prints the table of runs."""
+    with LocalServer() as services, LocalServer() as person:
 
-@dataclass
-class Month:
-    """A practice, what it asks and whom it tells, and what came of every look."""
+        def pass_by(plan: Plan) -> Month:
+            began = time.monotonic()
+            lived = Month(plan, disk, services, person)
+            lived.begin()
+            lived.live()
+            with capsys.disabled():
+                print(
+                    f"\n{plan.n_days} days from {plan.first} in {time.monotonic() - began:.0f} s; "
+                    f"{len(services.asked)} requests, {lived.n_faults} of them failed beside the "
+                    f"outage; {type(disk).__name__}\n{lived.table()}"
+                )
+            return lived
 
-    plan: Plan
-    disk: Disk
-    services: LocalServer
-    person: LocalServer
-    power: Seasons = field(default_factory=Seasons)
-    meteo: FakeOpenMeteo = field(default_factory=FakeOpenMeteo)
-    clock: FakeClock = field(default_factory=FakeClock)
-    rng: random.Random = field(default_factory=lambda: random.Random(3))
-    n_faults: int = 0
-    refused: list[datetime] = field(default_factory=list)
-    exported_until: date = date(2023, 1, 2)
-    told: list[dict[str, str]] = field(default_factory=list)
+        yield pass_by
 
-    @property
-    def folder(self) -> Path:
-        return self.disk.folder / "practice"
 
-    def begin(self) -> None:
-        """Make the practice with three years of visits and nothing pulled."""
-        for fake in (self.power, self.meteo):
-            self.services.routes.update(fake.routes())
-        self.services.fault = self._fault
-        self.services.fault_left = 10**9
-        self.person.routes["/told"] = self._hear
-        now = self.plan.begin
-        named = [f'[[pull]]\nsource = "{one}"\nbase_url = "{self.services.url}"' for one in PULLED]
-        text = PRACTICE + "\n".join(named) + SETTINGS.format(person=self.person.url)
-        practice = create_practice(self.folder, text, now=now)
-        secret = practice.secrets_folder / "webhook.secret"
-        secret.write_text("kept-safe\n")
-        secret.chmod(0o600)
-        branches = self.disk.folder / "branches.csv"
-        days = "mon tue wed thu fri sat"
-        branches.write_text(
-            f"id,name,region,open_days\nz1,Lake,zurich,{days}\nb1,Gate,berlin,{days}\n"
-        )
-        import_file(practice, "branches", branches)
-        history = self.disk.folder / "history.csv"
-        diary(self.exported_until, self.plan.first).to_csv(history, index=False)
-        import_file(practice, "visits", history)
-        self.exported_until = self.plan.first
+def nothing_is_lost(lived: Month) -> None:
+    """Every file that was dropped is in; sources have no gap; issues are whole."""
+    plan, folder = lived.plan, lived.folder
+    assert lived.exported_until == plan.first + (plan.n_days - 1) * DAY
+    assert [path.name for path in (folder / "drop").iterdir() if path.is_file()] == [".looked.json"]
+    assert not list((folder / "drop").glob("refused/*"))
+    practice = open_practice(folder, now=plan.end)
+    records, store = open_all(practice)
+    expected = diary(FIRST_VISIT, lived.exported_until)
+    assert sorted(visits(records)["reference"]) == sorted(expected["visit"])
+    rows = issues(records)
+    assert {row.file for row in rows} == {path.name for path in (folder / "issued").glob("*.nc")}
+    for row in rows:
+        assert read_issue(folder / "issued" / row.file).hash == row.file_sha256
+    ended = {"done", "failed", "swept", "cut short"}
+    assert {run.state for run in runs(records)} <= ended
+    records.close()
+    # the last pull of weather was on the last day, when its last three days were not out yet
+    last = plan.first + (plan.n_days - 1) * DAY
+    weather = store.weather(sources=["nasa_power"])["tas"].sel(region="zurich").to_series()
+    days = pd.date_range("2006-01-01", last - 3 * DAY)
+    told = [fake_nasa_power.value("T2M", day.date()) + swing(day.date()) for day in days]
+    assert weather.loc[days].tolist() == pytest.approx(told, abs=0.011)
+    pollen = store.pollen(sources=["open_meteo_pollen"])["pollen"].sel(allergen="birch")
+    since = pollen.sel(time=slice("2023-10-01", f"{last}"))
+    assert since.notnull().all()
+    assert since.sizes["time"] == (last - date(2023, 10, 1)).days + 1
 
-    def live(self) -> None:
-        """Let every five minutes of the plan pass."""
-        plan, moment = self.plan, self.plan.begin
-        is_full = was_filling = False
-        while moment < plan.end:
-            local = moment.astimezone(ZONE)
-            if not was_filling and moment >= plan.filling:
-                self.disk.fill(3 * GIB)
-                was_filling = True
-            if not is_full and plan.full[0] <= moment < plan.full[1]:
-                self.disk.fill(0)
-                is_full = True
-            if is_full and moment >= plan.full[1]:
-                self.disk.empty()
-                is_full = False
-            if not plan.off[0] <= moment < plan.off[1]:
-                if (local.hour, local.minute) == (4, 0):
-                    self._export(local.date())
-                self._look(moment)
-            moment += plan.every
 
-    def _look(self, now: datetime) -> None:
-        today = now.date()
-        self.power.today = self.meteo.today = today
-        self.clock.moment = now
-        try:
-            tick(self.folder, now, source_clock=self.clock.clock)
-        except ForepawError:
-            self.refused.append(now)  # as `jobs.clock_process` does: the next look comes
+def is_told_once(lived: Month) -> None:
+    """Each beginning and each end once, of what lasted for an hour, and not before it had."""
+    told = [(one["id"], one["news"]) for one in lived.news]
+    assert len(told) == len(set(told))
+    for message in lived.told:
+        at_ = datetime.fromisoformat(message["timestamp"])
+        for one in message["data"]["notices"]:
+            since = one["over_at"] if one["news"] == "over" else one["since"]
+            assert at_ - datetime.fromisoformat(since) >= HOUR
 
-    def _export(self, today: date) -> None:
-        """Drop the visits since the last export, as the practice's own system does at night."""
-        frame = diary(self.exported_until, today)
-        if frame.empty:
-            return
-        file = self.folder / "drop" / f"visits-{today}.csv"
-        try:
-            frame.to_csv(file.with_suffix(".part"), index=False)
-            file.with_suffix(".part").rename(file)
-        except OSError:
-            return
-        self.exported_until = today
 
-    def _fault(self, handler: Handler, answer: Callable[[], Answer]) -> None:
-        """Fail one request in twenty, and all of one service while it is down."""
-        is_down = self.plan.down[0] <= self.clock.moment < self.plan.down[1]
-        if is_down and handler.path.startswith("/api/temporal"):
-            faults.status(503)(handler, answer)
-        elif self.rng.random() < FAULT_SHARE:
-            self.n_faults += 1
-            self.rng.choice(FAULTS)(handler, answer)
-        else:
-            handler.send(answer())
+def once_a_day(lived: Month) -> None:
+    """No date of a job has two runs that did well."""
+    for job in ("pull weather", "pull forecast", "pull pollen", "plan", "verify", "housekeeping"):
+        days = lived.days_of(job)
+        assert len(days) == len(set(days)), job
 
-    def _hear(self, asked: Asked) -> Answer:
-        self.told.append(json.loads(asked.body))
-        return Answer(204)
+
+def test_five_days_without_anybody(live, monkeypatch):
+    """Every one of them has its forecast, the day that was off till ten at night too.
+
+    Charts, which take half the time of an issue, are left to the month.
+    """
+    monkeypatch.setattr("jobs.outputs.write_outputs", lambda *_: None)
+    lived = live(SHORT)
+    assert lived.n_faults > 0
+    assert list(dict.fromkeys(lived.days_of("issue"))) == lived.days(since=-1)
+    assert lived.days_of("back-up") == lived.days(since=-1)
+    # 02:30 of the 29th does not exist: 03:00 comes at 01:00 UTC
+    (leapt,) = [one for one in lived.runs_of("back-up") if one.local_date == date(2026, 3, 29)]
+    assert timedelta(0) <= leapt.started_at - datetime(2026, 3, 29, 1, tzinfo=UTC) < HOUR / 2
+    once_a_day(lived)
+    nothing_is_lost(lived)
+    is_told_once(lived)
+    about = Counter((one["about"], one["news"]) for one in lived.news)
+    if lived.disk.can_be_seen:
+        assert about["disk space", "began"] == about["disk space", "over"] == 1
+    assert max(about.values()) == 1
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("plan", "leap"),
+    [
+        (SPRING, datetime(2026, 3, 29, 1, 0, tzinfo=UTC)),  # 02:00 is 03:00
+        (AUTUMN, datetime(2026, 10, 25, 0, 30, tzinfo=UTC)),  # the first of two 02:30
+    ],
+    ids=["spring", "autumn"],
+)
+def test_a_month_without_anybody(live, plan, leap, tmp_path):
+    """Every day but the two on which the machine was off has its forecast."""
+    lived = live(plan)
+    assert lived.n_faults > 0
+    weekend = (8, 9)  # off from Friday evening to Monday morning
+    assert list(dict.fromkeys(lived.days_of("issue"))) == lived.days(since=-1, without=weekend)
+    # of the nights off the newest is made up for; so is the night of the full disk, a day later
+    assert lived.days_of("back-up") == lived.days(since=-1, without=weekend)
+    (leapt,) = [
+        one for one in lived.runs_of("back-up") if one.local_date == leap.astimezone(ZONE).date()
+    ]
+    assert timedelta(0) <= leapt.started_at - leap < timedelta(minutes=1)
+    sundays = [plan.first + n * DAY for n in (-5, 2, 9, 16, 23, 30)]
+    assert [day for day in lived.days_of("learn") if day.weekday() == 6] == sundays
+    once_a_day(lived)
+    nothing_is_lost(lived)
+    goes_on_without_a_source_that_is_down(lived)
+    is_told_once(lived)
+    disk_space = [one["news"] for one in lived.news if one["about"] == "disk space"]
+    assert disk_space == (["began", "over"] if lived.disk.can_be_seen else [])
+    restored_elsewhere_it_is_the_same(lived, tmp_path)
+
+
+def goes_on_without_a_source_that_is_down(lived: Month) -> None:
+    """Down from 03:00 to 15:00 of the next day: both days' issues come at 08:00 and say so."""
+    for n in (25, 26):
+        day = lived.plan.first + n * DAY
+        first = next(one for one in lived.runs_of("issue") if one.local_date == day)
+        assert timedelta(0) <= first.started_at - at(day, 8) < timedelta(minutes=1)
+        assert "went on without today's pull weather" in (first.result or "")
+    begin, end = lived.plan.down
+    ours = [
+        (one["news"], one["over_at"])
+        for one in lived.news
+        if one["about"] == "pull nasa_power" and begin <= datetime.fromisoformat(one["since"]) < end
+    ]
+    assert [news for news, _ in ours] == ["began", "over"]
+    # 03:30, 03:45, 04:45, 07:45 and 13:45 fail, on the next day too but for the first after 15:00
+    assert datetime.fromisoformat(ours[1][1]) >= end
+
+
+def restored_elsewhere_it_is_the_same(lived: Month, tmp_path: Path) -> None:
+    """Restore the newest back-up into another folder, and make its newest issue bit for bit."""
+    newest = max(backups(lived.disk.folder / "practice-backups"))
+    done, _ = restore(newest, tmp_path / "elsewhere")
+    practice = open_practice(done.folder, now=lived.plan.end)
+    records, store = open_all(practice)
+    again = remake(practice, records, store, issue_id=issues(records)[-1].id)
+    assert again.same_arrays, again.sentence
+    records.close()

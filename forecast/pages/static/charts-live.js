@@ -51,16 +51,20 @@ async function enliven(figure) {
     const words = spec.description;
     delete spec.description; // said once, by the place itself
     await embed(place, spec, {
-      mode: "vega-lite",
+      mode: "vega",
+      logLevel: 1, // errors alone
       renderer: "svg",
       ast: true, // expressions are interpreted: nothing is made into code
       actions: false,
       defaultStyle: false,
       tooltip: tell,
+      logLevel: 1, // errors; the joined time axis of charts is told as a warning
     });
+    if (figure.dataset.look !== wanted) return; // turned meanwhile, another is on its way
     place.className = "live";
     place.setAttribute("role", "img");
     place.setAttribute("aria-label", words);
+    place.querySelector("svg")?.setAttribute("aria-hidden", "true"); // its parts have no words of their own
     figure.querySelector(".live")?.remove();
     figure.querySelector("picture").after(place);
     figure.classList.add("is-live");
@@ -81,7 +85,7 @@ if (figures.length && "IntersectionObserver" in window) {
   for (const figure of figures) seen.observe(figure);
   for (const change of [NARROW, DARK]) {
     change.addEventListener("change", () => {
-      for (const figure of document.querySelectorAll("figure.is-live")) enliven(figure);
+      for (const figure of document.querySelectorAll("figure[data-look]")) enliven(figure);
     });
   }
 }

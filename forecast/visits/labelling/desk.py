@@ -16,8 +16,8 @@ from forecast.records.cases import definition_in_force
 from forecast.records.dogs import dog as one_dog
 from forecast.records.dogs import dogs
 from forecast.records.engine import Records
+from forecast.records.visits import EVIDENCE, visits_with_evidence
 from forecast.records.visits import visits as visits_on_record
-from forecast.records.visits import visits_with_evidence
 from forecast.visits.labelling.agreement import Agreement, agree
 from forecast.visits.labelling.labels import Labels, read_labels
 from forecast.visits.labelling.sample import (
@@ -63,6 +63,16 @@ def judged_visits(practice: Practice, records: Records) -> tuple[pd.DataFrame, s
             "visits were asked for and none are on record; import them first with "
             "`forepaw import visits FILE`"
         )
+    in_force = definition_in_force(records)
+    return held, AS_IMPORTED if in_force is None else in_force.version
+
+
+def visits_of(records: Records, sample: Sample) -> tuple[pd.DataFrame, str]:
+    """Return the visits of a sample with their evidence, those that are on record; the version.
+
+    The version is that of the case definition in force.
+    """
+    held = visits_on_record(records, more=EVIDENCE, references=sample.rows["reference"].tolist())
     in_force = definition_in_force(records)
     return held, AS_IMPORTED if in_force is None else in_force.version
 

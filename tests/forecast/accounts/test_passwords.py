@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import string
 import unicodedata
 
 import pytest
@@ -79,11 +80,10 @@ def test_what_is_left_is_told_by_the_rules():
     assert own_part("no") == "no"
 
 
-@given(st.text(min_size=1, max_size=40), st.integers(2, 5))
+@given(st.text(string.ascii_letters + string.digits + " -", max_size=40), st.integers(2, 5))
 def test_repeating_a_password_adds_nothing(piece, times):
-    """A piece of up to eight letters said again is worth as much as once."""
-    letters = "".join(c for c in piece.casefold() if c.isascii() and c.isalnum())[:8]
-    assert len(own_part(letters * times)) <= max(len(letters), 1)
+    """Said again it is worth as much as once."""
+    assert own_part(piece * times) == own_part(piece)
 
 
 @given(st.text(max_size=60), st.text(max_size=60))

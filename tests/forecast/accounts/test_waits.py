@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from forecast.accounts.waits import Counted, give_back, take_a_try, wait_after
 from forecast.records.account_tables import sign_in_wait
 
-
+NOW = datetime(2024, 5, 31, 8, 0, tzinfo=UTC)
 ANN, HOUSE = Counted("account", "ann"), Counted("address", "10.0.0.1")
 SECOND = timedelta(seconds=1)
 
