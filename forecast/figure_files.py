@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from forecast.charts.looks import LOOKS, Look, as_seen
 from forecast.charts.render import compiled, svg_of, write_whole
-from forecast.figures import Figure, figures
-from forecast.issuing import Issue
+from forecast.figures import SEASON, Figure, figures, names_of_regions
+from forecast.issuing import Issue, of_region
 from forecast.outbox import PAGES
 from forecast.practice import Practice
 from models.parameters import load_table
@@ -52,21 +52,35 @@ def page_figure(
     return held
 
 
-def draw_for_pages(practice: Practice, issue: Issue) -> int:
-    """Draw an issue's figures in every look ahead of who asks; return how many were drawn.
+def draw_for_pages(
+    practice: Practice, issue: Issue, *, is_wanted: Callable[[], bool] = lambda: True
+) -> int:
+    """Draw an issue's figures in every look ahead of who asks; return how many are there.
 
-    Of the figures of very many regions the first ones only: the others wait until asked for.
+    Of the figures of very many regions the first ones only: the others wait until asked for. Of an
+    issue without its draws each region's are read by themselves. `is_wanted` is asked before each
+    figure; once it says no, the rest is left.
     """
     most = int(load_table("forecast", "figure_files.toml").number("drawn_ahead.most"))
     drawn = 0
-    for figure in figures(practice, issue):
+    for figure in _figures(practice, issue):
         for look in LOOKS.values():
-            if drawn >= most:
+            if drawn >= most or not is_wanted():
                 return drawn
             make = partial(_itself, figure)
             page_figure(practice, issue.id, name=figure.name, look=look, kind="svg", make=make)
             drawn += 1
     return drawn
+
+
+def _figures(practice: Practice, issue: Issue) -> Iterator[Figure]:
+    if issue.has_draws:
+        yield from figures(practice, issue)
+        return
+    yield from (one for one in figures(practice, issue) if one.name.startswith(SEASON))
+    for region in names_of_regions(practice, issue):
+        of_one = figures(practice, of_region(issue, region))
+        yield from (one for one in of_one if not one.name.startswith(SEASON))
 
 
 def _itself(figure: Figure) -> Figure:

@@ -33,6 +33,7 @@ from models.flare.forecaster import past_rates
 PAST_WEEKS = 13
 REGIONS_IN_A_FIGURE = 20
 MEDIAN = "Ahead the median of the futures is drawn, as their mean is no longer kept."
+SEASON = "season-"  # how the names of the figures of many regions begin
 STRIP = "strip-"  # how the name of the figure of one region's strip begins
 SMOOTHED = 5  # weeks, of past years' lines
 YEARS = ("three years before", "two years before", "one year before")
@@ -75,11 +76,14 @@ class Figure:
 
 
 def names_of_regions(practice: Practice, issue: Issue) -> dict[str, str]:
-    """Return the names of the regions of an issue; one that practice.toml dropped has its id."""
+    """Return the names of an issue's regions, in the order of practice.toml.
+
+    One that is no longer there comes after them, by its id.
+    """
     named = {region.id: region.name for region in regions(practice).values()}
-    held = {str(one) for one in issue.forecast["region"].values}
-    # in the order of practice.toml
-    return {one: named.get(one, one) for one in sorted(held, key=[*named, *sorted(held)].index)}
+    held = dict.fromkeys(issue.forecast["region"].values.astype(str).tolist())
+    ordered = [*(one for one in named if one in held), *(one for one in held if one not in named)]
+    return {one: named.get(one, one) for one in ordered}
 
 
 def figures(practice: Practice, issue: Issue) -> Iterator[Figure]:
@@ -99,7 +103,7 @@ def figure_makers(practice: Practice, issue: Issue) -> dict[str, Callable[[str],
     makers: dict[str, Callable[[str], Figure]] = {}
     if issue.has_visits:
         for page, some in enumerate(groups(list(names)), start=1):
-            makers[f"season-{page}"] = _Maker(_season, issue, {one: names[one] for one in some})
+            makers[f"{SEASON}{page}"] = _Maker(_season, issue, {one: names[one] for one in some})
     for region, words in names.items():
         one = {region: words}
         if issue.has_visits:

@@ -41,7 +41,9 @@ def season_answer(issued: xr.Dataset, names: Mapping[str, str]) -> str:
             f"{best}.{rest}"
         )
     with_any = likely.any(axis=1)
-    many = f"all {len(names)}" if with_any.all() else f"{int(with_any.sum())} of {len(names)}"
+    many = f"{int(with_any.sum())} of {len(names)}"
+    if with_any.all():
+        many = "both" if len(names) == 2 else f"all {len(names)}"
     begins = np.where(with_any, likely.argmax(axis=1), len(weeks))
     first = int(begins.min())
     where = [

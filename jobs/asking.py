@@ -45,7 +45,9 @@ def _take_in(task: Task, *, kind: str) -> None:
         )
         made = standing_import(task.records, kind, waiting.sha256)
         drop_upload(task.practice, waiting)
-        told = "\n".join([done.sentence, *done.forgotten.splitlines()])
+        # where findings are kept on this machine says nothing to whoever sits at another
+        sentence = done.sentence.replace(f", see {done.report}", "")
+        told = "\n".join([sentence, *done.forgotten.splitlines()])
         return Outcome(told, made.id if made else None, _remarks(done.findings))
 
     _asked(task, do)

@@ -21,7 +21,16 @@ from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.regions import RegionError
 from jobs.clock_lock import LOCKS_FOLDER
-from jobs.ledger import BY_HAND, DONE, FAILED, JobResult, Starter, recorded_run, started_by
+from jobs.ledger import (
+    BY_HAND,
+    DONE,
+    FAILED,
+    JobResult,
+    Starter,
+    leave_off_if_told,
+    recorded_run,
+    started_by,
+)
 from jobs.logs import logger, tell
 from jobs.opening import OpeningError
 from jobs.sources.limits import Clock
@@ -169,6 +178,10 @@ def run_job(
         rows, run_id = made.rows, made.run_id
         return Ran(job.name, local_date, state, sentence, noted, run_id, rows, why, without)
 
+    def hear(words: str) -> None:
+        leave_off_if_told()  # a job that tells no progress still says what it is at
+        say(words)
+
     failure = None
     try:
         with alone(practice, job.name) as is_alone:
@@ -188,7 +201,7 @@ def run_job(
                             open_climate(practice),
                             as_of,
                             made,
-                            say,
+                            hear,
                             by_hand=starter.name == BY_HAND,
                             source_clock=source_clock,
                             arguments=arguments or {},

@@ -65,19 +65,29 @@ def children(folder: Path) -> list[Child]:
     ]
 
 
-def mark_ready(folder: Path, name: str) -> None:
-    """Let a child say that it is at work, to whoever supervises it."""
+def mark_ready(folder: Path, name: str, *, told: str = "") -> None:
+    """Let a child say that it is at work, to whoever supervises it, and something beside."""
     path = _ready_file(folder, name)
     path.parent.mkdir(mode=0o700, exist_ok=True)
-    path.write_text(str(os.getpid()))
+    path.write_text(f"{os.getpid()}\n{told}", encoding="utf-8")
 
 
 def is_marked_ready(folder: Path, name: str, process: int) -> bool:
     """Whether the child of that number has said that it is at work."""
+    return _mark(folder, name)[0] == str(process)
+
+
+def told_when_ready(folder: Path, name: str) -> str:
+    """Return what a child said beside, when it last was ready."""
+    return _mark(folder, name)[1]
+
+
+def _mark(folder: Path, name: str) -> tuple[str, str]:
     try:
-        return _ready_file(folder, name).read_text() == str(process)
+        process, _, told = _ready_file(folder, name).read_text(encoding="utf-8").partition("\n")
     except FileNotFoundError:
-        return False
+        return "", ""
+    return process, told
 
 
 def _ready_file(folder: Path, name: str) -> Path:

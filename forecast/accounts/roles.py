@@ -18,7 +18,7 @@ class RoleError(ForepawError):
 class Right(StrEnum):
     """Something a page lets a person do, or see."""
 
-    OWN_ACCOUNT = "see to their own password and sessions"
+    OWN_ACCOUNT = "see to one's own password and sessions"
     SEE_FORECAST = "see forecasts"
     SEE_DATA = "see sources, runs and imports"
     BRING_DATA = "bring files and ask for runs"

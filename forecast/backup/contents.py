@@ -80,7 +80,6 @@ def left_out(practice: Practice, taken: Collection[str]) -> list[str]:
         path.name
         for path in practice.folder.iterdir()
         if path.name not in firsts
-        and path.suffix not in _OF_NO_USE
         and path != practice.backups_folder
-        and any(_files(path))
+        and any(file.suffix not in _OF_NO_USE for file in _files(path))
     )

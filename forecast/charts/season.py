@@ -12,6 +12,8 @@ from forecast.charts import strips, theme
 
 COLUMNS = ("region", "odds", "was_high", "likely")
 FIGURE = "the season of all regions"
+LIKELY_MARK = {"shape": "triangle-up", "color": theme.SHADE_INK}
+HIGH_MARK = {"shape": "circle", "color": theme.INK}
 KEY = "▲ likely a high week; before the line, ● a week that was high."
 UNKNOWN = f"{theme.NOT_KNOWN} marks weeks that are not known."
 
@@ -37,14 +39,14 @@ def season_chart(
     """
     weeks = theme.checked_weeks(frame, COLUMNS, FIGURE)
     _check_odds(frame)
-    n_strips = len(words)
+    n_strips, size = len(words), 12 if theme.is_narrow(width) else 26
     scale = theme.week_scale(weeks)
     cells = _cells(frame, list(words), issued)
     unknown = cells["shade"].isna().any()
     plot = alt.layer(
         *strips.cell_layers(weeks, _shade(), value="shade", n_strips=n_strips, width=width),
-        _marks(scale, n_strips, when="datum.likely", shape="triangle-up", colour=theme.SHADE_INK),
-        _marks(scale, n_strips, when="datum.was_high === true", shape="circle", colour=theme.INK),
+        _marks(scale, n_strips, when="datum.likely", size=size, **LIKELY_MARK),
+        _marks(scale, n_strips, when="datum.was_high === true", size=size, **HIGH_MARK),
         *strips.name_layers(n_strips),
         *strips.edge_layers(scale),
         *([strips.hover_layer(weeks, n_strips)] if hover else []),
@@ -106,9 +108,11 @@ def _shade() -> alt.Color:
     return alt.Color("shade:Q", scale=scale, legend=strips.legend("odds of a high week", 5))
 
 
-def _marks(scale: alt.Scale, n_strips: int, *, when: str, shape: str, colour: str) -> alt.Chart:
+def _marks(
+    scale: alt.Scale, n_strips: int, *, when: str, shape: str, color: str, size: int
+) -> alt.Chart:
     base = alt.Chart(alt.NamedData(name="cells")).transform_filter(when)
-    mark = base.mark_point(shape=shape, filled=True, color=colour, size=26, opacity=1)
+    mark = base.mark_point(shape=shape, filled=True, color=color, size=size, opacity=1)
     marks: alt.Chart = mark.encode(
         x=alt.X("week:T", scale=scale), y=strips.down("middle", n_strips)
     )

@@ -96,7 +96,9 @@ def _equation(latex: str) -> Block:
 
 
 def _math(latex: str, display: str) -> Markup:
-    return Markup(convert(latex, display=display))  # noqa: S704 (it escapes what it is given)
+    # the converter hands words through as they are
+    safe = latex.replace("<", r"\lt ").replace(">", r"\gt ")
+    return Markup(convert(safe, display=display))  # noqa: S704 (no tag is left to be one)
 
 
 def inline(text: str) -> Markup:

@@ -95,7 +95,7 @@ class Door:
         if found is None:
             return stranger
         session, account = found
-        if is_due_to_be_noted(session, now):
+        if _is_by_a_person(request) and is_due_to_be_noted(session, now):
             note_seen(opened.records, session, now=now)
         here = replace(stranger, session=session, token=token)
         if not session.is_whole:
@@ -264,6 +264,12 @@ def _wants(request: Request) -> str:
             return kind
     accepted = request.headers.get("accept", "")
     return "json" if "application/json" in accepted and "text/html" not in accepted else "html"
+
+
+def _is_by_a_person(request: Request) -> bool:
+    """Whether somebody asked for it, and not a page left open that asks how a request goes on."""
+    mode = request.headers.get("sec-fetch-mode")
+    return request.method == "POST" or mode in (None, "navigate")
 
 
 def _is_below(here: str, path: str) -> bool:

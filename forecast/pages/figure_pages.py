@@ -105,7 +105,7 @@ def _may_see(asked: Asked, name: str) -> bool:
 
 # ------------------------------------------------------------------------------------------ script
 @cache
-def _bundle() -> tuple[bytes, str]:
+def drawer() -> tuple[bytes, str]:
     """Return the drawing script of the installed vl-convert, packed, and its mark."""
     # without a snippet of its own, which its signature asks for, it gives the whole drawer
     script = vl_convert.javascript_bundle().encode()  # type: ignore[call-arg]
@@ -113,7 +113,7 @@ def _bundle() -> tuple[bytes, str]:
 
 
 def _script(asked: Asked) -> Response:
-    packed, mark = _bundle()
+    packed, mark = drawer()
     headers = {"etag": f'"{mark}"', "cache-control": "private, max-age=86400"}
     if asked.request.headers.get("if-none-match") == headers["etag"]:
         return Response(status_code=304, headers=headers)

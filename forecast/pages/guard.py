@@ -84,6 +84,8 @@ class Guard:
                 "practice gave you"
             )
             return self._refuse(request, sentence, 421)
+        if not request.scope["path"].isprintable():
+            return self._refuse(request, "this address holds signs that none has", 400)
         site = request.headers.get("sec-fetch-site")
         if request.method in _SAFE:
             # links from elsewhere are welcome, pictures and data taken from elsewhere are not

@@ -22,17 +22,30 @@ class Held:
 
     def __init__(self, most: int = MOST_HELD) -> None:
         self._values: OrderedDict[Hashable, Any] = OrderedDict()
-        self._most, self._lock = most, threading.RLock()
+        self._making: dict[Hashable, threading.Lock] = {}
+        self._most, self._lock = most, threading.Lock()
 
     def value(self, key: Hashable, make: Callable[[], T]) -> T:
-        """Return what is held under a key, made now where it is not."""
-        with self._lock:  # so that of many who ask at once one makes it
-            if key not in self._values:
-                self._values[key] = make()
-            self._values.move_to_end(key)
-            while len(self._values) > self._most:
-                self._values.popitem(last=False)
-            return cast(T, self._values[key])
+        """Return what is held under a key, made now where it is not.
+
+        Of many who ask for the same at once one makes it; who asks for another does not wait.
+        """
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+                return cast(T, self._values[key])
+            making = self._making.setdefault(key, threading.Lock())
+        with making:
+            with self._lock:
+                if key in self._values:
+                    return cast(T, self._values[key])
+            made = make()
+            with self._lock:
+                self._values[key] = made
+                self._making.pop(key, None)
+                while len(self._values) > self._most:
+                    self._values.popitem(last=False)
+            return made
 
     def clear(self) -> None:
         """Let go of everything."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from forecast.pages.page import Asked
 from forecast.sheets import same_heading
@@ -217,7 +218,9 @@ def changed_by(layout: Layout, asked: Asked) -> Layout:
 
     What is written is checked where it is kept, so that the sentence names the place.
     """
-    given = {key: asked.text(f"top.{key}") for key in _ABOUT if f"top.{key}" in asked.form}
+    given: dict[str, Any] = {
+        key: asked.text(f"top.{key}") for key in _ABOUT if f"top.{key}" in asked.form
+    }
     items = dict(layout.items)
     for word, kind in _pairs(asked, "item"):
         known = [text for text in items if same_heading(text) == same_heading(word)]

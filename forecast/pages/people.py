@@ -10,7 +10,7 @@ from typing import Any
 from starlette.datastructures import FormData
 
 from forecast.accounts import people
-from forecast.accounts.audit import Entry, entries
+from forecast.accounts.audit import entries
 from forecast.accounts.links import Link, invite, new_link
 from forecast.accounts.person import Account
 from forecast.accounts.roles import RIGHTS, Right, Role, role_of
@@ -90,7 +90,10 @@ class PersonPage:
 
 @dataclass(frozen=True)
 class WrittenRow:
-    """One line of the audit; `by` is a random id, "" for a stranger or the command line."""
+    """One line of the audit; `by` is "" for a stranger or the command line.
+
+    The audit itself holds random ids; here stands whose they are, for as long as that is known.
+    """
 
     at: datetime
     action: str
@@ -179,20 +182,23 @@ def _person(asked: Asked) -> View | GoTo:
 
 def _person_page(asked: Asked, held: Account) -> PersonPage:
     zone = asked.practice.time_zone
+    names = {one.id: one.name for one in people.accounts(asked.records)}
     return PersonPage(
         person=_row(held, asked.practice.local_date),
         is_oneself=held.id == _by(asked),
         roles=_roles(),
         branches=_branches(asked),
         written=tuple(
-            WrittenRow(one.at.astimezone(zone), one.action, one.account_id or "")
-            for one in _of_account(asked, held.id)
+            WrittenRow(one.at.astimezone(zone), one.action, _who(one.account_id, held.id, names))
+            for one in entries(asked.records, newest=_NEWEST_ENTRIES, account_id=held.id)
         ),
     )
 
 
-def _of_account(asked: Asked, account_id: str) -> list[Entry]:
-    return entries(asked.records, newest=_NEWEST_ENTRIES, account_id=account_id)
+def _who(account_id: str | None, here: str, names: Mapping[str, str]) -> str:
+    if account_id is None:
+        return ""
+    return "themselves" if account_id == here else names.get(account_id) or account_id
 
 
 def _active(asked: Asked) -> View | GoTo:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.accounts.roles import Right
+from forecast.charts.theme import words_of
 from forecast.evidence_files import read_evidence
 from forecast.figures import names_of_regions
 from forecast.issuing import Issue
@@ -234,8 +235,9 @@ def _flat(row: SeasonRow) -> dict[str, object]:
 
 def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
     """Say what the forecast of a region rests on."""
+    until = date.fromisoformat(str(issue.forecast.attrs["weather_until"]))
     told = [
-        f"The weather of {issue.forecast.attrs['weather_until']} and before is known; what comes "
+        f"The weather up to {words_of(until)} is known; what comes "
         "after is taken from every past year's weather in turn, so each future is one that has "
         "happened."
     ]
@@ -246,7 +248,7 @@ def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
     covered = one["covered_share_past"].values
     covered = covered[np.isfinite(covered)]
     told.append(
-        f"The model was learnt from what was known on {issue.model_cut.origin}; of the last "
+        f"The model was learnt from what was known on {words_of(issue.model_cut.origin)}; of the last "
         f"{one.sizes['past_week']} weeks the visits of {n_weeks} are known."
     )
     settings = parse_settings(str(issue.forecast.attrs["settings_text"])).forecast

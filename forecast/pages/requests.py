@@ -134,7 +134,8 @@ def show_requests(asked: Asked, *, most: int = _SHOWN) -> RequestsPage:
 def _row(asked: Asked, one: WorkRequest) -> RequestRow:
     assert asked.account is not None
     practice = asked.practice
-    sentence, remarks, leads_to = one.result or "", (), ""
+    sentence, leads_to = one.result or "", ""
+    remarks: tuple[str, ...] = ()
     outcome = outcome_of(practice, one.run_id)
     if outcome is not None and one.ended_at is not None:
         if asked.account.may(Right.BRING_DATA) and not asked.account.branches:

@@ -20,7 +20,7 @@ from jobs.demo.errors import DemoError
 from jobs.demo.moment import Day, day_of_demo, day_of_words
 from jobs.demo.people import people_of_demo
 from jobs.demo.run import TO_COME
-from jobs.serve import PAGES, Child, is_marked_ready, mark_ready, supervise
+from jobs.serve import PAGES, Child, is_marked_ready, mark_ready, supervise, told_when_ready
 
 _CLOCK = "clock"
 _WATCH = "watch"  # looks at the machine too, which stands at another day
@@ -82,7 +82,7 @@ def serve_demo(folder: Path, *, port: int, ready: Callable[[str], None]) -> int:
             Child(_CLOCK, command(_CLOCK), clock_runs),
             Child(PAGES, command(PAGES), partial(is_marked_ready, practice.folder, PAGES)),
         ],
-        ready=lambda _: ready(_address_file(practice).read_text()),
+        ready=lambda _: ready(told_when_ready(practice.folder, PAGES)),
     )
 
 
@@ -113,14 +113,9 @@ def _be_pages(folder: Path, port: int, day: Day) -> int:
     records.close()
 
     def ready(listening: Listening) -> None:
-        _address_file(practice).write_text(listening.public_address)
-        mark_ready(practice.folder, PAGES)
+        mark_ready(practice.folder, PAGES, told=listening.public_address)
 
     return run_web(folder, ready=ready, port=port, now=day.now, change_pages=entering_pages(people))
-
-
-def _address_file(practice: Practice) -> Path:
-    return practice.folder / "locks" / "address.lock"
 
 
 def _check_is_for_here(practice: Practice) -> None:

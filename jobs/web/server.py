@@ -17,6 +17,7 @@ import uvicorn
 
 from forecast.pages.addresses import addresses
 from forecast.pages.opened import OpenedPractice, utc_now
+from forecast.pages.warming import begin_to_warm
 from forecast.practice import Practice
 from forecast.settings_pages import PagesSection
 from jobs.logs import logger, tell
@@ -82,7 +83,11 @@ def run_web(
             known_as = addresses(settings, port=bound)
             app = AccessLog(application(opened, known_as, change_pages=change_pages))
             listening = Listening(opened, known_as.public, settings.address, bound)
-            return _serve(app, listener, settings, lambda: ready(listening))
+            end_warming = begin_to_warm(opened)
+            try:
+                return _serve(app, listener, settings, lambda: ready(listening))
+            finally:
+                end_warming()
     finally:
         opened.close()
 

@@ -48,9 +48,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 from models.parameters import load_table
+from models.season.blending import blending_weights, cut_before, error_variance, few_years
 from models.season.families import Continuation
 from models.season.flowering_dates import OnsetError
 from models.season.onset import MOST_UNMET, FloweringOnset
@@ -70,8 +70,6 @@ MEMBERS = ("traces", "direct", "climatology with a trend")
 
 _LEAST_SEASONS = 12
 _PAST_LAST_DATE = 30  # days of a trace past the latest date of training
-_SUM_TO_ONE = 1e3  # weight of the condition that blending weights add up to one
-_TINY = 1e-9
 
 
 @dataclass(frozen=True)
@@ -269,12 +267,13 @@ class InSeasonOnset:
         return self._distribution(continued, self._members(continued), place)
 
     def _fit_members(self, continued: Continued) -> None:
+        table = load_table("models.season", "season.toml")
         self.direct_ = StationRegression(self.onset.predictors_.shares)
         self.direct_.fit(continued.rows, self.observed_)
-        trend = load_table("models.season", "season.toml").number("in_season.trend")
-        self.trend_ = StationRegression(np.array([trend]))
+        trend = np.array([table.number("in_season.trend")])
+        self.trend_ = StationRegression(trend)
         self.trend_.fit(_trend_rows(continued.rows), self.observed_)
-        around = int(load_table("models.season", "season.toml").number("in_season.around"))
+        around = int(table.number("in_season.around"))
         direct_error, factor = self.direct_.left_out(around=around)
         members = np.stack(
             [
@@ -283,9 +282,9 @@ class InSeasonOnset:
                 self.observed_ - self.trend_.left_out(around=around)[0],
             ]
         )
-        self.weights_ = _blending_weights(members, self.observed_, self.direct_.weight_)
+        self.weights_ = blending_weights(members, self.observed_, self.direct_.weight_)
         error = self.observed_ - self.weights_ @ members
-        self.spread_ = _variance(error**2 / factor, continued.variance)
+        self.spread_ = error_variance(error**2 / factor, continued.variance)
         sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(error)), continued.variance]))
         levels = int(load_table("models.season", "season.toml").number("in_season.levels"))
         at = (np.arange(levels) + 0.5) / levels
@@ -303,7 +302,7 @@ class InSeasonOnset:
 
     def _distribution(self, continued: Continued, members: _Array, place: _Whole) -> OnsetAhead:
         factor = (self.direct_.predict_sd(continued.rows) / self.direct_.noise_) ** 2
-        factor *= _few_years(len(np.unique(self.direct_.rows_.year)))
+        factor *= few_years(len(np.unique(self.direct_.rows_.year)))
         sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(place)), continued.variance]))
         return self._spread_out(members, sd, continued, place)
 
@@ -314,7 +313,7 @@ class InSeasonOnset:
         return OnsetAhead(
             place,
             continued.rows.year,
-            _cut_before(days, self.issue_day - 0.5),
+            cut_before(days, self.issue_day - 0.5),
             members,
             continued.never,
         )
@@ -393,46 +392,3 @@ def _nothing(shares: _Array) -> Continued:
 
 def _trend_rows(rows: Rows) -> Rows:
     return rows.with_predictors(rows.year[:, None].copy())
-
-
-def _blending_weights(members: _Array, observed: _Array, trust: _Array) -> _Array:
-    """Return weights of members, none below zero, sum one.
-
-    Fixed ones, moved some way to those of least weighted squared error.
-    """
-    root = np.sqrt(trust)
-    system = np.vstack([members.T * root[:, None], np.full(len(members), _SUM_TO_ONE * len(root))])
-    wanted = np.append(observed * root, _SUM_TO_ONE * len(root))
-    best, _ = nnls(system, wanted)
-    table = load_table("models.season", "season.toml")
-    own = table.number("in_season.own_share")
-    fixed = np.array(table["in_season.fixed_weights"].value, dtype=float)
-    return np.asarray(own * best / best.sum() + (1.0 - own) * fixed)
-
-
-def _variance(squared: _Array, variance: _Array) -> _Array:
-    """Return a and b of least squares of squared errors on the variance between traces."""
-    scale = max(float(variance.mean()), _TINY)
-    found, _ = nnls(np.column_stack([np.ones(len(squared)), variance / scale]), squared)
-    return np.array([found[0], found[1] / scale])
-
-
-def _few_years(n_years: int) -> float:
-    """Return by how much the variance of a forecast exceeds that seen in some years.
-
-    Errors of a year are shared by its stations, so years count: the variance of Student's t.
-    """
-    freedom = max(n_years - 1, 3)
-    return freedom / (freedom - 2)
-
-
-def _cut_before(days: _Array, first: float) -> _Array:
-    """Return equally likely days of what is left of each distribution from a day on."""
-    n_levels = days.shape[1]
-    at = (np.arange(n_levels) + 0.5) / n_levels
-    cut = np.maximum(days, first)
-    for row in np.flatnonzero(days[:, 0] < first):
-        gone = float(np.interp(first, days[row], at, right=1.0))
-        gone = min(gone, float(at[-1]))
-        cut[row] = np.maximum(np.interp(gone + at * (1.0 - gone), at, days[row]), first)
-    return cut

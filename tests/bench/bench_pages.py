@@ -3,7 +3,7 @@
     python tests/bench/bench_pages.py DEMO_FOLDER [--users 50] [--think 5] [--seconds 60]
 
 DEMO_FOLDER is what `forepaw demo` made; it is copied first. Each user enters as one of the demo's
-people, then goes on and on: a page that this role has in its menu, or a region's; what the page
+people, then goes on and on, once every page was asked for once: a page that this role has in its menu, or a region's; what the page
 names (of each picture one form, styles, scripts), once; a pause, drawn evenly
 between none and twice the think time; the next page. The time of a page is that from sending the
 request to the last byte of the HTML, at the user; users run in a process of their own, on the same
@@ -71,6 +71,9 @@ async def walk_all(
 ) -> dict[str, list[tuple[float, int]]]:
     """Let all users walk until the time is over; return seconds and status by route."""
     took: dict[str, list[tuple[float, int]]] = defaultdict(list)
+    for role in ROLES:
+        await walk(base, role, 0.0, 0.0, took, random.Random(0))
+    took.clear()
     until = time.monotonic() + seconds
     rng = random.Random(1)
     walks = [
@@ -97,6 +100,9 @@ async def walk(
         await client.post("/enter", data={"role": role}, headers=origin)
         text = (await client.get("/")).text
         places = sorted({*MENU.findall(text), *REGIONS.findall(text)} - {"/account"})
+        if not until:
+            for path in places:
+                await get(client, path, path, took)
         while time.monotonic() < until:
             path = rng.choice(places)
             text = await get(client, path, path, took)

@@ -14,6 +14,7 @@ import pytest
 from forecast.practice import create_practice, open_practice
 from forecast.records import RecordsError, open_records
 from forecast.records.notices import notices
+from forecast.records.requests import ask
 from forecast.records.runs import runs
 from jobs.clock_lock import running_clock
 from jobs.clock_process import Look
@@ -136,3 +137,24 @@ def test_a_clock_that_lost_its_lock_ends(practice):
     assert look.stop.is_set()
     assert [str(error) for error in look.failed] == ["another process holds it"]
     assert runs(open_records(practice)) == []
+
+
+def test_a_request_is_taken_up_without_waiting_for_the_minute(practice):
+    """Only where one waits, and not in the middle of another look."""
+    ran: list[str] = []
+    jobs = [
+        Job("plan", "works", lambda task: ran.append("plan"), has_work=lambda *_: False),
+        Job("send", "works", lambda task: ran.append("send"), has_work=lambda *_: True),
+    ]
+    look, records = look_of(practice, jobs), open_records(practice)
+    look.if_asked(records)
+    assert ran == []
+    ask(records, "plan", {}, asked_by="a1", asked_at=datetime.now(UTC))
+    with look.one_at_a_time:
+        look.if_asked(records)
+    assert ran == []
+    look.if_asked(records)
+    assert ran == ["plan", "send"], "it is a look like any other"
+    look.if_asked(records)
+    assert ran == ["plan", "send"]
+    records.close()

@@ -123,7 +123,7 @@ def runs_since(folder: Path, job: str, now: datetime) -> list[JobRun]:
 def kept_running(tmp_path: Path) -> Iterator[Month]:
     """Give a practice whose clock has looked once: it has pulled, learnt, issued and backed up."""
     never = (at(BEGIN, 0), at(BEGIN, 0))
-    plan = Plan(BEGIN, 0, off=never, filling=never[0], full=never, down=never)
+    plan = Plan(BEGIN, 0, off=never, filling=never[0], full=never, down=never, every=DAY)
     with LocalServer() as services, LocalServer() as person:
         world = Month(plan, NoFileGrows(tmp_path), services, person)
         world.begin()

@@ -1,14 +1,16 @@
-"""A month without anybody: every five minutes one look of the clock, while the world misbehaves.
+"""A month without anybody: look after look of the clock, while the world misbehaves.
 
 Time is told, services are servers of this machine that fail one request in twenty, exports are
 dropped at night, a weekend the machine is off, the local clock leaps, one source is down for a day
 and a half, and for a day the disk is full: a file system of its own where this user may mount one,
-else no file of this process may grow. By default five such days; the month, over both changes of
-the clock, is a long test.
+else no file of this process may grow. By default five such days; the months, over both changes of
+the local clock, are long tests: a look every half hour, or every five minutes with FOREPAW_LONG set
+to ``whole``.
 """
 
 from __future__ import annotations
 
+import os
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -32,7 +34,8 @@ from forecast.remaking import remake
 from jobs.backup import restore
 from jobs.opening import open_all
 
-SPRING, AUTUMN = month(date(2026, 3, 13)), month(date(2026, 10, 9))
+EVERY = timedelta(minutes=5 if os.environ.get("FOREPAW_LONG") == "whole" else 30)
+SPRING, AUTUMN = (month(first, every=EVERY) for first in (date(2026, 3, 13), date(2026, 10, 9)))
 SHORT = Plan(  # Friday to Tuesday; the leap is on Sunday morning
     date(2026, 3, 27),
     5,

@@ -21,6 +21,7 @@ from jobs.schedule import (
     next_moment,
     next_try,
     waits,
+    waits_for,
 )
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -233,6 +234,22 @@ def test_what_a_job_needs_is_waited_for_up_to_a_patience():
     came = [*before, run("pull", "2024-05-02", "2024-05-02T03:30")]
     (found,) = due([PULL, ISSUE], came, now=now, zone=BERLIN, waits=RULES)
     assert (found.job, found.without) == ("issue", ())
+
+
+def test_what_is_waited_for_is_told_with_the_latest_moment():
+    """Until 08:00, three hours after its time; not before 05:00, and a pull waits for nothing."""
+    failed = [run("issue", "2024-05-01", "2024-05-01T05:00"),
+              run("pull", "2024-05-02", "2024-05-02T03:30", "failed")]  # fmt: skip
+
+    def told(name: str, runs, at: str):
+        now = datetime.fromisoformat(f"2024-05-02T{at}").replace(tzinfo=BERLIN)
+        return waits_for(name, [PULL, ISSUE], runs, now=now, zone=BERLIN, waits=RULES)
+
+    assert told("issue", failed, "07:00") == (("pull",), datetime(2024, 5, 2, 6, 0, tzinfo=UTC))
+    assert told("issue", failed, "04:59") is None
+    assert told("pull", failed, "07:00") is None
+    came = [*failed, run("pull", "2024-05-02", "2024-05-02T03:45")]
+    assert told("issue", came, "07:00") is None
 
 
 def test_what_is_not_tried_again_today_is_not_waited_for():

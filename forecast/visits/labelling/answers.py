@@ -48,7 +48,7 @@ class Answers:
     @property
     def last(self) -> int | None:
         """The number answered last."""
-        return next(reversed(self.given), None) if self.given else None
+        return list(self.given)[-1] if self.given else None
 
 
 def answers_of(practice: Practice, sample: Sample, account_id: str) -> Answers:

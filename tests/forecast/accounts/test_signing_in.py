@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import secrets
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from argon2 import PasswordHasher
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from sqlalchemy import select, update
 
 from forecast.accounts import passwords
@@ -185,3 +188,11 @@ def test_a_link_for_a_new_password_leaves_the_old_one_until_it_is_used(records, 
     ann = make_person()
     new_link(records, ann.id, by=None, now=NOW)
     assert come(records).is_whole
+
+
+@given(st.text(st.characters(codec=None), max_size=20), st.text(max_size=20))
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_whatever_is_typed_is_refused_in_the_same_sentence(records, email, password):
+    """Control characters and halves of characters too, on both databases: never a fault."""
+    with pytest.raises(SignInError):
+        come(records, email, password, address=secrets.token_hex(4))

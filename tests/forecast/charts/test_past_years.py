@@ -49,9 +49,7 @@ def test_rows_travel_unchanged():
 def test_the_words_count_the_weeks_that_are_known():
     """1 + 5 + 2 = 8 in the three weeks known of four; most in the second."""
     text = past_years_text(past(), ahead(), title=TITLE)
-    assert (
-        "Two years before: 8 in 3 weeks, most (5) in the week like that of 11 Mar 2024." in text
-    )
+    assert "Two years before: 8 in 3 weeks, most (5) in the week like that of 11 Mar 2024." in text
     assert "Forecast: median highest 6 in the week of 18 Mar 2024." in text
     nothing = past().assign(visits=np.nan)
     assert "One year before: not known." in past_years_text(nothing, ahead(), title=TITLE)

@@ -48,9 +48,10 @@ def test_strips_stand_in_the_order_given(spec):
     """South first: its cells lie above those of North, and so does its name."""
     assert [row["name"] for row in spec["datasets"]["strips"]] == ["South", "North"]
     cells = pd.DataFrame(spec["datasets"]["cells"])
-    assert cells.loc[cells["region"] == "South", "top"].max() < cells.loc[
-        cells["region"] == "North", "top"
-    ].min()
+    assert (
+        cells.loc[cells["region"] == "South", "top"].max()
+        < cells.loc[cells["region"] == "North", "top"].min()
+    )
 
 
 def test_a_likely_week_has_a_mark_and_not_its_shade_alone(spec):

@@ -270,8 +270,8 @@ def test_more_than_is_taken_is_refused_before_it_is_read(manager, monkeypatch, o
 @pytest.mark.parametrize(
     "body",
     [
-        b"--b\r\nContent-Disposition: form-data; name=\"file\"; filename=\"x.csv\"\r\n\r\nvisit,da",
-        b"--b\r\nContent-Disposition: form-data; name=\"file\"",
+        b'--b\r\nContent-Disposition: form-data; name="file"; filename="x.csv"\r\n\r\nvisit,da',
+        b'--b\r\nContent-Disposition: form-data; name="file"',
         b"--c--",
         b"",
         b"\x00\xff" * 50,

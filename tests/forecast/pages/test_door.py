@@ -67,6 +67,17 @@ def test_a_strange_host_is_refused(browser):
         assert "called by a name that is not its own" in answer.text
 
 
+def test_an_address_of_strange_signs_is_refused(browser, make_account, sit):
+    """Some databases take no NUL; an address that holds one is none of ours."""
+    client = browser(sit(make_account("ida", Role.ADMINISTRATOR)))
+    for path in ("/people/%00", "/people/a%0ab", "/people/%1b[2J"):
+        answer = client.get(path)
+        assert answer.status_code == 400
+        assert "signs that none has" in answer.text
+    assert client.get("/people/%ff%fe").status_code in (400, 404)
+    assert client.get("/people/%f0%9f%90%95").status_code == 404
+
+
 def test_pictures_and_data_are_not_given_to_pages_of_other_sites(browser):
     """A link from a mail is welcome."""
     sent = {"sec-fetch-site": "cross-site", "sec-fetch-mode": "no-cors"}
@@ -253,6 +264,40 @@ def test_a_sentence_is_said_once_and_not_to_a_script(opened, make_account, sit):
     assert client.get("/see.json").status_code == 200
     assert "It is done." in client.get("/see").text
     assert "It is done." not in client.get("/see").text
+
+
+def test_an_address_that_names_another_branch_is_not_there(opened, make_account, sit):
+    """For who is limited to branches; their own, and what names none, is."""
+
+    def shown(asked):
+        view = {"sentence": f"regions {sorted(asked.regions or ['all'])}", "status": 200}
+        return View("refused.html", view)
+
+    paths = ("/of/{region}", "/at/{branch}", "/both/{region}/{branch}", "/none")
+    pages = [Page(path, path, Right.OWN_ACCOUNT, shown, has_data=True) for path in paths]
+    app = build_app(opened, pages, door=Door(), outside=Outside())
+
+    def statuses(branches):
+        token = sit(make_account(f"bo{len(branches)}", Role.VET, branches=branches))
+        client = TestClient(app, base_url=ADDRESS)
+        client.cookies.set("forepaw-session", token, domain="127.0.0.1")
+        called = {
+            f"{path}{suffix}": client.get(f"{path}{suffix}")
+            for path in ("/of/north", "/of/south", "/at/at-north", "/at/at-south", "/none")
+            for suffix in ("", ".json")
+        }
+        for mixed in ("/both/south/at-north", "/both/south/at-south"):
+            called[mixed] = client.get(mixed)
+        return client, {path for path, answer in called.items() if answer.status_code == 200}
+
+    client, reached = statuses(["at-south"])
+    assert reached == {
+        *("/of/south", "/of/south.json", "/at/at-south", "/at/at-south.json"),
+        *("/none", "/none.json", "/both/south/at-south"),
+    }
+    assert "regions [&#39;south&#39;]" in client.get("/none").text
+    assert len(statuses([])[1]) == 12
+    assert len(statuses(["at-south", "at-north"])[1]) == 12
 
 
 def test_the_menu_shows_what_the_role_may_see(browser, make_account, sit):

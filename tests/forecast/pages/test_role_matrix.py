@@ -175,10 +175,14 @@ def test_no_answer_may_be_kept_framed_or_guessed_at(browser, make_account, sit):
             assert "strict-transport-security" not in answer.headers
 
 
-def test_a_session_is_not_lengthened_by_being_refused(browser, make_account, sit, moment):
-    """An hour without use ends it, whatever asked meanwhile without it."""
-    token = sit(make_account("bo", Role.VET))
+def test_a_session_is_lengthened_by_a_person_alone(browser, make_account, sit, moment):
+    """An hour without use ends it, also where a page left open goes on asking by its script."""
+    bo = make_account("bo", Role.VET)
+    used, left = sit(bo), sit(bo)
+    script = {"sec-fetch-mode": "cors", "sec-fetch-site": "same-origin"}
     moment.pass_by(minutes=59)
-    assert browser().get("/account").status_code == 303
+    assert browser(used).get("/account").status_code == 200
+    assert browser(left, **script).get("/account").status_code == 200
     moment.pass_by(minutes=1)
-    assert browser(token).get("/account").status_code == 303
+    assert browser(used).get("/account").status_code == 200
+    assert browser(left).get("/account").status_code == 303

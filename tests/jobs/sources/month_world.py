@@ -110,7 +110,7 @@ class Plan:
     filling: datetime
     full: tuple[datetime, datetime]
     down: tuple[datetime, datetime]
-    every: timedelta = timedelta(minutes=5)
+    every: timedelta
 
     @property
     def begin(self) -> datetime:
@@ -123,7 +123,7 @@ class Plan:
         return at(self.first + self.n_days * DAY, 0)
 
 
-def month(first: date) -> Plan:
+def month(first: date, *, every: timedelta) -> Plan:
     """Return 31 days from a Friday 16 days before the local clock leaps."""
     return Plan(
         first,
@@ -132,6 +132,7 @@ def month(first: date) -> Plan:
         filling=at(first + 19 * DAY, 12),
         full=(at(first + 20 * DAY, 0), at(first + 21 * DAY, 0)),
         down=(at(first + 25 * DAY, 3), at(first + 26 * DAY, 15)),
+        every=every,
     )
 
 
@@ -186,7 +187,7 @@ class Month:
         self.exported_until = self.plan.first
 
     def live(self) -> None:
-        """Let every five minutes of the plan pass."""
+        """Let the days of the plan pass, look after look."""
         plan, moment = self.plan, self.plan.begin
         is_full = was_filling = False
         while moment < plan.end:
@@ -229,6 +230,7 @@ class Month:
             frame.to_csv(file.with_suffix(".part"), index=False)
             file.with_suffix(".part").rename(file)
         except OSError:
+            file.with_suffix(".part").unlink(missing_ok=True)
             return 0
         self.exported_until = today
         return len(frame)
