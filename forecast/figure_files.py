@@ -10,6 +10,7 @@ import json
 import threading
 from collections.abc import Callable, Iterator
 from functools import partial
+from itertools import product
 from pathlib import Path
 from typing import Literal
 
@@ -22,6 +23,7 @@ from forecast.practice import Practice
 from models.parameters import load_table
 
 Kind = Literal["svg", "json"]
+KINDS: tuple[Kind, ...] = ("svg", "json")
 _PRIVATE_FOLDER = 0o700
 _drawing = threading.Lock()  # one at a time: a drawer takes a processor for itself
 
@@ -43,32 +45,30 @@ def page_figure(
     held = _read(path)
     if held is not None:
         return held
+    figure = make()
     with _drawing:
         held = _read(path)  # another request may have drawn it meanwhile
         if held is None:
-            held = _drawn(make(), look, kind)
+            held = _drawn(figure, look, kind)
             path.parent.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
             write_whole(path, held)
     return held
 
 
-def draw_for_pages(
-    practice: Practice, issue: Issue, *, is_wanted: Callable[[], bool] = lambda: True
-) -> int:
+def draw_for_pages(practice: Practice, issue: Issue) -> int:
     """Draw an issue's figures in every look ahead of who asks; return how many are there.
 
     Of the figures of very many regions the first ones only: the others wait until asked for. Of an
-    issue without its draws each region's are read by themselves. `is_wanted` is asked before each
-    figure; once it says no, the rest is left.
+    issue without its draws each region's are read by themselves.
     """
     most = int(load_table("forecast", "figure_files.toml").number("drawn_ahead.most"))
     drawn = 0
     for figure in _figures(practice, issue):
-        for look in LOOKS.values():
-            if drawn >= most or not is_wanted():
+        for look, kind in product(LOOKS.values(), KINDS):
+            if drawn >= most:
                 return drawn
             make = partial(_itself, figure)
-            page_figure(practice, issue.id, name=figure.name, look=look, kind="svg", make=make)
+            page_figure(practice, issue.id, name=figure.name, look=look, kind=kind, make=make)
             drawn += 1
     return drawn
 

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import re
+import threading
 from dataclasses import dataclass
-from functools import cache
 from typing import Literal, cast
 
-import vl_convert
 from starlette.responses import Response
 
 from forecast.accounts.roles import Right
+from forecast.charts.drawer import drawing_script_from_elsewhere
 from forecast.charts.looks import LOOKS
 from forecast.figure_files import page_figure
 from forecast.figures import Figure, figure_makers
@@ -24,6 +25,7 @@ _TYPES = {"svg": "image/svg+xml", "json": "application/json"}
 # what an issue shows never changes, and its id stands in the address
 _KEPT = {"cache-control": "private, max-age=31536000, immutable"}
 _SCRIPT = "/charts.js"
+_SAFE = re.compile(r"[\w-]+")  # what may stand in the name of a file
 
 
 @dataclass(frozen=True)
@@ -73,17 +75,26 @@ def _figure(practice: Practice, issue: Issue, name: str) -> Figure | None:
 
 def _file(asked: Asked) -> Response:
     issue_id, (name, look, kind) = asked.path["issue"], _parts(asked.path["file"])
-    issue = issue_named(asked.practice, asked.records, issue_id)
-    figure = _figure(asked.practice, issue, name)
-    if figure is None or not _may_see(asked, name):
-        raise NotFoundError(f"a figure {name!r} was asked for; issue {issue_id} has none such")
+    refusal = NotFoundError(
+        f"a figure {name!r} of issue {issue_id!r} was asked for; there is none such"
+    )
+    if not (_SAFE.fullmatch(issue_id) and _SAFE.fullmatch(name)) or not _may_see(asked, name):
+        raise refusal
+
+    def make() -> Figure:
+        issue = issue_named(asked.practice, asked.records, issue_id)
+        figure = _figure(asked.practice, issue, name)
+        if figure is None:
+            raise refusal
+        return figure
+
     content = page_figure(
         asked.practice,
-        issue.id,
+        issue_id,
         name=name,
         look=LOOKS[look],
         kind=cast(Literal["svg", "json"], kind),
-        make=lambda: figure,
+        make=make,
     )
     return Response(content, media_type=_TYPES[kind], headers=_KEPT)
 
@@ -104,16 +115,29 @@ def _may_see(asked: Asked, name: str) -> bool:
 
 
 # ------------------------------------------------------------------------------------------ script
-@cache
-def drawer() -> tuple[bytes, str]:
-    """Return the drawing script of the installed vl-convert, packed, and its mark."""
-    # without a snippet of its own, which its signature asks for, it gives the whole drawer
-    script = vl_convert.javascript_bundle().encode()  # type: ignore[call-arg]
-    return gzip.compress(script, 6, mtime=0), hashlib.sha256(script).hexdigest()[:16]
+_making = threading.Lock()
+_script_held: list[tuple[bytes, str]] = []  # the drawing script, packed, and its mark
+
+
+def hold_script() -> bool:
+    """Make the drawing script and hold it; False where somebody else is at it already."""
+    if not _making.acquire(blocking=False):
+        return False
+    try:
+        if not _script_held:
+            script = drawing_script_from_elsewhere()
+            mark = hashlib.sha256(script).hexdigest()[:16]
+            _script_held.append((gzip.compress(script, 6, mtime=0), mark))
+        return True
+    finally:
+        _making.release()
 
 
 def _script(asked: Asked) -> Response:
-    packed, mark = drawer()
+    if not _script_held and not hold_script():
+        # the pictures stay as they are: nobody waits, and no worker is kept from other pages
+        return Response(status_code=503, headers={"retry-after": "5"})
+    packed, mark = _script_held[0]
     headers = {"etag": f'"{mark}"', "cache-control": "private, max-age=86400"}
     if asked.request.headers.get("if-none-match") == headers["etag"]:
         return Response(status_code=304, headers=headers)

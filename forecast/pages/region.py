@@ -248,8 +248,8 @@ def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
     covered = one["covered_share_past"].values
     covered = covered[np.isfinite(covered)]
     told.append(
-        f"The model was learnt from what was known on {words_of(issue.model_cut.origin)}; of the last "
-        f"{one.sizes['past_week']} weeks the visits of {n_weeks} are known."
+        f"The model was learnt from what was known on {words_of(issue.model_cut.origin)}; of the "
+        f"last {one.sizes['past_week']} weeks the visits of {n_weeks} are known."
     )
     settings = parse_settings(str(issue.forecast.attrs["settings_text"])).forecast
     above = round(100 * (1 - settings.high_week_centile))

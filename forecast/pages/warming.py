@@ -1,41 +1,52 @@
-"""What takes long the first time, done before anybody asks: the newest figures and the drawer."""
+"""What takes long the first time, done before anybody asks: the newest figures and the drawer.
+
+Both are drawn in processes of their own: a drawer keeps its process from answering meanwhile.
+"""
 
 from __future__ import annotations
 
 import logging
 import threading
 from collections.abc import Callable
+from datetime import datetime
+from multiprocessing import get_context
+from multiprocessing.process import BaseProcess
+from pathlib import Path
 
 from forecast.figure_files import draw_for_pages
-from forecast.pages.figure_pages import drawer
-from forecast.pages.issue_reading import latest
+from forecast.issuing import read_issue
+from forecast.pages.figure_pages import hold_script
 from forecast.pages.opened import OpenedPractice
-from models.errors import ForepawError
+from forecast.practice import open_practice
+from forecast.records.issues import newest_issue
 
 log = logging.getLogger("forepaw.pages")
-_ENDS_WITHIN = 10.0  # seconds: drawing is not broken off within a figure
+_ENDS_WITHIN = 10.0  # seconds, for who was told to end
 
 
 def begin_to_warm(opened: OpenedPractice) -> Callable[[], None]:
     """Begin to warm a practice's pages beside whoever is served; return what ends it."""
-    told_to_end = threading.Event()
-    arguments = (opened, lambda: not told_to_end.is_set())
-    thread = threading.Thread(target=_warm, args=arguments, name="warming", daemon=True)
+    practice = opened.practice()
+    row = newest_issue(opened.records)
+    drawing: BaseProcess | None = None
+    if row is not None:
+        arguments = (practice.folder, practice.now, practice.issued_folder / row.file)
+        drawing = get_context("spawn").Process(target=draw_newest, args=arguments, daemon=True)
+        drawing.start()
+    thread = threading.Thread(target=hold_script, name="drawer", daemon=True)
     thread.start()
 
     def end() -> None:
-        told_to_end.set()
+        if drawing is not None:
+            drawing.terminate()
+            drawing.join(_ENDS_WITHIN)
+            if drawing.exitcode:
+                log.info("drawing ahead ended with %s", drawing.exitcode)
         thread.join(_ENDS_WITHIN)
 
     return end
 
 
-def _warm(opened: OpenedPractice, is_wanted: Callable[[], bool]) -> None:
-    try:
-        issue = latest(opened.practice(), opened.records)
-        if issue is not None:
-            draw_for_pages(opened.practice(), issue, is_wanted=is_wanted)
-            drawer()
-    except (ForepawError, OSError) as refusal:
-        # the page that needs it says why; here nobody asked
-        log.warning("pages were not warmed: %s", type(refusal).__name__)
+def draw_newest(folder: Path, now: datetime, file: Path) -> None:
+    """Draw the figures of an issue for the pages of a practice."""
+    draw_for_pages(open_practice(folder, now=now), read_issue(file, with_draws=False))

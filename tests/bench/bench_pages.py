@@ -2,12 +2,12 @@
 
     python tests/bench/bench_pages.py DEMO_FOLDER [--users 50] [--think 5] [--seconds 60]
 
-DEMO_FOLDER is what `forepaw demo` made; it is copied first. Each user enters as one of the demo's
-people, then goes on and on, once every page was asked for once: a page that this role has in its menu, or a region's; what the page
-names (of each picture one form, styles, scripts), once; a pause, drawn evenly
-between none and twice the think time; the next page. The time of a page is that from sending the
-request to the last byte of the HTML, at the user; users run in a process of their own, on the same
-machine. Wanted: a 95th centile below 150 ms with 50 users and 5 s on two cores.
+DEMO_FOLDER is what `forepaw demo` made; it is copied first, and every page is asked for once. Then
+each user enters as one of the demo's people and goes on and on: a page that this role has in its
+menu, or a region's; what the page names (of each picture one form, styles, scripts), once; a pause,
+drawn evenly between none and twice the think time; the next page. The time of a page is that from
+sending the request to the last byte of the HTML, at the user; users run in a process of their own,
+on the same machine. Wanted: a 95th centile below 150 ms with 50 users and 5 s on two cores.
 """
 
 from __future__ import annotations

@@ -17,8 +17,8 @@ from forecast import figure_files, issue_files
 from forecast.accounts.roles import Role
 from forecast.evidence_files import write_evidence
 from forecast.figure_files import draw_for_pages
-from forecast.pages import issue_reading, warming
-from forecast.pages.warming import begin_to_warm
+from forecast.pages import figure_pages, issue_reading
+from forecast.pages.warming import draw_newest
 from forecast.records.tables import count_vintage
 from forecast.records.verifications import Verification, keep_verifications
 from models.flare.attribution import FOUND, NOT_TOLD, Evidence
@@ -178,12 +178,12 @@ def test_what_is_no_figure_is_not_found(vet, issue, file):
 
 
 def test_figures_are_drawn_ahead_in_every_look(opened, issue, monkeypatch):
-    """Season, fan, years and exposure of north, and exposure of south: five, in four looks."""
+    """Season, fan, years and exposure of north, exposure of south: pictures, live, four looks."""
     drawn = []
     monkeypatch.setattr(figure_files, "_drawn", lambda *given: drawn.append(given) or b"<svg/>")
-    assert draw_for_pages(opened.practice(), issue) == len(drawn) == 5 * 4
-    assert draw_for_pages(opened.practice(), issue) == 20
-    assert len(drawn) == 20  # what is there is not drawn again
+    assert draw_for_pages(opened.practice(), issue) == len(drawn) == 5 * 2 * 4
+    assert draw_for_pages(opened.practice(), issue) == 40
+    assert len(drawn) == 40  # what is there is not drawn again
 
 
 def test_an_issue_whose_draws_are_gone_still_shows(vet, opened, issue):
@@ -219,17 +219,21 @@ def _vintage(opened):
     return "v1"
 
 
-def test_warming_draws_what_will_be_asked_first_and_ends_when_told(opened, issue, monkeypatch):
+def test_warming_draws_what_will_be_asked_first(opened, issue, monkeypatch):
     """All twenty pictures are there afterwards; of an issue without draws, region by region."""
-    asked = []
     monkeypatch.setattr(figure_files, "_drawn", lambda *_: b"<svg/>")
-    monkeypatch.setattr(warming, "drawer", lambda: asked.append("drawer"))
-    begin_to_warm(opened)()  # what ends it waits for the figure under way
-    pages = opened.practice().outbox_folder / issue.id / "pages"
-    issue_reading.held.clear()
-    warming._warm(opened, lambda: True)
+    practice = opened.practice()
+    draw_newest(practice.folder, practice.now, issue.file)
+    pages = practice.outbox_folder / issue.id / "pages"
     assert len(list(pages.glob("*.svg"))) == 20
-    assert asked[-1] == "drawer"
+
+
+def test_nobody_waits_for_the_drawing_script(vet, monkeypatch):
+    """While one makes it, others are told to come again, and keep their pictures."""
+    monkeypatch.setattr(figure_pages, "_script_held", [])
+    with figure_pages._making:
+        answer = vet.get("/charts.js")
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "5")
 
 
 def test_of_many_who_ask_at_once_one_works_it_out():
