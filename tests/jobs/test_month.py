@@ -144,7 +144,7 @@ def test_five_days_without_anybody(live):
     about = Counter((one["about"], one["news"]) for one in lived.news)
     if lived.disk.can_be_seen:
         assert about["disk space", "began"] == about["disk space", "over"] == 1
-    assert max(about.values()) == 1
+    assert max(about.values(), default=0) <= 1  # nobody can be told while no file grows
 
 
 @pytest.mark.long
