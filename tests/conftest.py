@@ -163,8 +163,10 @@ def migrated_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, ...]:
 
 
 @pytest.fixture(autouse=True)
-def _new_records_are_copies(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Copy the schema of new records in this process, in place of migrating each: a tenth of a second.
+def _new_records_are_copies(
+    request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Copy the schema of new records, as to migrate each takes a tenth of a second.
 
     Tests of the records themselves, and processes that tests start, migrate; so does every file
     that holds a table already.

@@ -254,7 +254,12 @@ def test_settings_that_cannot_be_read_are_said_so_and_no_more(opened, browser, m
     clients = [browser(), browser(sit(make_account("bo", Role.VET)))]
     file.write_text(f'{text}\nsecret_of = "Quill"\n[[[')
     # a stranger is sent to sign in before anything of the practice is looked at
-    told = {"/": (303, 503), "/sign-in": (503, 503), "/data.json": (401, 503), "/nowhere": (404, 404)}
+    told = {
+        "/": (303, 503),
+        "/sign-in": (503, 503),
+        "/data.json": (401, 503),
+        "/nowhere": (404, 404),
+    }
     for path, (who, client) in itertools.product(told, enumerate(clients)):
         answer = client.get(path)
         assert answer.status_code == told[path][who], path
