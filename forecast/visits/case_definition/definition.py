@@ -117,8 +117,7 @@ def _compiled(text: str, reading: int) -> CaseDefinition:
     signals = _signals(table)
     reader = _RuleReader(table, signals)
     exclusions = {
-        key.partition(".")[2]: reader.rules(f"exclusion.{key}")
-        for key in table.group("exclusion")
+        key.partition(".")[2]: reader.rules(f"exclusion.{key}") for key in table.group("exclusion")
     }
     causes = {k.partition(".")[2] for k in table.group("exclusion") if k.startswith(CAUSE)}
     return CaseDefinition(
