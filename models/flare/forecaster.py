@@ -9,7 +9,7 @@ that must not be mixed:
     flare visits the diary will see with the plans now in force; staffing reads this. They are the
     pressure less what cover prevents, so the two belong to the same futures.
 
-With them come the consultations of the same futures and the two reference forecasts, made at the
+With them come the consultations of the same futures and four reference forecasts, made at the
 same moment from the same data, so that skill is always said against them.
 """
 
@@ -25,15 +25,19 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
 from models.errors import ForepawError
-from models.flare.blend import blend_draws
-from models.flare.climatology import climatology_pool, draw_climatology, draw_last_season
+from models.flare.climatology import (
+    climatology_pool,
+    draw_climatology,
+    draw_last_season,
+    draw_last_value,
+    draw_trend_climatology,
+)
+from models.flare.count_forecaster import CountForecaster
 from models.flare.cover import thin, visible_share
 from models.flare.season_regression import SeasonRegression
 from models.parameters import load_table
 from models.streams import DrawStreams
 from models.weeks import week_of_year
-
-WEIGHTS = {"regression": 0.5, "climatology": 0.5}
 
 
 class TooFewVisitsError(ForepawError):
@@ -51,7 +55,7 @@ class VisitDraws:
 
 
 class VisitForecaster(BaseEstimator):  # type: ignore[misc]
-    """Regression and climatology, blended with equal weights.
+    """Pressure and consultations, each by the counting engine.
 
     Parameters
     ----------
@@ -60,10 +64,10 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
 
     Attributes
     ----------
-    regression_
-        Regression of the pressure.
+    pressure_
+        Counting engine of the pressure, its known part the consultations and what cover hides.
     volume_
-        Regression of all other consultations.
+        Counting engine of all other consultations.
     past_
         What the references repeat, see `past_rates`.
     trained_on_
@@ -79,7 +83,8 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         Parameters
         ----------
         weekly
-            ``flare_visits``, ``consultations`` and ``covered_share``, dims ``(region, week)``.
+            ``flare_visits``, ``consultations`` and ``covered_share``, dims ``(region, week)``;
+            ``full``, where it is given, marks weeks of a full diary (bool, same dims).
         anomalies
             Drivers, dims ``(driver, region, week)``, covering the same weeks.
 
@@ -90,10 +95,27 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """
         check_length(weekly)
         visits, volume, offset, zero = _counted(weekly)
-        self.regression_ = SeasonRegression(self.drivers).fit(visits, offset, anomalies)
-        self.volume_ = SeasonRegression().fit(volume, zero, anomalies)
-        self.past_ = self.trained_on_ = past_rates(weekly)
+        full = weekly["full"] if "full" in weekly else None
+        self.pressure_ = CountForecaster(self.drivers).fit(visits, offset, anomalies, full=full)
+        self.volume_ = CountForecaster().fit(volume, zero, anomalies, full=full)
+        self.past_ = self.trained_on_ = self._past(weekly)
         return self
+
+    @property
+    def regression_(self) -> SeasonRegression:
+        """The regression of the pressure, which holds the effects of the drivers."""
+        return self.pressure_.regression_
+
+    def _past(self, weekly: xr.Dataset) -> xr.Dataset:
+        """Return `past_rates`, and what the members of the two engines repeat."""
+        pressure, volume = self.pressure_.rates_, self.volume_.rates_
+        repeated = {
+            # as the engine has it, so that one that was stored repeats the same to the last bit
+            "pressure_rate": pressure["rate"],
+            "usual_pressure_rate": pressure["usual_rate"],
+            "volume": volume["rate"],
+        }
+        return past_rates(weekly).assign(repeated)
 
     def updated(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Return the same fit, told of newer counts; parameters are those of `fit`.
@@ -105,29 +127,28 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """
         forecaster = copy(self)
         visits, volume, offset, zero = _counted(weekly)
-        forecaster.regression_ = self.regression_.updated(visits, offset, anomalies)
+        forecaster.pressure_ = self.pressure_.updated(visits, offset, anomalies)
         forecaster.volume_ = self.volume_.updated(volume, zero, anomalies)
-        forecaster.past_ = past_rates(weekly)
+        forecaster.past_ = forecaster._past(weekly)
         return forecaster
 
     def draw(self, anomalies: xr.DataArray, *, streams: DrawStreams) -> VisitDraws:
         """Draw futures from drivers ahead, dims ``(draw, driver, region, week)``."""
         weeks = anomalies["week"]
         blank = anomalies.isel(driver=0, drop=True).transpose("draw", "region", "week")
-        consultations = self.volume_.draw(xr.zeros_like(blank), anomalies, streams=streams)
+        consultations = self.volume_.draw(xr.zeros_like(blank), anomalies, streams=streams).blended
         volume = consultations.clip(min=1)
-        regression = self.regression_.draw(_log(volume), anomalies, streams=streams)
-        repeated = draw_climatology(self.past_["pressure_rate"], volume, streams=streams)
-        pressure = blend_draws(
-            [regression, repeated.fillna(regression)],
-            weights=list(WEIGHTS.values()),
-            streams=streams,
-        )
+        drawn = self.pressure_.draw(_log(volume), anomalies, streams=streams)
+        pressure = drawn.blended
         share = self._share_ahead(weeks.values)
         visits = pressure.copy(data=thin(pressure.values, share, streams=streams))
+        regression = drawn.members["regression"]
+        rate = self.past_["visit_rate"]
         members = {
-            "climatology": draw_climatology(self.past_["visit_rate"], volume, streams=streams),
-            "last season": draw_last_season(self.past_["visit_rate"], volume, streams=streams),
+            "climatology": draw_climatology(rate, volume, streams=streams),
+            "trend-climatology": draw_trend_climatology(rate, volume, streams=streams),
+            "last value": draw_last_value(rate, volume, streams=streams),
+            "last season": draw_last_season(rate, volume, streams=streams),
             "regression": regression.copy(data=thin(regression.values, share, streams=streams)),
         }
         return VisitDraws(pressure, visits, consultations, members)
@@ -174,16 +195,18 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """Return what a draw needs as plain values and arrays."""
         return {
             "drivers": list(self.drivers),
-            "regression": self.regression_.to_dict(),
+            "pressure": self.pressure_.to_dict(),
             "volume": self.volume_.to_dict(),
         }
 
     @classmethod
     def from_dict(cls, stored: dict[str, Any], past: xr.Dataset) -> Self:
-        """Make a fitted forecaster from what `to_dict` returned and the past rates."""
+        """Make a fitted forecaster from what `to_dict` returned and its `past_`."""
         forecaster = cls(tuple(stored["drivers"]))
-        forecaster.regression_ = SeasonRegression.from_dict(stored["regression"])
-        forecaster.volume_ = SeasonRegression.from_dict(stored["volume"])
+        pressure = {"rate": past["pressure_rate"], "usual_rate": past["usual_pressure_rate"]}
+        volume = {"rate": past["volume"], "usual_rate": past["volume"]}
+        forecaster.pressure_ = CountForecaster.from_dict(stored["pressure"], xr.Dataset(pressure))
+        forecaster.volume_ = CountForecaster.from_dict(stored["volume"], xr.Dataset(volume))
         forecaster.past_ = forecaster.trained_on_ = past
         return forecaster
 

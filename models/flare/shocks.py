@@ -92,6 +92,22 @@ class SharedShock:
         return path - 0.5 * variance
 
 
+def variance_inflation(
+    shock: SharedShock, counts: Array, mean: Array, *, size: float
+) -> float:
+    """Return by how much weeks that share their shock tell less than independent ones.
+
+    It is the factor by which the variance of a mean over many weeks exceeds that of as many
+    independent weeks, ``1 + 2 q phi / (1 - phi)``, with *q* the shock's share of the variance of
+    the regions' pooled departure. Counts and means have dims ``(region, week)``.
+    """
+    if shock.spread <= 0:
+        return 1.0
+    _, error = _departures(counts, mean, size=size)
+    share = shock.spread**2 / (shock.spread**2 + float(error.mean()))
+    return 1.0 + 2.0 * share * shock.persistence / (1.0 - shock.persistence)
+
+
 def _departures(counts: Array, mean: Array, *, size: float) -> tuple[Array, Array]:
     """Return the regions' pooled departure of each known week, and its own error variance."""
     known = np.isfinite(counts) & np.isfinite(mean)
