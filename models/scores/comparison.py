@@ -136,6 +136,35 @@ def block_bootstrap_ratio(
     return RatioInterval(ratio, float(low), float(high), n_blocks, ours.size)
 
 
+class MeanInterval(NamedTuple):
+    """A mean of cases, with an interval from resampled blocks; NaN where one block cannot tell."""
+
+    mean: float
+    low: float
+    high: float
+    blocks: int
+
+
+def block_bootstrap_mean(
+    values: ArrayLike,
+    blocks: ArrayLike,
+    *,
+    seed: int | np.random.SeedSequence | np.random.Generator,
+    level: float = 0.9,
+    replicates: int = 2000,
+) -> MeanInterval:
+    """Mean of cases (such as coverage) with an interval drawn from whole blocks.
+
+    Parameters are those of `block_bootstrap_ratio`; NaN cases are left out.
+    """
+    value = np.asarray(values, dtype=float)
+    found = block_bootstrap_ratio(
+        value, np.where(np.isfinite(value), 1.0, np.nan), blocks,
+        seed=seed, level=level, replicates=replicates,
+    )
+    return MeanInterval(found.ratio, found.low, found.high, found.blocks)
+
+
 def _require_options(statistic: str, level: float, replicates: int) -> None:
     if statistic not in get_args(Statistic):
         raise ScoreError(
