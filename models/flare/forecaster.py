@@ -108,12 +108,9 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
 
     def _past(self, weekly: xr.Dataset) -> xr.Dataset:
         """Return `past_rates`, and what the members of the two engines repeat."""
-        pressure, volume = self.pressure_.rates_, self.volume_.rates_
         repeated = {
-            # as the engine has it, so that one that was stored repeats the same to the last bit
-            "pressure_rate": pressure["rate"],
-            "usual_pressure_rate": pressure["usual_rate"],
-            "volume": volume["rate"],
+            "usual_pressure_rate": self.pressure_.usual_rate_,
+            "usual_volume": self.volume_.usual_rate_,
         }
         return past_rates(weekly).assign(repeated)
 
@@ -203,10 +200,9 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
     def from_dict(cls, stored: dict[str, Any], past: xr.Dataset) -> Self:
         """Make a fitted forecaster from what `to_dict` returned and its `past_`."""
         forecaster = cls(tuple(stored["drivers"]))
-        pressure = {"rate": past["pressure_rate"], "usual_rate": past["usual_pressure_rate"]}
-        volume = {"rate": past["volume"], "usual_rate": past["volume"]}
-        forecaster.pressure_ = CountForecaster.from_dict(stored["pressure"], xr.Dataset(pressure))
-        forecaster.volume_ = CountForecaster.from_dict(stored["volume"], xr.Dataset(volume))
+        pressure, volume = past["usual_pressure_rate"], past["usual_volume"]
+        forecaster.pressure_ = CountForecaster.from_dict(stored["pressure"], pressure)
+        forecaster.volume_ = CountForecaster.from_dict(stored["volume"], volume)
         forecaster.past_ = forecaster.trained_on_ = past
         return forecaster
 

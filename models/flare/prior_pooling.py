@@ -1,7 +1,6 @@
 r"""Prior spreads learnt from the data: empirical Bayes over groups of like terms.
 
-How much branches differ, how strong the season is and how fast the level wanders is not known
-beforehand. Each group of like terms shares one prior standard deviation *s*; it starts at the
+How much branches differ and how strong the season is, is not known beforehand. Each group of like terms shares one prior standard deviation *s*; it starts at the
 table's value *s0* and is moved to
 
 .. math:: s^2 = \frac{\nu s_0^2 + \sum_i (b_i^2 + v_i)}{\nu + n},
@@ -33,7 +32,7 @@ Refit = Callable[[Array], NegativeBinomialFit]
 
 def fit_pooled(
     refit: Refit, prior_sd: Array, groups: Sequence[str], *, inflation: float
-) -> tuple[NegativeBinomialFit, Array]:
+) -> NegativeBinomialFit:
     """Fit with prior spreads that are learnt along.
 
     Parameters
@@ -50,8 +49,8 @@ def fit_pooled(
 
     Returns
     -------
-    tuple
-        The fit, its covariance inflated, and the prior standard deviations it was made with.
+    NegativeBinomialFit
+        The fit, its covariance inflated.
     """
     table = load_table("models.flare", "flare.toml")
     weight, rounds = table.number("pooling.prior_weight"), int(table.number("pooling.rounds"))
@@ -69,7 +68,7 @@ def fit_pooled(
         if float(np.abs(np.log(new / now)).max()) < table.number("pooling.tolerance"):
             break
         now = new
-    return found, now
+    return found
 
 
 def _inflated(found: NegativeBinomialFit, inflation: float) -> NegativeBinomialFit:

@@ -17,9 +17,8 @@ shock's share *q* of the weekly variance and its persistence *phi*, the likeliho
 power of one over ``1 + 2 q phi / (1 - phi)``, the variance inflation of a mean of such a series:
 without it the slow level follows every single epidemic or flea year.
 
-Three kinds of level are on offer: ``wandering`` for forecasts, ``none`` for season alone, and
-``linear``, with the table's priors as they stand, where effects are tested
-(:mod:`models.flare.attribution`).
+Two kinds of level are on offer: ``wandering`` for forecasts, and ``linear``, with the table's priors
+as they stand, where effects are tested (:mod:`models.flare.attribution`).
 
 Draws combine five sources of spread: the coefficients (normal around the fit), the weather of the
 draw's trace, the level that wanders on, the shared shock, and the count itself. They do not hold
@@ -58,7 +57,7 @@ from models.streams import DrawStreams
 from models.weeks import WEEKS_IN_YEAR
 
 Array = NDArray[np.float64]
-Level = Literal["wandering", "linear", "none"]
+Level = Literal["wandering", "linear"]
 _LARGEST_LOG_MEAN = 12.0  # 160,000 visits a week: a draw beyond is an overflow, not a forecast
 _STEP = "level step"
 
@@ -88,7 +87,7 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
     driver_prior
         Whether the drivers carry the table's priors; a test of their effects wants none.
     level
-        ``wandering``, ``linear`` or ``none``, see the module.
+        ``wandering`` or ``linear``, see the module.
 
     Attributes
     ----------
@@ -100,8 +99,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         Size *k* of the counts as fitted, and of a single region's with the shared shock taken out.
     shock_
         The shared shock.
-    step_sd_
-        Spread of the level's steps, as learnt; zero where the level does not wander.
+    n_steps_
+        Number of the level's steps; zero where it does not wander.
     regions_, last_week_
         Regions known to the fit; the week the level is counted from.
     """
@@ -153,14 +152,11 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         # a full diary hides how many would have come: such weeks say nothing of the shock
         shown = use if full is None else use & ~full.transpose("region", "week").values
         self._take(refit(1.0 / prior_sd**2), design, y, known_part, shown)
-        self.step_sd_ = 0.0
-        if self.level != "linear":
+        if self.level == "wandering":
             seen = self._seen(design, y, known_part, shown)
             inflation = variance_inflation(self.shock_, *seen, size=self.size_)
-            found, sds = fit_pooled(refit, prior_sd, terms.groups, inflation=inflation)
+            found = fit_pooled(refit, prior_sd, terms.groups, inflation=inflation)
             self._take(found, design, y, known_part, shown)
-            if self.n_steps_:
-                self.step_sd_ = float(sds[terms.groups.index("level")])
         return self
 
     def _take(
@@ -269,20 +265,18 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         eta = offset.values + np.einsum("rwt,it->irw", fixed, b[:, : fixed.shape[-1]])
         eta += self.driver_effect(anomalies.sel(week=offset["week"]), b)
         eta += self._wander(offset["week"].values, streams)[:, None, :]
-        if self.level != "none":
-            chance = streams.shared_normal(1 + offset.sizes["week"])
-            eta += self.shock_.paths(chance)[:, None, :]
+        chance = streams.shared_normal(1 + offset.sizes["week"])
+        eta += self.shock_.paths(chance)[:, None, :]
         mean = np.exp(np.clip(eta, None, _LARGEST_LOG_MEAN))
-        size = self.total_size_ if self.level == "none" else self.size_
-        return offset.copy(data=streams.own_counts(mean, size=size))
+        return offset.copy(data=streams.own_counts(mean, size=self.size_))
 
     def _wander(self, weeks: NDArray[np.datetime64], streams: DrawStreams) -> Array:
         """Return how far the level goes from the last week on, shape ``(draw, week)``."""
         if not self.n_steps_:
             return np.zeros((streams.n_draws, len(weeks)))
-        per_year = load_table("models.flare", "flare.toml").number("level.steps_per_year")
+        level_sd = load_table("models.flare", "flare.toml").number("prior.level_sd")
         years = np.maximum(years_since(weeks, self.last_week_), 0.0)
-        spread = self.step_sd_ * np.sqrt(per_year * np.diff(years, prepend=0.0).clip(0.0))
+        spread = level_sd * np.sqrt(np.diff(years, prepend=0.0).clip(0.0))
         return np.asarray(np.cumsum(streams.shared_normal(len(weeks)) * spread, axis=1))
 
     def effects(self) -> pd.DataFrame:
@@ -308,10 +302,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             "terms": self.terms_,
             "last_week": str(self.last_week_),
             "n_steps": self.n_steps_,
-            "step_sd": self.step_sd_,
             "coefficients": self.coefficients_,
             "covariance": self.covariance_,
-            "total_size": _number(self.total_size_),
             "size": _number(self.size_),
             "shock": np.array(
                 [shock.spread, shock.persistence, shock.state_mean, shock.state_variance]
@@ -325,10 +317,9 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         member.regions_ = list(stored["regions"])
         member.terms_ = list(stored["terms"])
         member.last_week_ = np.datetime64(stored["last_week"], "D")
-        member.n_steps_, member.step_sd_ = int(stored["n_steps"]), float(stored["step_sd"])
+        member.n_steps_ = int(stored["n_steps"])
         member.coefficients_ = np.asarray(stored["coefficients"], dtype=float)
         member.covariance_ = np.asarray(stored["covariance"], dtype=float)
-        member.total_size_ = _size(stored["total_size"])
         member.size_ = _size(stored["size"])
         member.shock_ = SharedShock(*(float(v) for v in stored["shock"]))
         return member
@@ -352,7 +343,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             terms.add("trend", table.number("prior.trend_sd"))
         step_sd = table.number("prior.level_sd") / np.sqrt(table.number("level.steps_per_year"))
         for number in range(1, self.n_steps_ + 1):
-            terms.add(f"{_STEP} {number}", float(step_sd), "level")
+            # learnt from the data it follows single epidemics: the table's spread stands
+            terms.add(f"{_STEP} {number}", float(step_sd))
         for driver in self.drivers:
             kind = "weather" if driver in WEATHER_DRIVERS else "exposure"
             prior_sd = table.number(f"prior.{kind}_sd") if self.driver_prior else np.inf
