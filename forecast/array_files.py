@@ -91,6 +91,13 @@ def read_tree(path: Path) -> xr.DataTree:
         return opened.load()
 
 
+def read_part(path: Path, **where: str) -> xr.Dataset:
+    """Read the root's part at some labels, such as one region, and let go of the file."""
+    _check(path)
+    with xr.open_dataset(path, engine="h5netcdf") as opened:
+        return opened.sel(where).load()
+
+
 def read_attributes(path: Path) -> dict[str, Any]:
     """Read what a file's root is told to be, which is quick."""
     _check(path)

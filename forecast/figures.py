@@ -16,29 +16,26 @@ import xarray as xr
 from altair import VConcatChart
 
 from forecast.charts import theme
-from forecast.charts.exposure import exposure_chart
-from forecast.charts.fan import fan_chart
-from forecast.charts.past_years import past_years_chart
-from forecast.charts.season import season_chart
+from forecast.charts.exposure import UNKNOWN, exposure_chart, exposure_text
+from forecast.charts.fan import fan_chart, fan_text
+from forecast.charts.past_years import KEY as YEARS_KEY
+from forecast.charts.past_years import past_years_chart, past_years_text
+from forecast.charts.season import KEY as SEASON_KEY
+from forecast.charts.season import season_chart, season_text
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.regions import regions
-from forecast.wording import (
-    INVENTED,
-    LIKELY,
-    exposure_sentence,
-    most_likely_words,
-    past_years_sentence,
-    region_sentence,
-    season_sentence_of,
-    source_sentences,
-)
+from forecast.season_words import WEEKS_IN_YEAR, season_answer, strip_words, year_sentence
+from forecast.wording import INVENTED, LIKELY, exposure_sentence, region_sentence, source_sentences
 from models.allergens import catalogue
 from models.flare.forecaster import past_rates
 
 PAST_WEEKS = 13
 REGIONS_IN_A_FIGURE = 20
-WEEKS_IN_YEAR = 52
+MEDIAN = "Ahead the median of the futures is drawn, as their mean is no longer kept."
+SEASON = "season-"  # how the names of the figures of many regions begin
+STRIP = "strip-"  # how the name of the figure of one region's strip begins
+SMOOTHED = 5  # weeks, of past years' lines
 YEARS = ("three years before", "two years before", "one year before")
 BANDS = {"lower_90": 0.05, "lower_50": 0.25, "median": 0.5, "upper_50": 0.75, "upper_90": 0.95}
 
@@ -52,28 +49,52 @@ class Draw(Protocol):
 
 @dataclass(frozen=True)
 class Figure:
-    """One figure of an issue: its name in files and addresses, what it answers, its lines below."""
+    """One figure of an issue.
+
+    Attributes
+    ----------
+    name
+        In files and addresses.
+    title
+        What it answers.
+    keys
+        How it is to be read.
+    credit
+        The line that the owners of the data ask for.
+    text
+        What it shows, for those who do not see it.
+    draw
+        Draws it, with title, credit, keys and what must be known of the issue.
+    """
 
     name: str
     title: str
-    notes: tuple[str, ...]
+    keys: tuple[str, ...]
+    credit: str
+    text: str
     draw: Draw
 
 
 def names_of_regions(practice: Practice, issue: Issue) -> dict[str, str]:
-    """Return the names of the regions of an issue; one that practice.toml dropped has its id."""
+    """Return the names of an issue's regions, in the order of practice.toml.
+
+    One that is no longer there comes after them, by its id.
+    """
     named = {region.id: region.name for region in regions(practice).values()}
-    return {str(one): named.get(str(one), str(one)) for one in issue.forecast["region"].values}
+    held = dict.fromkeys(issue.forecast["region"].values.astype(str).tolist())
+    ordered = [*(one for one in named if one in held), *(one for one in held if one not in named)]
+    return {one: named.get(one, one) for one in ordered}
 
 
 def figures(practice: Practice, issue: Issue) -> Iterator[Figure]:
     """Yield each figure of an issue: the season, then fan, past years and exposure of each region.
 
     A region whose visits are not known has no fan and no past years; without any visits there is no
-    season.
+    season. The strip of a single region is in the season's, so it is left out here.
     """
     for name, make in figure_makers(practice, issue).items():
-        yield make(name)
+        if not name.startswith(STRIP):
+            yield make(name)
 
 
 def figure_makers(practice: Practice, issue: Issue) -> dict[str, Callable[[str], Figure]]:
@@ -82,12 +103,15 @@ def figure_makers(practice: Practice, issue: Issue) -> dict[str, Callable[[str],
     makers: dict[str, Callable[[str], Figure]] = {}
     if issue.has_visits:
         for page, some in enumerate(groups(list(names)), start=1):
-            makers[f"season-{page}"] = _Maker(_season, issue, {one: names[one] for one in some})
+            makers[f"{SEASON}{page}"] = _Maker(_season, issue, {one: names[one] for one in some})
     for region, words in names.items():
         one = {region: words}
+        if issue.has_visits:
+            makers[f"{STRIP}{region}"] = _Maker(_season, issue, one)
         if issue.knows_visits_of(region):
             makers[f"visits-{region}"] = _Maker(_fan, issue, one)
-            makers[f"years-{region}"] = _Maker(_past_years, issue, one)
+            if past_is_told(issue.forecast, region):
+                makers[f"years-{region}"] = _Maker(_past_years, issue, one)
         makers[f"exposure-{region}"] = _Maker(_exposure, issue, one)
     return makers
 
@@ -110,14 +134,14 @@ class _Maker:
 
 def _season(name: str, issue: Issue, names: dict[str, str]) -> Figure:
     forecast = issue.forecast.sel(region=list(names))
-    title = season_sentence_of(forecast, names)
+    title = season_answer(forecast, names)
     source, note = _source(issue), _note(issue, names)
 
     def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
         return season_chart(
             season_frame(forecast, names),
             words={
-                words: most_likely_words(forecast, one, short=theme.is_narrow(width))
+                words: strip_words(forecast, one, short=theme.is_narrow(width))
                 for one, words in names.items()
             },
             title=title,
@@ -128,7 +152,9 @@ def _season(name: str, issue: Issue, names: dict[str, str]) -> Figure:
             hover=hover,
         )
 
-    return Figure(name, title, (source, note), draw)
+    strips = {words: strip_words(forecast, one) for one, words in names.items()}
+    text = season_text(strips, title=title)
+    return Figure(name, title, (SEASON_KEY,), source, text, draw)
 
 
 def _fan(name: str, issue: Issue, names: dict[str, str]) -> Figure:
@@ -136,37 +162,43 @@ def _fan(name: str, issue: Issue, names: dict[str, str]) -> Figure:
     title = region_sentence(issue.forecast, region, words)
     source, note = _source(issue), _note(issue, names)
 
+    frame = fan_frame(issue.forecast, region)
+
     def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
-        frame = fan_frame(issue.forecast, region)
         return fan_chart(frame, title=title, source=source, note=note, width=width, hover=hover)
 
-    return Figure(name, title, (source, note), draw)
+    text = fan_text(frame, title=title)
+    return Figure(name, title, (), source, text, draw)
 
 
 def _past_years(name: str, issue: Issue, names: dict[str, str]) -> Figure:
     ((region, words),) = names.items()
-    title = past_years_sentence(issue.forecast, region, words)
+    title = year_sentence(issue.forecast, region, words)
     source, note = _source(issue), _note(issue, names)
 
+    past, ahead = past_years_frames(issue.forecast, region)
+
     def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
-        past, ahead = past_years_frames(issue.forecast, region)
         return past_years_chart(
             past, ahead, title=title, source=source, note=note, width=width, hover=hover
         )
 
-    return Figure(name, title, (source, note), draw)
+    text = past_years_text(past, ahead, title=title)
+    return Figure(name, title, (YEARS_KEY,), source, text, draw)
 
 
 def _exposure(name: str, issue: Issue, names: dict[str, str]) -> Figure:
     ((region, words),) = names.items()
     title = exposure_sentence(issue.forecast, region, words)
     source, note = _source(issue), _note(issue, names)
-    if not issue.has_draws:
-        note += " Ahead the median of the futures is drawn, as their mean is no longer kept."
+    median = () if issue.has_draws else (MEDIAN,)
+    note = " ".join([note, *median])
+
+    frame = exposure_frame(issue.forecast, region)
 
     def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
         return exposure_chart(
-            exposure_frame(issue.forecast, region),
+            frame,
             title=title,
             source=source,
             issued=pd.Timestamp(issue.forecast["week"].values[0]),
@@ -175,7 +207,9 @@ def _exposure(name: str, issue: Issue, names: dict[str, str]) -> Figure:
             hover=hover,
         )
 
-    return Figure(name, title, (source, note), draw)
+    text = exposure_text(frame, title=title)
+    keys = (UNKNOWN,) if frame["exposure"].isna().any() else ()
+    return Figure(name, title, (*keys, *median), source, text, draw)
 
 
 def _source(issue: Issue) -> str:
@@ -241,6 +275,13 @@ def fan_frame(forecast: xr.Dataset, region: str) -> pd.DataFrame:
     return joined
 
 
+def past_is_told(forecast: xr.Dataset, region: str) -> bool:
+    """Say whether any visit of a region is known a year or more before the weeks ahead."""
+    before = forecast["week"].values[-1] - np.timedelta64(7 * WEEKS_IN_YEAR, "D")
+    held = forecast["flare_visits_past"].sel(region=region)
+    return bool(held.where(held["past_week"] <= before).notnull().any())
+
+
 def past_years_frames(forecast: xr.Dataset, region: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return past years' visits laid on the weeks of the figures, 52 weeks a year, and these weeks.
 
@@ -248,12 +289,20 @@ def past_years_frames(forecast: xr.Dataset, region: str) -> tuple[pd.DataFrame, 
     """
     fan = fan_frame(forecast, region)
     held = forecast["flare_visits_past"].sel(region=region).to_series()
+    smooth = held.rolling(SMOOTHED, center=True, min_periods=SMOOTHED // 2 + 1).mean()
+    smooth = smooth.where(held.notna())
     weeks = pd.DatetimeIndex(fan["week"])
     parts = []
     for back, year in zip(range(len(YEARS), 0, -1), YEARS, strict=True):
         then = weeks - pd.Timedelta(days=7 * WEEKS_IN_YEAR * back)
         told = then.isin(held.index)
-        part = pd.DataFrame({"week": weeks[told], "visits": held.reindex(then[told]).to_numpy()})
+        part = pd.DataFrame(
+            {
+                "week": weeks[told],
+                "visits": held.reindex(then[told]).to_numpy(),
+                "smooth": smooth.reindex(then[told]).to_numpy(),
+            }
+        )
         if part["visits"].notna().any():
             parts.append(part.assign(year=year))
     past = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()

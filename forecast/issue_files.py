@@ -12,7 +12,13 @@ from pathlib import Path
 
 import xarray as xr
 
-from forecast.array_files import ArrayFileError, content_hash, read_tree, write_tree
+from forecast.array_files import (
+    ArrayFileError,
+    content_hash,
+    read_part,
+    read_tree,
+    write_tree,
+)
 
 DRAWS_FOLDER = "draws"
 DRAWS_HASH = "draws_sha256"
@@ -54,20 +60,34 @@ def _is_whole(path: Path, tree: xr.DataTree) -> bool:
         return False
 
 
-def read_issue(path: Path) -> tuple[xr.Dataset, str]:
-    """Return what an issue's files hold, draws included while they are kept, and its hash."""
+def read_issue(path: Path, *, with_draws: bool = True) -> tuple[xr.Dataset, str]:
+    """Return what an issue's files hold, its draws while they are kept and wanted, and its hash."""
     tree = read_tree(path)
     found = content_hash(tree)
     if not path.stem.endswith(found[:12]):
         raise _changed(path)
     forecast = tree.to_dataset()
     drawn = draws_file(path)
-    if drawn.exists():
+    if with_draws and drawn.exists():
         draws = read_tree(drawn)
         if content_hash(draws) != forecast.attrs.get(DRAWS_HASH):
             raise _changed(drawn)
         forecast = forecast.assign(draws.to_dataset().data_vars)
     return forecast, found
+
+
+def read_draws_of(path: Path, region: str) -> xr.Dataset | None:
+    """Return the draws of one region, dims without it; None where they are no longer kept.
+
+    Of hundreds of regions they are too many to be read at once. Only the file's own seal is
+    checked, not that its content is what was issued.
+    """
+    try:
+        return read_part(draws_file(path), region=region)
+    except ArrayFileError:
+        if draws_file(path).exists():
+            raise
+        return None
 
 
 def _changed(path: Path) -> ArrayFileError:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 
@@ -149,9 +149,9 @@ def _as_json(found: Sequence[StaleSource] | Sequence[WeatherGap]) -> str:
     return json.dumps([asdict(one) for one in found], default=str)
 
 
-def read_issue(path: Path) -> Issue:
+def read_issue(path: Path, *, with_draws: bool = True) -> Issue:
     """Read an issue from its file, which tells everything about it."""
-    forecast, digest = issue_files.read_issue(path)
+    forecast, digest = issue_files.read_issue(path, with_draws=with_draws)
     attrs = forecast.attrs
     stale = json.loads(attrs.get("stale_sources", "[]"))
     return Issue(
@@ -168,6 +168,16 @@ def read_issue(path: Path) -> Issue:
         digest,
         forecast,
     )
+
+
+def of_region(issue: Issue, region: str) -> Issue:
+    """Return an issue with one region alone, and with that region's draws while they are kept."""
+    one = issue.forecast.sel(region=[region])
+    if not issue.has_draws:
+        draws = issue_files.read_draws_of(issue.file, region)
+        if draws is not None:
+            one = one.assign(draws.expand_dims(region=[region]).data_vars)
+    return replace(issue, forecast=one)
 
 
 def keep_issue(records: Records, climate: ClimateStore, issue: Issue) -> None:

@@ -13,7 +13,8 @@ from forecast.practice import Practice
 from models.parameters import load_table
 
 # What is written there; anything else was put there by somebody, and is not ours to remove.
-_ENDINGS = frozenset({".txt", ".csv", ".svg", ".png", ".part"})
+_ENDINGS = frozenset({".txt", ".csv", ".svg", ".png", ".json", ".part", ".tmp"})
+PAGES = "pages"  # the folder in it of what pages show
 
 
 def old_outboxes(
@@ -33,10 +34,12 @@ def drop_outboxes(folders: Iterable[Path]) -> int:
         for path in _own(folder):
             freed += path.stat().st_size
             path.unlink()
-        with suppress(OSError):  # something of somebody's is left in it, or it is gone
-            folder.rmdir()
+        for empty in (folder / PAGES, folder):
+            with suppress(OSError):  # something of somebody's is left in it, or it is gone
+                empty.rmdir()
     return freed
 
 
 def _own(folder: Path) -> list[Path]:
-    return sorted(path for path in folder.glob("*") if path.suffix in _ENDINGS and path.is_file())
+    found = [*folder.glob("*"), *folder.glob(f"{PAGES}/*")]
+    return sorted(path for path in found if path.suffix in _ENDINGS and path.is_file())

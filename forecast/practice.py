@@ -116,6 +116,11 @@ class Practice:
         return self.folder / "secrets"
 
     @property
+    def local_date(self) -> date:
+        """The calendar day in the practice's own time zone."""
+        return self.now.astimezone(self.time_zone).date()
+
+    @property
     def today(self) -> date:
         """The latest calendar day that any region of the practice has reached."""
         return self.day_of(self.now)

@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import Field, ValidationError, field_validator
 
 from forecast.settings_notices import MailSection, NoticesSection, WebhookSection
+from forecast.settings_pages import PagesSection
 from forecast.settings_sections import (
     BackupSection,
     ClockSection,
@@ -48,6 +49,7 @@ class Settings(Section):
     backup: BackupSection = BackupSection()
     clock: ClockSection = ClockSection()
     notices: NoticesSection = NoticesSection()
+    pages: PagesSection = PagesSection()
 
     @field_validator("region")
     @classmethod
@@ -83,6 +85,7 @@ _SECTIONS: dict[str, type[Section]] = {
     "notices": NoticesSection,
     "notices.mail": MailSection,
     "notices.webhook": WebhookSection,
+    "pages": PagesSection,
 }
 _MAY_HOLD_A_SECRET = ("records", "notices.webhook")
 

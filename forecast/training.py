@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -24,13 +24,14 @@ from models.flare.cover import visible_share
 from models.flare.drivers import Normals, weekly_drivers
 from models.flare.forecaster import TooFewVisitsError, VisitDraws, VisitForecaster
 from models.outlook import ExposureAhead, ExposureModel
-from models.season import FloweringOnset, OnsetError
+from models.season import FloweringOnset, OnsetError, onset_ahead
 from models.streams import DrawStreams
 from models.traces import continue_with_past_years
 from models.weeks import DAYS_IN_WEEK, week_range
 
 FORMAT = 1
 HISTORY_DAYS = 430  # a whole season and the lags before any origin
+_ONSETS = "onsets"  # the group of a model file that holds a group for each plant
 NEXT_SEASON_DAYS = 730  # any season that begins within a year, to the end of its window
 
 
@@ -44,6 +45,7 @@ class TrainedModel:
     visits: VisitForecaster | None
     why_no_visits: str
     hash: str
+    onsets: Mapping[str, FloweringOnset] = field(default_factory=dict)
 
     @property
     def allergens(self) -> dict[str, Allergen]:
@@ -89,8 +91,8 @@ def train_with(
     history = weekly_drivers(known.weather, past, groups=groups)
     normals = Normals.of(history)
     visits, why = _fit_visits(known, normals, history)
-    model = TrainedModel(cut, exposure, normals, visits, why, "")
-    return TrainedModel(cut, exposure, normals, visits, why, content_hash(_as_tree(model)))
+    model = TrainedModel(cut, exposure, normals, visits, why, "", onsets)
+    return replace(model, hash=content_hash(_as_tree(model)))
 
 
 def _fit_visits(
@@ -172,6 +174,23 @@ def futures(
     return Futures(ahead, visits)
 
 
+def flowering_ahead(model: TrainedModel, known: Known) -> dict[str, xr.Dataset]:
+    """Forecast when each plant that was fitted will flower in the season that holds the origin.
+
+    By plant; see `models.season.onset_ahead`. Plants out of season, or without years enough to
+    lend their weather, are left out.
+    """
+    origin, found = np.datetime64(known.origin, "ns"), {}
+    for plant, onset in model.onsets.items():
+        try:
+            ahead = onset_ahead(onset, known.weather, origin=origin)
+        except OnsetError:
+            continue  # a short record says nothing of its spread
+        if ahead is not None:
+            found[plant] = ahead
+    return found
+
+
 def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
     """Say what the visits tell of humidity and of exposure; empty without visits."""
     if model.visits is None or known.counts is None:
@@ -232,7 +251,16 @@ def read_model(path: Path) -> TrainedModel:
         visits,
         str(attrs["why_no_visits"]),
         found,
+        _onsets_of(tree),
     )
+
+
+def _onsets_of(tree: xr.DataTree) -> dict[str, FloweringOnset]:
+    if _ONSETS not in tree.children:  # no plant was fitted
+        return {}
+    kept = tree[_ONSETS].children.values()
+    datasets = [node.to_dataset(inherit=False) for node in kept]
+    return {d.attrs["plant"]: FloweringOnset.from_dataset(d) for d in datasets}
 
 
 def _as_tree(model: TrainedModel) -> xr.DataTree:
@@ -250,6 +278,8 @@ def _as_tree(model: TrainedModel) -> xr.DataTree:
     }
     if model.visits is not None:
         nodes["past"] = model.visits.past_
+    for number, (plant, onset) in enumerate(sorted(model.onsets.items())):
+        nodes[f"{_ONSETS}/{number}"] = onset.to_dataset().assign_attrs(plant=plant)
     return xr.DataTree.from_dict(nodes)
 
 

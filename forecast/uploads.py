@@ -1,8 +1,8 @@
 """Files that people bring by a page: checked, kept in the archive until they are taken in.
 
 Of each a folder in the archive holds the raw file, under a name that is safe to write, and beside
-it stands what is known of it. A name is only ever shown: no path is made of what somebody typed. What
-is not taken in goes after a fortnight, as a raw file holds names.
+it stands what is known of it. No path is made of what somebody typed. What is not taken in goes
+after a fortnight, as a raw file holds names.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ UPLOADS_FOLDER = "uploads"  # in the archive
 _PRIVATE_FOLDER, _PRIVATE_FILE = 0o700, 0o600
 _CHUNK = 1 << 20
 _MEGABYTE = 1_000_000
-_LONGEST_NAME = 100  # letters of a file's name that are kept
+_LONGEST_NAME, _LONGEST_IN_BYTES = 100, 200  # of a file's name that is kept
+_LONGEST_ENDING = 10  # letters behind its last point
 _ID = re.compile(r"[0-9a-f-]{8,40}")
 _PATH_SIGNS = re.compile(r"[\\/]")
 _UNSAFE = re.compile(r"[^\w.,()+ -]")
@@ -77,9 +78,13 @@ def safe_name(name: str) -> str:
     last = _PATH_SIGNS.split(name)[-1]
     plain = " ".join(_UNSAFE.sub("_", last).split()).lstrip(".- ")
     stem, dot, ending = plain.rpartition(".")
-    if dot and len(ending) < _LONGEST_NAME // 2:
-        plain = f"{stem[: _LONGEST_NAME - len(ending) - 1]}.{ending}"
-    return plain[:_LONGEST_NAME].strip() or "file"
+    if not dot or len(ending) > _LONGEST_ENDING:
+        stem, ending = plain, ""
+    ending = dot and ending and f".{ending}"
+    stem = stem[: _LONGEST_NAME - len(ending)]
+    while len(f"{stem}{ending}".encode()) > _LONGEST_IN_BYTES:
+        stem = stem[:-1]
+    return f"{stem}{ending}".strip() or "file"
 
 
 def keep_upload(

@@ -25,6 +25,7 @@ from models.weeks import monday_of
 LIKELY = 0.5
 DAYS_IN_YEAR = 365
 NAMED_REGIONS = 5  # a sentence names no more of them
+_PROPER_NAMES = {"Japanese", "Alternaria", "Cladosporium"}  # of a country, and of genera
 INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
 _SPOKEN = [
     Fraction(1, 20),
@@ -148,12 +149,15 @@ def exposure_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     now = [w for w in windows if w.start[1] <= origin <= w.end[1]]
     after = [w for w in windows if w.start[1] > origin][:2]
     said = [
-        f"{known[str(w.allergen)].name} now, likely over {days(w.end[0], w.end[2])}" for w in now
+        f"{within(known[str(w.allergen)].name)} now, likely over {days(w.end[0], w.end[2])}"
+        for w in now
     ]
-    said += [f"{known[str(w.allergen)].name} from {days(w.start[0], w.start[2])}" for w in after]
-    unknown = [known[allergen].name for _, allergen in sorted(seasons_not_known(one))]
+    said += [
+        f"{within(known[str(w.allergen)].name)} from {days(w.start[0], w.start[2])}" for w in after
+    ]
+    unknown = [within(known[allergen].name) for _, allergen in sorted(seasons_not_known(one))]
     if unknown:
-        said.append(f"not known of {_listed(unknown)}, for want of weather")
+        said.append(f"not known of {listed(unknown)}, for want of weather")
     return f"Modelled exposure in {name}: " + ("; ".join(said) or "no season ahead") + "."
 
 
@@ -235,12 +239,22 @@ def _until(one: Mapping[str, str]) -> str:
 
 def _regions(found: Sequence[Mapping[str, str]], names: Mapping[str, str]) -> str:
     """Name the regions of some sources: the first few, and how many more."""
-    named = [names[one["region"]] for one in found]
+    return named_regions([names[one["region"]] for one in found])
+
+
+def named_regions(named: Sequence[str]) -> str:
+    """Name the first few regions, and how many more there are."""
     more = len(named) - NAMED_REGIONS
-    return _listed(named if more <= 0 else [*named[:NAMED_REGIONS], f"{more} more regions"])
+    return listed(named if more <= 0 else [*named[:NAMED_REGIONS], f"{more} more regions"])
 
 
-def _listed(names: Sequence[str]) -> str:
+def within(name: str) -> str:
+    """Return a name as it is written within a sentence: ``birch pollen``, ``Alternaria spores``."""
+    proper = name.split()[0] in _PROPER_NAMES
+    return name if proper else name[0].lower() + name[1:]
+
+
+def listed(names: Sequence[str]) -> str:
     """Join names as a sentence does: ``Birch, Oak and Grass``."""
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 

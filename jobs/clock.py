@@ -9,11 +9,12 @@ stops no other.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from forecast.climate import open_climate
 from forecast.practice import Practice, open_practice
@@ -21,6 +22,7 @@ from forecast.records import open_records, requests
 from forecast.records.engine import Records, RecordsError
 from forecast.records.requests import WorkRequest
 from forecast.records.runs import JobRun, last_runs, running_runs, runs
+from jobs.asking import ASKED_FOR
 from jobs.job import BUSY, Job, Ran, UnknownJobError, run_job
 from jobs.ledger import BY_CLOCK, BY_REQUEST, DONE, RunStoppedError, Starter
 from jobs.notices import follow_runs
@@ -31,7 +33,7 @@ from jobs.sources.limits import Clock as SourceClock
 from models.errors import ForepawError
 from models.parameters import load_table
 
-AS_OF = "as_of"  # the one thing that a request may tell a job
+AS_OF = "as_of"  # what a request may tell a job that can run as of another day
 
 
 def _never() -> bool:
@@ -191,6 +193,7 @@ def _run_requests(look: _Tick, records: Records) -> None:
             starter=starter,
             what=what,
             as_of=as_of,
+            arguments=asked.arguments,
             begun=partial(requests.note_run, records, asked.id),
         )
         state = requests.DONE if ran.state == DONE else requests.FAILED
@@ -199,11 +202,13 @@ def _run_requests(look: _Tick, records: Records) -> None:
 
 def _understand(look: _Tick, asked: WorkRequest) -> tuple[Job, date | None]:
     """Return the job that a request means, and as of which day; refuse what it cannot mean."""
-    job = find_job(asked.kind, look.jobs)
-    strange = [name for name in asked.arguments if name != AS_OF]
+    job = find_job(asked.kind, (*look.jobs, *ASKED_FOR))
+    may_be_told = (AS_OF, *job.takes)
+    strange = [name for name in asked.arguments if name not in may_be_told]
     if strange:
         raise UnknownJobError(
-            f"the job {job.name!r} was asked with {strange[0]!r}; all it can be told is {AS_OF}"
+            f"the job {job.name!r} was asked with {strange[0]!r}; all it can be told is "
+            f"{', '.join(may_be_told)}"
         )
     return job, day_asked(job, asked.arguments.get(AS_OF))
 
@@ -243,6 +248,7 @@ def _run(
     starter: Starter,
     what: Due,
     as_of: date | None = None,
+    arguments: Mapping[str, Any] | None = None,
     begun: Callable[[str], None] = lambda run_id: None,
 ) -> Ran:
     catches_up_each = job.missed == "each" and what.local_date < practice.today
@@ -257,6 +263,7 @@ def _run(
         why=what.why,
         without=what.without,
         source_clock=look.source_clock,
+        arguments=arguments,
         begun=begun,
     )
     if ran.state != BUSY:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:  # whoever only looks, as `jobs.serve` does, stays light
     from forecast.records.engine import Records
 
 CLOCK_LOCK_FILE = "clock.lock"
+LOCKS_FOLDER = "locks"  # of jobs, and of who has begun
 SERVER_LOCK = 4_610_710  # any number, the same in every process of this service
 _TRIES, _PAUSE_SECONDS = 20, 0.05  # whoever looks whether a clock runs holds the lock for a moment
 

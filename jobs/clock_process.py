@@ -8,14 +8,19 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
+from sqlalchemy.exc import SQLAlchemyError
+
+from forecast.pages.opened import utc_now
 from forecast.practice import SETTINGS_FILE, Practice, PracticeError, open_practice
 from forecast.records import open_records
-from forecast.records.engine import RecordsError
+from forecast.records.engine import Records, RecordsError
+from forecast.records.requests import WAITING, requests
 from jobs.clock import tick
 from jobs.clock_lock import one_clock
 from jobs.job import Job
@@ -35,7 +40,12 @@ _WRONG_SETTINGS = (
 
 
 def run_clock(
-    folder: Path | str, *, ready: Callable[[Practice], None], jobs: Sequence[Job] = JOBS
+    folder: Path | str,
+    *,
+    ready: Callable[[Practice], None],
+    jobs: Sequence[Job] = JOBS,
+    now: Callable[[], datetime] = utc_now,
+    every: float | None = None,
 ) -> int:
     """Be the clock of a practice until told to end; return the exit code.
 
@@ -48,6 +58,10 @@ def run_clock(
         Hears the practice once the clock is its only one and begins.
     jobs
         The jobs there are.
+    now
+        Tells the moment; the demo stands at another.
+    every
+        Seconds between two looks, those of the table unless given.
 
     Raises
     ------
@@ -57,7 +71,8 @@ def run_clock(
     from apscheduler.schedulers.background import BackgroundScheduler
 
     table = load_table("jobs", "schedule.toml")
-    practice = open_practice(folder)
+    every = table.number("clock.tick_every") if every is None else every
+    practice = open_practice(folder, now=now())
     records, _ = open_all(practice)
     stop, idle = threading.Event(), threading.Event()
     idle.set()
@@ -70,16 +85,24 @@ def run_clock(
         with one_clock(practice, records) as look_at_lock:
             for number in (signal.SIGTERM, signal.SIGINT):
                 signal.signal(number, end)
-            fire = Look(practice, jobs, look_at_lock, stop, idle, failed)
+            fire = Look(practice, jobs, look_at_lock, stop, idle, failed, now)
+            listen = partial(fire.if_asked, records)
             scheduler = BackgroundScheduler(timezone=UTC)
             scheduler.add_job(
                 fire,
                 "interval",
-                seconds=int(table.number("clock.tick_every")),
+                seconds=every,
                 next_run_time=datetime.now(UTC),
                 max_instances=1,
                 coalesce=True,
                 misfire_grace_time=int(table.number("clock.misfire_after")),
+            )
+            scheduler.add_job(
+                listen,
+                "interval",
+                seconds=int(table.number("clock.listen_every")),
+                max_instances=1,
+                coalesce=True,
             )
             scheduler.start()
             ready(practice)
@@ -110,15 +133,29 @@ class Look:
     stop: threading.Event
     idle: threading.Event
     failed: list[ForepawError]
+    moment: Callable[[], datetime] = utc_now
     told: str = ""
+    one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
 
     def __call__(self) -> None:
         """Look once."""
-        self.idle.clear()
+        with self.one_at_a_time:
+            self.idle.clear()
+            try:
+                self._look()
+            finally:
+                self.idle.set()
+
+    def if_asked(self, records: Records) -> None:
+        """Look at once where a request waits, as a person waits with it; not while it looks."""
+        if self.one_at_a_time.locked() or self.stop.is_set():
+            return
         try:
-            self._look()
-        finally:
-            self.idle.set()
+            is_asked = bool(requests(records, states=(WAITING,)))
+        except (RecordsError, SQLAlchemyError, OSError):
+            return  # the look of the minute meets the same and tells of it
+        if is_asked:
+            self()
 
     def _look(self) -> None:
         try:
@@ -127,7 +164,7 @@ class Look:
             self.failed.append(lost)
             self.stop.set()
             return
-        now = datetime.now(UTC)
+        now = self.moment()
         try:
             self.practice = open_practice(self.practice.folder, now=now)
             tick(self.practice.folder, now, jobs=self.jobs, must_stop=self.stop.is_set)

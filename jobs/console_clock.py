@@ -19,7 +19,7 @@ from jobs.clock import known_runs, whats_due
 from jobs.clock_lock import running_clock
 from jobs.console import console, heading, new_table, paragraph, print_table, progress
 from jobs.registry import jobs_of, timetable
-from jobs.schedule import SUCCEEDED, Due, Timetable, next_moment, next_try, waits
+from jobs.schedule import SUCCEEDED, Due, Timetable, next_moment, next_try, waits, waits_for
 
 _SHOWN, _LONGEST = 5, 72  # requests or troubles; letters of what a run said
 _MINUTE, _HOUR = 60, 3600  # s
@@ -55,13 +55,14 @@ def show_jobs(practice: Practice, records: Records) -> None:
     known = known_runs(practice, records)
     last = last_runs(records)
     table = new_table("job", "last run", "ended", "next")
-    for job, when in zip(jobs_of(practice), timetable(practice, jobs_of(practice)), strict=True):
+    times = timetable(practice, jobs_of(practice))
+    for job, when in zip(jobs_of(practice), times, strict=True):
         run = last.get(job.name)
         table.add_row(
             job.name,
             "never" if run is None else _moment(run.started_at, practice),
             Text("") if run is None else _ended(run),
-            _next(when, due.get(job.name), known, practice),
+            _next(when, due.get(job.name), times, known, practice),
         )
     table.columns[0].no_wrap = table.columns[1].no_wrap = True
     print_table(table)
@@ -88,7 +89,13 @@ def _took(seconds: float) -> str:
     return f"{seconds / _HOUR:.1f} h"
 
 
-def _next(when: Timetable, due: Due | None, known: Sequence[JobRun], practice: Practice) -> Text:
+def _next(
+    when: Timetable,
+    due: Due | None,
+    times: Sequence[Timetable],
+    known: Sequence[JobRun],
+    practice: Practice,
+) -> Text:
     now, zone = practice.now, practice.time_zone
     if due is not None:
         return Text.assemble(("now", "bold"), f"\n{due.why}")
@@ -96,6 +103,10 @@ def _next(when: Timetable, due: Due | None, known: Sequence[JobRun], practice: P
     again = next_try(when, own, now=now, zone=zone, waits=waits())
     if again is not None:
         return Text(f"{_moment(again, practice)}\nagain, as it failed")
+    waiting = waits_for(when.job, times, known, now=now, zone=zone, waits=waits())
+    if waiting is not None:
+        names, until = waiting
+        return Text(f"after {', '.join(names)},\nby {_moment(until, practice)} without")
     coming = next_moment(when, now=now, zone=zone)
     if coming is None:
         return Text("when there is\nsomething to do")

@@ -6,12 +6,12 @@ import fcntl
 import logging
 import os
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from forecast.backup.errors import BackupError
 from forecast.climate import ClimateStore, open_climate
@@ -20,14 +20,24 @@ from forecast.cut import CutError
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.regions import RegionError
-from jobs.ledger import BY_HAND, DONE, FAILED, JobResult, Starter, recorded_run, started_by
+from jobs.clock_lock import LOCKS_FOLDER
+from jobs.ledger import (
+    BY_HAND,
+    DONE,
+    FAILED,
+    JobResult,
+    Starter,
+    leave_off_if_told,
+    recorded_run,
+    started_by,
+)
 from jobs.logs import logger, tell
 from jobs.opening import OpeningError
 from jobs.sources.limits import Clock
 from jobs.sources.source import SourceError
 from models.errors import ForepawError
 
-LOCKS_FOLDER, FAILURES_FOLDER = "locks", "failures"
+FAILURES_FOLDER = "failures"
 BUSY = "busy"  # not run: it is running already; nothing is written down
 # Refusals whose sentences never hold what the records hold, so that anybody may be told them.
 _FIT_FOR_ALL = (CutError, ClimateError, RegionError, SourceError, BackupError, OpeningError)
@@ -53,6 +63,8 @@ class Task:
         Whether a person waits for it.
     source_clock
         What tells time and waits while services are asked; None for the machine's own.
+    arguments
+        What was asked of a job that takes more than a day.
     """
 
     practice: Practice
@@ -63,6 +75,7 @@ class Task:
     say: Callable[[str], None]
     by_hand: bool = False
     source_clock: Clock | None = None
+    arguments: Mapping[str, Any] = field(default_factory=dict)
 
 
 def _always(practice: Practice) -> bool:
@@ -83,6 +96,8 @@ class Job:
         Whether this practice has use for it at all.
     takes_day
         Whether it can be run as of a day gone by.
+    takes
+        Names of what a request may tell it besides.
     """
 
     name: str
@@ -94,6 +109,7 @@ class Job:
     has_work: Callable[[Practice, Records], bool] | None = None
     applies: Callable[[Practice], bool] = _always
     takes_day: bool = False
+    takes: tuple[str, ...] = ()
 
     @property
     def key(self) -> str:
@@ -137,6 +153,7 @@ def run_job(
     why: str = "",
     without: tuple[str, ...] = (),
     source_clock: Clock | None = None,
+    arguments: Mapping[str, Any] | None = None,
     begun: Callable[[str], None] = lambda run_id: None,
 ) -> Ran:
     """Run a job and say what came of it; whatever it raises ends there.
@@ -145,7 +162,7 @@ def run_job(
     ----------
     local_date
         The date that it is run for.
-    source_clock
+    source_clock, arguments
         See `Task`.
     begun
         Hears the id of its run as soon as there is one.
@@ -160,6 +177,10 @@ def run_job(
     def ran(state: str, sentence: str, noted: str) -> Ran:
         rows, run_id = made.rows, made.run_id
         return Ran(job.name, local_date, state, sentence, noted, run_id, rows, why, without)
+
+    def hear(words: str) -> None:
+        leave_off_if_told()  # a job that tells no progress still says what it is at
+        say(words)
 
     failure = None
     try:
@@ -180,9 +201,10 @@ def run_job(
                             open_climate(practice),
                             as_of,
                             made,
-                            say,
+                            hear,
                             by_hand=starter.name == BY_HAND,
                             source_clock=source_clock,
+                            arguments=arguments or {},
                         )
                     )
                 except Exception as error:

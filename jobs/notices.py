@@ -30,6 +30,7 @@ from models.parameters import load_table
 _ENDED = (DONE, COMPLETED, FAILED, SWEPT)
 _WELL = (DONE, COMPLETED)
 _IMPORT = "import "
+_ASKED_OF_IMPORTS = ("accept import", "undo import")
 
 
 def telling_rules() -> TellingRules:
@@ -72,8 +73,8 @@ def follow_runs(records: Records, *, now: datetime) -> list[str]:
                 changed.append(job)
         elif run.started_by == BY_HAND or _is_told_by_its_sources(run, last):
             continue
-        elif job.startswith(_IMPORT):
-            continue  # the job that takes in dropped files tells of it
+        elif job.startswith(_IMPORT) or job in _ASKED_OF_IMPORTS:
+            continue  # the job that takes in dropped files tells of it; whoever asked is told
         elif raise_for(records, job, run.result or "it was stopped", now=now):
             changed.append(job)
     return changed

@@ -12,6 +12,7 @@ from pathlib import Path
 from forecast.charts.render import render
 from forecast.dosing.desk import plans_csv
 from forecast.dosing.plan import DosePlan
+from forecast.evidence_files import write_evidence
 from forecast.figures import figures
 from forecast.hub import write_hub_table
 from forecast.issuing import Issue
@@ -19,15 +20,21 @@ from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.regions import regions
 from forecast.wording import answer
+from models.flare.attribution import Evidence
 
 
-def write_outputs(practice: Practice, issue: Issue) -> list[Path]:
+def write_outputs(
+    practice: Practice, issue: Issue, *, evidence: Sequence[Evidence] | None = None
+) -> list[Path]:
     """Write forecast.txt, credits.txt, forecast.csv and every figure as SVG and PNG; return them.
 
     Without visits there is no forecast.csv: an empty table would be read as a forecast of nothing.
+    `evidence`, what the visits tell of drivers, is kept beside them for the pages.
     """
     folder = _folder(practice, issue)
     names = {region.id: region.name for region in regions(practice).values()}
+    if evidence is not None:
+        write_evidence(practice, issue.id, evidence)
     words = folder / "forecast.txt"
     _write(words, "\n".join(answer(issue, names)) + "\n")
     written = [words, _write_credits(folder, issue)]
@@ -35,8 +42,8 @@ def write_outputs(practice: Practice, issue: Issue) -> list[Path]:
         table = folder / "forecast.csv"
         write_hub_table(issue.forecast, table)
         written.append(table)
-    for name, chart in figures(practice, issue):
-        written += render(chart, folder / name)
+    for figure in figures(practice, issue):
+        written += render(figure.draw(), folder / figure.name)
     return written
 
 

@@ -64,12 +64,16 @@ def _learn(task: Task) -> None:
 
 
 def _issue(task: Task) -> None:
+    from forecast.figure_files import draw_for_pages
+    from forecast.training import what_drives
     from jobs.issue import issue_today
     from jobs.outputs import write_outputs
 
     done = issue_today(task.practice, task.records, task.climate, origin=task.as_of, say=task.say)
     task.say("drawing charts")
-    write_outputs(task.practice, done.issue)
+    evidence = what_drives(done.model, done.known)
+    write_outputs(task.practice, done.issue, evidence=evidence)
+    draw_for_pages(task.practice, done.issue)
 
 
 def _plan(task: Task) -> None:
@@ -129,7 +133,9 @@ def _has_news(practice: Practice, records: Records) -> bool:
 
 
 def _keep_house(task: Task) -> None:
+    from forecast.outcomes import forget_outcomes
     from forecast.privacy import forget_expired
+    from forecast.uploads import forget_uploads
     from jobs.drop import forget_taken
     from jobs.tidy import tidy
 
@@ -137,6 +143,7 @@ def _keep_house(task: Task) -> None:
     tidy(task.practice, task.records, task.climate, say=said.append)
     said += forget_expired(task.practice, task.records).sentence.splitlines()
     said += forget_taken(task.practice)
+    said += forget_uploads(task.practice) + forget_outcomes(task.practice)
     for line in said:
         task.say(line)
     task.result.sentence = "; ".join(said) or "nothing was kept too long"

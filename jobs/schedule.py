@@ -113,10 +113,7 @@ def due(
     called
         Jobs without a time of day for which there is something to do.
     """
-    by_job: dict[str, list[JobRun]] = {}
-    for run in runs:
-        by_job.setdefault(run.job, []).append(run)
-    view = _View({one.job: one for one in jobs}, by_job, now, zone, waits)
+    view = _View.at(jobs, runs, now=now, zone=zone, waits=waits)
     found: list[Due] = []
     for job in jobs:
         found += view.due(job, called)
@@ -147,6 +144,23 @@ def next_try(
         day = open_dates[-1]
     moment = view.waits_until(job, day)
     return moment if moment is not None and moment > now else None
+
+
+def waits_for(
+    name: str,
+    jobs: Sequence[Timetable],
+    runs: Sequence[JobRun],
+    *,
+    now: datetime,
+    zone: tzinfo,
+    waits: Waits,
+) -> tuple[tuple[str, ...], datetime] | None:
+    """Return what a job whose time has come waits for, and until when; None if for nothing."""
+    view = _View.at(jobs, runs, now=now, zone=zone, waits=waits)
+    job = view.jobs[name]
+    open_dates = [] if job.at is None else view.open_dates(job)
+    may_come = view.may_come(job) if open_dates else ()
+    return (may_come, view.patient_until(job, open_dates[-1])) if may_come else None
 
 
 def moment_of(day: date, at: time, zone: tzinfo) -> datetime:
@@ -189,6 +203,21 @@ class _View:
     zone: tzinfo
     waits: Waits
 
+    @classmethod
+    def at(
+        cls,
+        jobs: Sequence[Timetable],
+        runs: Sequence[JobRun],
+        *,
+        now: datetime,
+        zone: tzinfo,
+        waits: Waits,
+    ) -> _View:
+        by_job: dict[str, list[JobRun]] = {}
+        for run in runs:
+            by_job.setdefault(run.job, []).append(run)
+        return cls({one.job: one for one in jobs}, by_job, now, zone, waits)
+
     @property
     def today(self) -> date:
         return self.now.astimezone(self.zone).date()
@@ -203,14 +232,13 @@ class _View:
         open_dates = self.open_dates(job)
         for day in open_dates:
             why = self._why(job, day)
-            without = self._outstanding(job)
-            may_come = [name for name in without if not self._has_given_up(name)]
-            patient_until = moment_of(day, job.at, self.zone) + self.waits.for_needs
-            if why is None or (may_come and self.now < patient_until):
+            is_patient = self.now < self.patient_until(job, day)
+            if why is None or (is_patient and self.may_come(job)):
                 continue
-            yield Due(job.job, day, why, without)
+            yield Due(job.job, day, why, self._outstanding(job))
         if not open_dates and job.feeds and self._is_fed(job):
-            yield Due(job.job, self.today, "new data came")
+            # of the date that has come, so that the next date's own run is not taken for done
+            yield Due(job.job, self._newest_date(job), "new data came")
 
     def _of(self, job: Timetable) -> list[JobRun]:
         return self.runs.get(job.job, [])
@@ -305,6 +333,15 @@ class _View:
         needed = [self.jobs[name] for name in job.needs if name in self.jobs]
         return tuple(one.job for one in needed if one.at is not None and self.open_dates(one))
 
+    def may_come(self, job: Timetable) -> tuple[str, ...]:
+        """Return the needs that have not come and are tried again today."""
+        return tuple(name for name in self._outstanding(job) if not self._has_given_up(name))
+
+    def patient_until(self, job: Timetable, day: date) -> datetime:
+        """Return until when a job waits for what it needs for a date."""
+        assert job.at is not None
+        return moment_of(day, job.at, self.zone) + self.waits.for_needs
+
     def _is_fed(self, job: Timetable) -> bool:
         """Say whether new data came since the job last ran, and that is long enough ago."""
         runs = [run for run in self._past(job) if run.state != STOPPED]
@@ -313,6 +350,9 @@ class _View:
         last = max(_ended(run) for run in runs)
         if self.now < last + self.waits.between_feeds:
             return False
+        coming = next_moment(job, now=self.now, zone=self.zone)
+        if coming is not None and coming[1] < self.now + self.waits.between_feeds:
+            return False  # its own time is near, and takes it in
         succeeded = max(run.started_at for run in runs if run.state in SUCCEEDED)
         return any(
             _brought_rows(run) and _ended(run) > succeeded

@@ -16,11 +16,12 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
 from forecast.practice import open_practice
-from jobs.clock_lock import running_clock
+from jobs.clock_lock import LOCKS_FOLDER, running_clock
 from jobs.disks import network_disk
 from jobs.logs import logger, tell
 from models.errors import ForepawError
@@ -28,6 +29,7 @@ from models.parameters import load_table
 
 log = logger("serve")
 _RUN = "from jobs.cli import main; main()"  # the console script, wherever it was installed
+PAGES = "pages"
 _PR_SET_PDEATHSIG = 1
 _KILLED = 1  # exit code where a child had to be killed, or ended though nobody asked it to
 
@@ -53,8 +55,43 @@ def children(folder: Path) -> list[Child]:
         running = running_clock(practice)
         return running is not None and running.process == process
 
-    command = (sys.executable, "-c", _RUN, "clock", "--practice", str(practice.folder))
-    return [Child("clock", command, clock_runs)]
+    def command(name: str) -> tuple[str, ...]:
+        return (sys.executable, "-c", _RUN, name, "--practice", str(practice.folder))
+
+    pages_are_served = partial(is_marked_ready, practice.folder, PAGES)
+    return [
+        Child("clock", command("clock"), clock_runs),
+        Child(PAGES, command(PAGES), pages_are_served),
+    ]
+
+
+def mark_ready(folder: Path, name: str, *, told: str = "") -> None:
+    """Let a child say that it is at work, to whoever supervises it, and something beside."""
+    path = _ready_file(folder, name)
+    path.parent.mkdir(mode=0o700, exist_ok=True)
+    path.write_text(f"{os.getpid()}\n{told}", encoding="utf-8")
+
+
+def is_marked_ready(folder: Path, name: str, process: int) -> bool:
+    """Whether the child of that number has said that it is at work."""
+    return _mark(folder, name)[0] == str(process)
+
+
+def told_when_ready(folder: Path, name: str) -> str:
+    """Return what a child said beside, when it last was ready."""
+    return _mark(folder, name)[1]
+
+
+def _mark(folder: Path, name: str) -> tuple[str, str]:
+    try:
+        process, _, told = _ready_file(folder, name).read_text(encoding="utf-8").partition("\n")
+    except FileNotFoundError:
+        return "", ""
+    return process, told
+
+
+def _ready_file(folder: Path, name: str) -> Path:
+    return folder / LOCKS_FOLDER / f"{name}-ready.lock"
 
 
 def serve(folder: Path, *, ready: Callable[[str], None]) -> int:

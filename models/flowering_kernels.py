@@ -41,8 +41,6 @@ class FloweringPlan(NamedTuple):
         Corners of the triangular rate of chilling [degC].
     ceiling
         Temperature above which exponential forcing rises no further [degC].
-    day_length_unit
-        Day length that counts as one [h].
     earliest_release
         Day before which the sequential family does not count warmth [d].
     """
@@ -52,7 +50,6 @@ class FloweringPlan(NamedTuple):
     chill_optimum: float
     chill_upper: float
     ceiling: float
-    day_length_unit: float
     earliest_release: int
 
 
@@ -63,32 +60,33 @@ class SeasonRows(NamedTuple):
     ----------
     tasmin, tasmax
         Day 0 is the first of the season.
-    daylight
-        Day length, dims (place, day) [h].
+    light
+        Logarithm of the day length over that which counts as one, dims (place, day) [1].
     place
-        Row of `daylight` of each season.
+        Row of `light` of each season.
     """
 
     tasmin: _Array
     tasmax: _Array
-    daylight: _Array
+    light: _Array
     place: _Whole
 
 
 @compiled
 def _pace(one: _Array, low: float, high: float, light: float, plan: FloweringPlan) -> float:
-    """Development of a day by one parameter set."""
+    """Development of a day by one parameter set; `light` is the logarithm of its light."""
     temperature = one[2] * high + (1.0 - one[2]) * low
-    if one[1] == RATE_THERMAL:
+    if one[1] == RATE_EXPONENTIAL:
+        capped = temperature if temperature < plan.ceiling else plan.ceiling
+        return math.exp(one[7] * capped + one[8] * light)
+    if one[1] == RATE_SIGMOID:
+        pace = 1.0 / (1.0 + math.exp(-one[5] * (temperature - one[6])))
+    else:
         pace = temperature - one[4]
         # never quite zero: a sum that stands still would have no single crossing
         pace = pace if pace > _TINY else _TINY
-    elif one[1] == RATE_SIGMOID:
-        pace = 1.0 / (1.0 + math.exp(-one[5] * (temperature - one[6])))
-    else:
-        pace = math.exp(one[7] * (temperature if temperature < plan.ceiling else plan.ceiling))
     if one[8] != 0.0:
-        pace *= (light / plan.day_length_unit) ** one[8]
+        pace *= math.exp(one[8] * light)
     return float(pace)
 
 
@@ -132,7 +130,7 @@ def _develop(
     total, chilled, threshold = state
     sequential = one[0] == FAMILY_SEQUENTIAL
     chills = sequential or one[9] != 0.0
-    light = rows.daylight[rows.place[row]]
+    light = rows.light[rows.place[row]]
     for day in range(first, stop):
         low = rows.tasmin[row, day] + years * warmer[day]
         high = rows.tasmax[row, day] + years * warmer[day]

@@ -112,9 +112,12 @@ def note_alone(
         note(connection, action, by=by, subject=subject, now=now)
 
 
-def entries(records: Records, *, newest: int) -> list[Entry]:
-    """Return the last entries, the newest first."""
-    query = select(audit_entry).order_by(audit_entry.c.number.desc()).limit(newest)
+def entries(records: Records, *, newest: int, account_id: str | None = None) -> list[Entry]:
+    """Return the last entries, the newest first; those by or about one account if asked so."""
+    table = audit_entry
+    query = select(table).order_by(table.c.number.desc()).limit(newest)
+    if account_id is not None:
+        query = query.where((table.c.account_id == account_id) | (table.c.subject == account_id))
     with records.reading() as connection:
         return [Entry(**row._mapping) for row in connection.execute(query)]
 

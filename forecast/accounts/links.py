@@ -116,7 +116,7 @@ def first_link(records: Records, *, now: datetime) -> Link | None:
         account_id = connection.scalar(nobody)
         if account_id is None:
             account_id = people.add(connection, role=Role.ADMINISTRATOR, now=now)
-            note(connection, Action.INVITED, by=None, subject=account_id, now=now)
+        note(connection, Action.INVITED, by=None, subject=account_id, now=now)
         return _link(connection, account_id, "invitation", now)
 
 

@@ -68,7 +68,7 @@ def own_part(password: str, *, known: Sequence[str] = ()) -> str:
     Taken out are common words, what is `known`, runs of three or more neighbours on a keyboard or
     in the alphabet, either way, and every repeat of what stood before it.
     """
-    left = _plain(password)
+    left = _once(_plain(password))
     pieces = [*words("password.common_words"), *(p for k in known for p in _pieces(k))]
     for piece in sorted(set(pieces), key=len, reverse=True):
         left = left.replace(piece, " ")
@@ -76,6 +76,14 @@ def own_part(password: str, *, known: Sequence[str] = ()) -> str:
     while (shorter := re.sub(r"(\w{1,8}?)\s*\1+", r"\1", left)) != left:
         left = shorter
     return "".join(left.split())
+
+
+def _once(text: str) -> str:
+    """Return what a text says again and again, once; all of it where it does not."""
+    for length in range(1, len(text) // 2 + 1):
+        if len(text) % length == 0 and text == text[:length] * (len(text) // length):
+            return text[:length]
+    return text
 
 
 def _plain(text: str) -> str:
@@ -140,10 +148,10 @@ def is_right(password: str, kept: str | None) -> bool:
     tried = normalised(password)[: count("password.longest") + 1]
     with _turns():
         try:
-            right = _hasher().verify(against, tried)
+            _hasher().verify(against, tried)
         except (VerificationError, InvalidHashError):
-            right = False
-    return right and kept is not None
+            return False
+    return kept is not None
 
 
 def is_outdated(kept: str) -> bool:

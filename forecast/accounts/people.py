@@ -27,8 +27,12 @@ class AccountError(ForepawError):
 
 
 def email_key(email: str) -> str:
-    """Return a mail address as addresses are compared here: case does not count."""
-    return unicodedata.normalize("NFKC", email).strip().casefold()
+    """Return a mail address as addresses are compared here: case does not count.
+
+    What no address holds and no database takes, such as control characters, is left out.
+    """
+    folded = unicodedata.normalize("NFKC", email).strip().casefold()
+    return "".join(letter for letter in folded if letter.isprintable())
 
 
 # ----------------------------------------------------------------------------------------- reading

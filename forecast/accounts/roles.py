@@ -8,11 +8,17 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from models.errors import ForepawError
+
+
+class RoleError(ForepawError):
+    """A role that there is none of."""
+
 
 class Right(StrEnum):
     """Something a page lets a person do, or see."""
 
-    OWN_ACCOUNT = "see to their own password and sessions"
+    OWN_ACCOUNT = "see to one's own password and sessions"
     SEE_FORECAST = "see forecasts"
     SEE_DATA = "see sources, runs and imports"
     BRING_DATA = "bring files and ask for runs"
@@ -61,6 +67,16 @@ RIGHTS: dict[Role, frozenset[Right]] = {
         }
     ),
 }
+
+
+def role_of(word: str) -> Role:
+    """Return the role of a word that somebody typed."""
+    try:
+        return Role(word.strip().lower())
+    except ValueError:
+        raise RoleError(
+            f"the role {word!r} was asked for; the roles are {', '.join(Role)}"
+        ) from None
 
 
 def rights_of(role: Role) -> frozenset[Right]:

@@ -23,6 +23,7 @@ from forecast.records.engine import Records
 from models.errors import ForepawError
 
 _CODE_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is taken for another
+_BASE_32 = "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"
 _CODE_LENGTH = 16  # 79 random bits
 
 
@@ -35,9 +36,14 @@ def new_secret() -> str:
     return pyotp.random_base32()
 
 
+def is_a_secret(text: str) -> bool:
+    """Whether a text is a secret as `new_secret` makes them."""
+    return len(text) == len(new_secret()) and set(text) <= set(_BASE_32)
+
+
 def address_of(secret: str, *, email: str, practice: str) -> str:
     """Return what an authenticator reads from a QR code."""
-    return pyotp.TOTP(secret).provisioning_uri(email, issuer_name=f"forepaw {practice}")
+    return pyotp.TOTP(secret).provisioning_uri(name=email, issuer_name=f"forepaw {practice}")
 
 
 def qr_code(address: str) -> str:

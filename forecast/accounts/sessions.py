@@ -100,6 +100,14 @@ def end(records: Records, session: Session, *, by: str, now: datetime) -> None:
             note(connection, Action.SESSION_ENDED, by=by, subject=session.id, now=now)
 
 
+def end_others(records: Records, session: Session, *, now: datetime) -> None:
+    """End all sessions of an account but this one."""
+    with records.writing() as connection:
+        if end_all(connection, session.account_id, but=[session.id]):
+            by = session.account_id
+            note(connection, Action.SESSION_ENDED, by=by, subject=by, now=now)
+
+
 def end_all(connection: Connection, account_id: str, *, but: Sequence[str] = ()) -> int:
     """End the sessions of an account, except some by id; return how many."""
     table = account_session

@@ -40,7 +40,8 @@ def wait_after(kind: str, n_failures: int) -> timedelta:
         return timedelta(0)
     longest = span(f"wait.{kind}.longest")
     doublings = min(beyond - 1, 30)  # more would not fit into a span of time
-    return min(longest, span(f"wait.{kind}.first") * 2**doublings)
+    wait: timedelta = span(f"wait.{kind}.first") * 2**doublings
+    return min(longest, wait)
 
 
 def take_a_try(records: Records, counted: Sequence[Counted], *, now: datetime) -> timedelta:
@@ -82,7 +83,8 @@ def give_back(connection: Connection, counted: Sequence[Counted]) -> None:
 
 def _longest_wait(connection: Connection, counted: Sequence[Counted], now: datetime) -> timedelta:
     held = [before for one in counted if (before := _held(connection, one))]
-    return max([timedelta(0), *(before.waits_until - now for before in held)])
+    waits: list[timedelta] = [before.waits_until - now for before in held]
+    return max([timedelta(0), *waits])
 
 
 def _held(connection: Connection, one: Counted) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
+from forecast.outbox import PAGES
 from forecast.practice import Practice
 from forecast.records.erased import ERASED_FILE
 
@@ -29,7 +30,13 @@ def written_by_hand(practice: Practice, *, with_secrets: bool) -> list[Path]:
     rooms += _named_in_settings(practice)
     if with_secrets:
         rooms += [practice.secrets_folder, practice.folder / KEY_FILE]
-    return list(dict.fromkeys(path for room in rooms for path in _files(room)))
+    found = dict.fromkeys(path for room in rooms for path in _files(room))
+    return [path for path in found if not _is_drawn_anew(practice, path)]
+
+
+def _is_drawn_anew(practice: Practice, path: Path) -> bool:
+    """Say whether a file is a figure that pages draw again when it is asked for."""
+    return path.parent.name == PAGES and path.parent.parent.parent == practice.outbox_folder
 
 
 def _named_in_settings(practice: Practice) -> list[Path]:
@@ -73,7 +80,6 @@ def left_out(practice: Practice, taken: Collection[str]) -> list[str]:
         path.name
         for path in practice.folder.iterdir()
         if path.name not in firsts
-        and path.suffix not in _OF_NO_USE
         and path != practice.backups_folder
-        and any(_files(path))
+        and any(file.suffix not in _OF_NO_USE for file in _files(path))
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import altair as alt
 import pandas as pd
@@ -22,9 +22,10 @@ COLUMNS = (
 )
 FIGURE = "the fan of flare visits"
 HEIGHT = 320
-LETTER, GAP = 5.0, 15  # mean width of a letter of the key; space between its entries
+LETTER, GAP = 6.2, 14  # mean width of a letter of the key; space between its entries
 LINE = 20  # height of a line of the key
-STEP = "step"  # a week's quantiles hold for that week: nothing is said of days between two weeks
+# A week's quantiles hold for that week: nothing is said of the days between two Mondays.
+STEP: Literal["step"] = "step"
 DASHES, DOTS = [6, 4], [1.5, 3]
 KEY = {
     "observed": "observed",
@@ -199,7 +200,7 @@ def _observed(x: alt.X, unit: str) -> list[alt.Chart]:
         titleAlign="left",
         titleAnchor="end",
         titleX=-theme.MARGIN,
-        titleY=-20,
+        titleY=-24,
         domain=False,
         ticks=False,
         tickCount=5,
@@ -220,8 +221,10 @@ def _observed(x: alt.X, unit: str) -> list[alt.Chart]:
 
 
 def _high_ground(scale: alt.Scale) -> alt.Chart:
-    ground: alt.Chart = _named("runs").mark_rect(color=theme.HIGH_GROUND)
-    return ground.encode(x=alt.X("from:T", scale=scale), x2="to:T")
+    ground = _named("runs").mark_rect(color=theme.HIGH_GROUND)
+    band = {"y": theme.at_height(-16), "y2": alt.Y2Value(0)}  # type: ignore[no-untyped-call]
+    grounds: alt.Chart = ground.encode(x=alt.X("from:T", scale=scale), x2="to:T", **band)
+    return grounds
 
 
 def _high_marks(x: alt.X) -> alt.Chart:
@@ -297,9 +300,9 @@ def _said(frame: pd.DataFrame, row: int) -> str:
         return begin + ("not reported." if pd.isna(seen) else f"{seen:g} flare visits seen.")
     high = " Likely a high week." if week["high"] else ""
     return (
-        f"{begin}{week['median']:g} flare visits as likely exceeded as not, half of the outcomes "
-        f"{week['lower_50']:g} to {week['upper_50']:g}, nine in ten {week['lower_90']:g} to "
-        f"{week['upper_90']:g}; usual {week['climatology']:g}.{high}"
+        f"{begin}expect {week['median']:.0f} flare visits, half of the outcomes "
+        f"{week['lower_50']:.0f} to {week['upper_50']:.0f}, nine in ten {week['lower_90']:.0f} to "
+        f"{week['upper_90']:.0f}; usual {week['climatology']:.1f}.{high}"
     )
 
 

@@ -9,12 +9,15 @@ import pandas as pd
 
 from forecast.charts import theme
 
-COLUMNS = ("year", "visits")
+COLUMNS = ("year", "visits", "smooth")
 BANDS = ("lower_90", "median", "upper_90")
 FIGURE = "the past years of flare visits"
 HEIGHT = 260
-ROOM = 40  # at the right, for the years' names
 SHADES = ("#858f9b", "#6b7785", "#566372")  # older years paler
+KEY = (
+    "Thin lines: past years, each week as the mean of the five around it. With dots: seen this "
+    "time. Steps: the forecast's median; the band holds nine outcomes in ten."
+)
 DASHES = ([2, 2], [6, 3], [1, 0])
 
 
@@ -32,7 +35,8 @@ def past_years_chart(
     """Draw past years and the forecast over one year of weeks.
 
     `past` has a row a year and week: `week` (a Monday of the axis), `year` (its name in words, such
-    as "2 years before"), `visits` (empty where not known). `ahead` has a row a week of the axis:
+    as "two years before"), `visits` (empty where not known) and `smooth` (their running mean, which
+    is drawn: of a small practice single weeks are noise). `ahead` has a row a week of the axis:
     `observed` (this year so far) and the forecast's `lower_90`, `median`, `upper_90`. At most three
     past years, oldest first.
     """
@@ -48,7 +52,7 @@ def past_years_chart(
     axis = alt.X("week:T", scale=theme.week_scale(weeks), axis=theme.week_axis(weeks, width))
     plot = alt.layer(
         _band(x),
-        *_years(axis, years, unit),
+        *_years(axis, years, unit, columns=2 if theme.is_narrow(width) else len(years)),
         *_this_year(x),
         *([theme.hover_layer(theme.week_scale(weeks))] if hover else []),
     ).properties(width=width, height=HEIGHT)
@@ -61,7 +65,7 @@ def past_years_chart(
     return theme.themed(
         alt.vconcat(plot),
         title=title,
-        notes=(source, note or ""),
+        notes=(source, KEY, note or ""),
         description=past_years_text(past, ahead, title=title, unit=unit, note=note),
         rows=rows,
     )
@@ -80,16 +84,17 @@ def past_years_text(
     for year, rows in past.groupby("year", sort=False):
         known = rows.dropna(subset=["visits"])
         if known.empty:
-            parts.append(f"{year}: not known.")
+            parts.append(f"{str(year).capitalize()}: not known.")
             continue
-        top = known.loc[known["visits"].idxmax()]
+        top = known.iloc[int(known["visits"].to_numpy().argmax())]
+        best = theme.words_of(pd.Timestamp(top["week"]))
         parts.append(
-            f"{year}: {known['visits'].sum():g} in {len(known)} weeks, most ({top['visits']:g}) "
-            f"in the week like that of {theme.words_of(pd.Timestamp(top['week']))}."
+            f"{str(year).capitalize()}: {known['visits'].sum():g} in {len(known)} weeks, most "
+            f"({top['visits']:g}) in the week like that of {best}."
         )
     forecast = ahead.dropna(subset=["median"])
     if len(forecast):
-        top = forecast.loc[forecast["median"].idxmax()]
+        top = forecast.iloc[int(forecast["median"].to_numpy().argmax())]
         parts.append(
             f"Forecast: median highest {top['median']:g} in the week of "
             f"{theme.words_of(pd.Timestamp(top['week']))}."
@@ -105,11 +110,11 @@ def _band(x: alt.X) -> alt.Chart:
     return band
 
 
-def _years(axis: alt.X, years: list[str], unit: str) -> list[alt.Chart]:
+def _years(axis: alt.X, years: list[str], unit: str, *, columns: int) -> list[alt.Chart]:
     """Draw each past year in its shade and dashes; the key tells which is which."""
     base = alt.Chart(alt.NamedData(name="past")).mark_line(strokeWidth=1.3)
     n_skipped = len(SHADES) - len(years)
-    key = alt.Legend(title=None, orient="top", direction="horizontal", symbolSize=400, offset=20)
+    key = alt.Legend(title=None, orient="top", columns=columns, symbolSize=400, offset=20)
     colour = alt.Color(
         "year:N", scale=alt.Scale(domain=years, range=list(SHADES[n_skipped:])), legend=key
     )
@@ -130,7 +135,7 @@ def _years(axis: alt.X, years: list[str], unit: str) -> list[alt.Chart]:
         minExtent=theme.MARGIN,
         maxExtent=theme.MARGIN,
     )
-    y = alt.Y("visits:Q", scale=alt.Scale(zero=True, nice=True), axis=y_axis)
+    y = alt.Y("smooth:Q", scale=alt.Scale(zero=True, nice=True), axis=y_axis)
     return [base.encode(x=axis, y=y, color=colour, strokeDash=dashes)]
 
 

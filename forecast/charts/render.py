@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import struct
 import zlib
 from collections.abc import Mapping
@@ -15,6 +17,7 @@ import vl_convert
 
 from forecast.charts.theme import AnyChart, ChartError
 
+_MOMENT = re.compile(r"datetime\((\d+)\)")  # milliseconds since 1970
 PNG_SCALE = 2.0  # device pixels a unit: sharp on screens and in print
 
 
@@ -36,14 +39,22 @@ def render(chart: AnyChart, path_stem: Path) -> tuple[Path, Path]:
     png = packed(vl_convert.svg_to_png(drawn, scale=PNG_SCALE))
     svg_path = path_stem.with_name(path_stem.name + ".svg")
     png_path = path_stem.with_name(path_stem.name + ".png")
-    _write_whole(svg_path, svg.encode())
-    _write_whole(png_path, png)
+    write_whole(svg_path, svg.encode())
+    write_whole(png_path, png)
     return svg_path, png_path
 
 
 def svg_of(spec: Mapping[str, Any]) -> str:
     """Draw a specification of Vega-Lite that has a description as SVG, with its words."""
     return _with_text(vl_convert.vegalite_to_svg(dict(spec)), str(spec["description"]))
+
+
+def compiled(spec: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the Vega of a specification of Vega-Lite: what a browser draws without compiling."""
+    text = json.dumps(vl_convert.vegalite_to_vega(dict(spec)))
+    # the interpreter of expressions, which a strict page needs, reads one number as a year
+    vega: dict[str, Any] = json.loads(_MOMENT.sub(r"\1", text))
+    return vega
 
 
 def packed(png: bytes) -> bytes:
@@ -72,7 +83,8 @@ def _with_text(svg: str, description: str) -> str:
     return f"{described}<desc>{escape(description)}</desc>{rest}"
 
 
-def _write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file so that its name stands for the whole content or for what was there before."""
     with NamedTemporaryFile(dir=path.parent, prefix=path.name, suffix=".tmp", delete=False) as file:
         try:
             file.write(content)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import altair as alt
 import pandas as pd
@@ -11,6 +12,8 @@ from forecast.charts import strips, theme
 
 COLUMNS = ("region", "odds", "was_high", "likely")
 FIGURE = "the season of all regions"
+LIKELY_MARK = {"shape": "triangle-up", "color": theme.SHADE_INK}
+HIGH_MARK = {"shape": "circle", "color": theme.INK}
 KEY = "▲ likely a high week; before the line, ● a week that was high."
 UNKNOWN = f"{theme.NOT_KNOWN} marks weeks that are not known."
 
@@ -36,14 +39,14 @@ def season_chart(
     """
     weeks = theme.checked_weeks(frame, COLUMNS, FIGURE)
     _check_odds(frame)
-    n_strips = len(words)
+    n_strips, size = len(words), 12 if theme.is_narrow(width) else 26
     scale = theme.week_scale(weeks)
     cells = _cells(frame, list(words), issued)
     unknown = cells["shade"].isna().any()
     plot = alt.layer(
         *strips.cell_layers(weeks, _shade(), value="shade", n_strips=n_strips, width=width),
-        _marks(scale, n_strips, when="datum.likely", shape="triangle-up", colour=theme.SHADE_INK),
-        _marks(scale, n_strips, when="datum.was_high === true", shape="circle", colour=theme.INK),
+        _marks(scale, n_strips, when="datum.likely", size=size, **LIKELY_MARK),
+        _marks(scale, n_strips, when="datum.was_high === true", size=size, **HIGH_MARK),
         *strips.name_layers(n_strips),
         *strips.edge_layers(scale),
         *([strips.hover_layer(weeks, n_strips)] if hover else []),
@@ -63,7 +66,7 @@ def season_chart(
 
 def season_text(words: Mapping[str, str], *, title: str, note: str | None = None) -> str:
     """Say in words what the figure shows, for those who do not see it."""
-    parts = [title, "One strip a region, odds of a high week by week."]
+    parts = [title, "One strip a region, week by week the odds that it is high."]
     parts += [f"{name}: {said}." for name, said in words.items()]
     return " ".join([*parts, *([note] if note else [])])
 
@@ -90,11 +93,11 @@ def _cells(frame: pd.DataFrame, order: list[str], issued: pd.Timestamp) -> pd.Da
     return strips.placed(rows, by="region", order=order)
 
 
-def _said(row: Mapping[str, object]) -> str:
-    begin = f"{row['region']}, week of {theme.words_of(pd.Timestamp(str(row['week'])))}: "
+def _said(row: Mapping[Any, Any]) -> str:
+    begin = f"{row['region']}, week of {theme.words_of(pd.Timestamp(row['week']))}: "
     odds, high = row["odds"], row["was_high"]
     if pd.notna(odds):
-        return f"{begin}{100 * float(str(odds)):.0f} % that it is high."
+        return f"{begin}{100 * odds:.0f} % that it is high."
     if pd.isna(high):
         return f"{begin}not known."
     return begin + ("it was high." if high else "it was not high.")
@@ -105,9 +108,11 @@ def _shade() -> alt.Color:
     return alt.Color("shade:Q", scale=scale, legend=strips.legend("odds of a high week", 5))
 
 
-def _marks(scale: alt.Scale, n_strips: int, *, when: str, shape: str, colour: str) -> alt.Chart:
+def _marks(
+    scale: alt.Scale, n_strips: int, *, when: str, shape: str, color: str, size: int
+) -> alt.Chart:
     base = alt.Chart(alt.NamedData(name="cells")).transform_filter(when)
-    mark = base.mark_point(shape=shape, filled=True, color=colour, size=26, opacity=1)
+    mark = base.mark_point(shape=shape, filled=True, color=color, size=size, opacity=1)
     marks: alt.Chart = mark.encode(
         x=alt.X("week:T", scale=scale), y=strips.down("middle", n_strips)
     )

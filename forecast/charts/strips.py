@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import altair as alt
 import pandas as pd
@@ -67,7 +68,7 @@ def cell_layers(
 def name_layers(n_strips: int) -> list[alt.Chart]:
     """Write the name of each strip above it at the left, its words at the right: rows `strips`."""
     base = alt.Chart(alt.NamedData(name="strips")).encode(y=down("line", n_strips))
-    style = {"baseline": "middle", "color": theme.INK}
+    style: dict[str, Any] = {"baseline": "middle", "color": theme.INK}
     names = base.mark_text(align="left", fontSize=theme.SIZE_TEXT, fontWeight=600, **style)
     words = base.mark_text(align="right", fontSize=theme.SIZE_SMALL, **style)
     right_end = alt.XValue("width")  # type: ignore[no-untyped-call]

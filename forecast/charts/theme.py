@@ -39,8 +39,8 @@ EXPOSURE_RAMP = ("#f5f5f0", "#f3e9a3", "#c8b866", "#948e77", "#666970", "#35456c
 ODDS_RAMP = ("#f5f5f0", "#b8dcc0", "#5db7a4", "#2a788e", "#3b528b", "#440154")
 SHADE_INK = "#fffffe"  # marks on the dark end of a ramp
 
-WIDTH, NARROW = 880, 400  # of a plot; the narrow one is for a telephone held upright
-MARGIN = 30  # left of every plot, so that weeks stand under each other in all figures of a page
+WIDTH, NARROW = 880, 330  # of a plot; the narrow one is for a telephone held upright
+MARGIN = 26  # left of every plot, so that weeks stand under each other in all figures of a page
 SIZE_TITLE, SIZE_TEXT, SIZE_SMALL = 18, 12, 11
 TITLE_COLUMNS, SUBTITLE_COLUMNS = 98, 155  # characters that fit the width
 
@@ -230,7 +230,13 @@ def checked_weeks(frame: pd.DataFrame, columns: Iterable[str], figure: str) -> p
 def blank_margin() -> alt.Axis:
     """Return an axis without words that takes the same room as one with numbers."""
     return alt.Axis(
-        title=None, labels=False, ticks=False, domain=False, minExtent=MARGIN, maxExtent=MARGIN
+        title=None,
+        labels=False,
+        ticks=False,
+        domain=False,
+        grid=False,
+        minExtent=MARGIN,
+        maxExtent=MARGIN,
     )
 
 

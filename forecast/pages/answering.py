@@ -12,8 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.responses import Response
 
+from forecast.charts.theme import words_of
 from forecast.csv_text import csv_text
 from forecast.pages.page import NotFoundError, View
 from forecast.wording import day as day_in_words
@@ -32,7 +34,21 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters["day"] = day_in_words
+    made.filters["full_day"] = words_of
+    made.filters["decimal"] = _decimal
+    made.filters["per_cent"] = _per_cent
     return made
+
+
+_NOT_KNOWN = Markup('<span class="unknown">not known</span>')
+
+
+def _decimal(value: float | None, digits: int = 0) -> str:
+    return _NOT_KNOWN if value is None else f"{value:.{digits}f}"
+
+
+def _per_cent(share: float | None) -> str:
+    return _NOT_KNOWN if share is None else f"{100 * share:.0f} %"
 
 
 def as_html(view: View, **around: Any) -> Response:

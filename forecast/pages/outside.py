@@ -56,6 +56,11 @@ def _nothing(*_: object) -> Sequence[object]:
     return ()
 
 
+def _not_known(practice: Practice) -> bool | None:
+    del practice
+    return None
+
+
 @dataclass(frozen=True)
 class Outside:
     """The functions lent; by default nothing is known and nothing may be asked."""
@@ -63,3 +68,4 @@ class Outside:
     sources: Callable[[Practice, Records, ClimateStore], Sequence[SourceRow]] = _nothing  # type: ignore[assignment]
     jobs: Callable[[Practice, Records], Sequence[JobRow]] = _nothing  # type: ignore[assignment]
     request_kinds: tuple[RequestKind, ...] = ()
+    clock_runs: Callable[[Practice], bool | None] = _not_known

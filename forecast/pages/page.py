@@ -17,6 +17,7 @@ from forecast.accounts.person import Account
 from forecast.accounts.roles import Right
 from forecast.climate import ClimateStore
 from forecast.pages.outside import Outside
+from forecast.pages.sitting import STRANGER, Sitting
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from models.errors import ForepawError
@@ -48,6 +49,21 @@ class Asked:
     outside: Outside
     account: Account | None
     form: Mapping[str, Any] = field(default_factory=dict)
+    sitting: Sitting = STRANGER
+    public_address: str = ""  # of this service, as browsers call it; for links that are handed on
+
+    @property
+    def regions(self) -> frozenset[str] | None:
+        """Ids of the regions that they are limited to by their branches; None: all.
+
+        The door itself refuses addresses whose part `{region}` or `{branch}` is not theirs.
+        """
+        return self.sitting.regions
+
+    def text(self, name: str) -> str:
+        """Return what stands in a field of the form, without blanks around; "" for none."""
+        value = self.form.get(name)
+        return value.strip() if isinstance(value, str) else ""
 
     @property
     def path(self) -> Mapping[str, str]:
@@ -68,24 +84,52 @@ class View:
     page: Any
     tables: Mapping[str, Sequence[Row]] = field(default_factory=dict)
     status: int = 200
+    session: str | None = field(default=None, repr=False)  # the token of one that begins with it
 
 
 @dataclass(frozen=True)
 class GoTo:
-    """Where a form that did something leads; `said` is shown there once."""
+    """Where a form that did something leads; `said` is shown there once.
+
+    Attributes
+    ----------
+    session
+        The token of a session that begins with it; "" where the session has ended, None where
+        it stays as it is.
+    browser
+        The mark of a known browser, where there is a new one.
+    """
 
     path: str
     said: str = ""
+    session: str | None = field(default=None, repr=False)
+    browser: str | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True)
 class Page:
-    """One route. `needs` is the right it takes; None: nobody need be signed in."""
+    """One route.
+
+    Attributes
+    ----------
+    path
+        Parts in braces are handed over; of `{region}` and `{branch}` the door sees to it that
+        people limited to branches get their own alone.
+    needs
+        The right it takes; None: nobody need be signed in.
+    has_data
+        Whether it is also given as JSON and CSV.
+    max_bytes
+        Of a form; an upload's page allows more.
+    menu
+        Its words in the menu; "": it is not in it.
+    """
 
     path: str
     name: str
     needs: Right | None
     handler: Callable[[Asked], Any]
     methods: tuple[Method, ...] = ("GET",)
-    has_data: bool = False  # whether it is also given as JSON and CSV
-    max_bytes: int = 64 * 1024  # of a form; an upload's page allows more
+    has_data: bool = False
+    max_bytes: int = 64 * 1024
+    menu: str = ""

@@ -70,6 +70,15 @@ def issues(records: Records, *, kind: str | None = None) -> list[IssueRow]:
         return [IssueRow(**row._mapping) for row in connection.execute(query)]
 
 
+def newest_issue(records: Records) -> IssueRow | None:
+    """Return the issue with the latest origin, the last made of several; None before the first."""
+    table = tables.issue
+    latest = (table.c.origin.desc(), table.c.issued_at.desc(), table.c.id.desc())
+    with records.reading() as connection:
+        row = connection.execute(select(table).order_by(*latest).limit(1)).first()
+    return None if row is None else IssueRow(**row._mapping)
+
+
 def issue(records: Records, issue_id: str) -> IssueRow:
     """Return one issue."""
     table = tables.issue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Literal
 
@@ -18,6 +19,7 @@ Standing = Literal["none", "older", "current", "newer"]
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
+@cache
 def newest_known() -> str:
     """Return the newest schema this version of the code knows."""
     head = ScriptDirectory.from_config(alembic_config()).get_current_head()
@@ -60,10 +62,11 @@ def migrate(records: Records) -> None:
         command.upgrade(alembic_config(connection), "head")
 
 
-def known_schemas() -> set[str]:
+@cache
+def known_schemas() -> frozenset[str]:
     """Return every schema this version of the code can bring to its newest."""
     scripts = ScriptDirectory.from_config(alembic_config())
-    return {script.revision for script in scripts.walk_revisions()}
+    return frozenset(script.revision for script in scripts.walk_revisions())
 
 
 def alembic_config(connection: Connection | None = None) -> Config:

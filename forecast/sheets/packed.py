@@ -91,7 +91,8 @@ def _members(content: bytes, file: str, most: int) -> list[zipfile.ZipInfo]:
 
 def _broken(file: str) -> SheetError:
     return SheetError(
-        f"{file} looks like a workbook and is broken, or only a part of it came; {_RESAVE}"
+        f"{file} looks like a workbook and cannot be read as one: it is broken, or only a part of "
+        f"it came; {_RESAVE}"
     )
 
 

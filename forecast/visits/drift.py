@@ -148,12 +148,13 @@ def _without_stragglers(dates: pd.Series) -> pd.Series:
     week = dates.dt.to_period("W").dt.start_time
     counts = week.value_counts()
     busy = counts.index[counts >= _table().number("past.busy_share") * counts.median()]
-    return dates[week.between(busy.min(), busy.max())]
+    within: pd.Series = dates[week.between(busy.min(), busy.max())]
+    return within
 
 
 def _days(dates: pd.Series) -> pd.DatetimeIndex:
     """Return every day from the first to the last."""
-    return pd.date_range(dates.min(), dates.max())
+    return pd.date_range(pd.Timestamp(dates.min()), pd.Timestamp(dates.max()))
 
 
 def _unmapped(past: pd.DataFrame, new: pd.DataFrame) -> Iterator[Drift]:

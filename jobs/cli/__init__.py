@@ -14,6 +14,8 @@ from jobs.cli.doctor import doctor, serve
 from jobs.cli.forecasts import issue, plan, remake
 from jobs.cli.imports import imports
 from jobs.cli.options import DayError
+from jobs.cli.pages import pages
+from jobs.cli.people import people
 from jobs.cli.privacy import erase, export
 from jobs.cli.replay import replay, verify
 from jobs.cli.setup import init
@@ -35,6 +37,7 @@ app.command()(pull)
 app.command()(sources)
 app.add_typer(imports, name="import")
 app.add_typer(visits, name="visits")
+app.add_typer(people, name="people")
 app.add_typer(erase, name="erase")
 app.add_typer(export, name="export")
 app.command()(issue)
@@ -46,6 +49,7 @@ app.command()(backup)
 app.command()(restore)
 app.command()(run)
 app.command()(clock)
+app.command()(pages)
 app.command()(jobs)
 app.command()(serve)
 app.command()(doctor)

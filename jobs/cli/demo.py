@@ -12,6 +12,8 @@ import typer
 
 from jobs.cli.options import read_day
 
+DEMO_PORT = 8401  # beside that of a practice of one's own
+
 
 class World(StrEnum):
     """What truly drives flares in the invented practice."""
@@ -30,8 +32,41 @@ def demo(
     ] = date(2023, 3, 1),
     world: Annotated[World, typer.Option(help="What truly drives flares.")] = World.HUMIDITY,
     seed: Annotated[int, typer.Option(min=0, help="Another seed, another practice.")] = 1,
+    serve: Annotated[
+        bool,
+        typer.Option(
+            "--serve",
+            help="Open its pages in a browser of this machine; a demo that is there is kept.",
+        ),
+    ] = False,
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Of the pages; 0 for any that is free.")
+    ] = DEMO_PORT,
 ) -> None:
-    """Invent a practice on real weather, run everything as of a day, print the report."""
+    """Invent a practice on real weather, run everything as of a day, print the report.
+
+    With --serve its pages are to be had until Ctrl-C, and all that is asked for there is done.
+    """
+    if serve:
+        from jobs.demo.serving import is_served_as_it_is
+
+        if not is_served_as_it_is(directory):
+            _make(directory, as_of=as_of, world=world, seed=seed)
+        _serve(directory, port)
+        return
+    _make(directory, as_of=as_of, world=world, seed=seed)
+
+
+def _serve(directory: Path, port: int) -> None:
+    from jobs.console_demo import show_served
+    from jobs.demo.serving import serve_demo
+    from jobs.logs import logs
+
+    with logs(level="warning"):
+        raise typer.Exit(serve_demo(directory, port=port, ready=show_served))
+
+
+def _make(directory: Path, *, as_of: date, world: World, seed: int) -> None:
     from jobs.console import say
     from jobs.demo.report import print_report
     from jobs.demo.run import run_demo

@@ -32,9 +32,10 @@ def issue(
     origin = as_of or opened.today
     done = issue_today(opened, records, climate, origin=origin, say=say, learn_anew=learn)
     show_issue(opened, done.issue)
-    show_evidence(what_drives(done.model, done.known))
+    evidence = what_drives(done.model, done.known)
+    show_evidence(evidence)
     say("drawing charts")
-    show_files(write_outputs(opened, done.issue))
+    show_files(write_outputs(opened, done.issue, evidence=evidence))
     if done.issue.has_visits:
         if done.issue.cut.kind == "issued":
             verify(opened, records, say=say)

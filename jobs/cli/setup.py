@@ -152,3 +152,4 @@ def _say_next(folder: Path, practice: Practice, notes: list[str]) -> None:
         print("  2. forepaw import weather FILE.nc   daily weather, 16 years or more")
     print("  3. forepaw import dogs|visits FILE  in this order; see README.md")
     print("  4. forepaw issue                    the first forecast")
+    print("  5. forepaw serve                    all of it by itself from then on: jobs/README.md")

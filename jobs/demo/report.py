@@ -59,6 +59,7 @@ def print_report(done: DemoResult) -> None:
     day = f"--as-of {done.invented.as_of}"
     for words in ("plan", f"issue {day}", f"allergens {day}"):
         console.print(f"  forepaw {words} --practice {done.practice.folder}", soft_wrap=True)
+    console.print(f"  forepaw demo --serve --dir {done.practice.folder}", soft_wrap=True)
     console.print()
     paragraph(f"Done in {done.seconds:.0f} s.")
 

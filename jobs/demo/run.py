@@ -1,22 +1,29 @@
-"""The whole job on an invented practice: make the folder, import, learn, look back, issue, plan."""
+"""The whole job on an invented practice: make the folder, import, learn, look back, issue, plan.
+
+It is the morning of the day asked for all the while: what came later waits in a folder of its own.
+"""
 
 from __future__ import annotations
 
+import os
 import shutil
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
+from datetime import time as time_of_day
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import xarray as xr
 
 import sample_climate
 from forecast.backtest import BacktestTask, backtest
 from forecast.climate import fill_short_gaps, read_flowering_file, read_weather_file
+from forecast.climate.weather_file import open_netcdf
 from forecast.dosing.plan import DosePlan
 from forecast.issuing import Issue
 from forecast.practice import Practice, PracticeError, create_practice, open_practice
@@ -41,6 +48,7 @@ from models.season.hindcast import onset_hindcast, onset_hindcast_table
 
 SETTINGS = "practice.toml"
 TO_COME = "to_come"
+MORNING = time_of_day(0, 0)  # UTC; the sample is of one time zone, nine hours ahead
 FIRST_BACKTEST_WEEKS = 156
 WEEKS_BETWEEN_ORIGINS = 12
 LAST_ONSET_TRAINING_YEAR = 2015
@@ -98,7 +106,8 @@ def run_demo(
     invented = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
     if folder.exists():  # an earlier demo, and only now that another one can take its place
         shutil.rmtree(folder)
-    practice = _create(folder, weather, flowering, postcode_areas(invented))
+    text = _settings_text(weather, flowering, postcode_areas(invented))
+    practice = create_practice(folder, text, now=morning_of(as_of))
     say("importing weather, flowering dates and the practice's files")
     came_in = _import_all(practice, invented, raw_exports=raw_exports, say=say)
     records, climate = open_all(practice)
@@ -123,7 +132,7 @@ def run_demo(
         ),
         seed=seed,
     )
-    written = write_outputs(practice, made)
+    written = write_outputs(practice, made, evidence=evidence)
     return DemoResult(
         practice,
         invented,
@@ -160,17 +169,19 @@ def _refuse_what_is_no_demo(folder: Path) -> None:
         )
 
 
-def _create(
-    folder: Path,
-    weather: xr.Dataset,
-    flowering: pd.DataFrame,
-    postcodes: Mapping[str, Sequence[str]],
-) -> Practice:
+def morning_of(as_of: date) -> datetime:
+    """Return the moment of the demo's day at which all is done: 09:00 where its stations are."""
+    return datetime.combine(as_of, MORNING, UTC)
+
+
+def _settings_text(
+    weather: xr.Dataset, flowering: pd.DataFrame, postcodes: Mapping[str, Sequence[str]]
+) -> str:
     text = files("jobs.demo").joinpath(SETTINGS).read_text(encoding="utf-8")
     stations = pd.read_csv(sample_climate.FOLDER / sample_climate.STATIONS_FILE, index_col="id")
     for region in choose_regions(weather, flowering):
         text += _region_text(region, stations.loc[region].to_dict(), postcodes[region])
-    return create_practice(folder, text)
+    return text
 
 
 def _region_text(region: str, station: Mapping[Any, Any], postcodes: Sequence[str]) -> str:
@@ -193,16 +204,43 @@ def _import_all(
     raw_exports: bool,
     say: Callable[[str], None],
 ) -> CameIn | None:
-    import_file(practice, "weather", sample_climate.FOLDER / sample_climate.WEATHER_FILE)
-    import_file(practice, "flowering", sample_climate.FOLDER / sample_climate.FLOWERING_FILE)
+    later = practice.folder / TO_COME
+    later.mkdir()
+    for kind, path in _split_sample(practice.folder / EXPORTS, later, invented.as_of).items():
+        import_file(practice, kind, path)
     came_in = bring_in(practice, invented, say=say) if raw_exports else None
     if not raw_exports:
         for path in write_csv(invented, practice.folder / EXPORTS):
             import_file(practice, path.stem, path)
-    later = practice.folder / TO_COME
-    later.mkdir()
     invented.visits_to_come.to_csv(later / "visits.csv", index=False, date_format="%Y-%m-%d")
     return came_in
+
+
+def _split_sample(known: Path, later: Path, as_of: date) -> dict[str, Path]:
+    """Write the sample as two files of each kind, what was out on the day and what was not.
+
+    Returns the files of what was known, by the kind of their import.
+    """
+    known.mkdir()
+    raw = open_netcdf(sample_climate.FOLDER / sample_climate.WEATHER_FILE)
+    flowering = pd.read_csv(sample_climate.FOLDER / sample_climate.FLOWERING_FILE, dtype=str)
+    is_over = raw["time"] < np.datetime64(as_of)
+    has_flowered = flowering["date"] < str(as_of)
+    for folder, days, dates in (
+        (known, is_over, has_flowered),
+        (later, ~is_over, ~has_flowered),
+    ):
+        raw.isel(time=days.values).to_netcdf(
+            folder / sample_climate.WEATHER_FILE, engine="h5netcdf"
+        )
+        flowering[dates].to_csv(folder / sample_climate.FLOWERING_FILE, index=False)
+    files = {
+        "weather": known / sample_climate.WEATHER_FILE,
+        "flowering": known / sample_climate.FLOWERING_FILE,
+    }
+    for path in files.values():
+        os.utime(path, (morning_of(as_of).timestamp(),) * 2)  # a file's time is when it came
+    return files
 
 
 def _plan_named(

@@ -5,7 +5,7 @@ A failure is one sentence; what came before it is kept, and the next pull asks f
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC
 from functools import partial
@@ -23,6 +23,7 @@ from jobs.sources.raw_archive import RawArchive
 from jobs.sources.session import Session
 from jobs.sources.source import (
     FormatError,
+    OutOfReachError,
     Place,
     RawReply,
     Request,
@@ -182,7 +183,8 @@ def _pull(
         say(f"{source.id}: {_of(wish.places)}, {wish.first} to {wish.last}")
         options = _options_of(settings, wish.places, places)
         asking = partial(_ask, get, gathered)
-        for reply in services.replies(asking, source, wish.places, wish.first, wish.last, options):
+        found = services.replies(asking, source, wish.places, wish.first, wish.last, options)
+        for reply in _in_reach(found, practice, store, pulled, wish):
             pulled.n_replies += 1
             try:
                 parsed = client.parse(reply)
@@ -195,6 +197,22 @@ def _pull(
             if source.kind in SUBJECTS and gathered.n_values >= most:
                 _keep(store, gathered, pulled)
                 say(f"{source.id}: {pulled.n_values:,} values kept of {pulled.n_replies} replies")
+
+
+def _in_reach(
+    found: Iterable[RawReply], practice: Practice, store: ClimateStore, pulled: Pulled, wish: Wish
+) -> Iterator[RawReply]:
+    """Yield replies; places that the source is too far from are noted where it serves others."""
+    try:
+        yield from found
+    except OutOfReachError as refusal:
+        subject = SUBJECTS.get(pulled.source.kind)
+        served = store.asked(subject, pulled.source.id) if subject else {}
+        others = {place.id for place in places_of(practice)} - {one.id for one in wish.places}
+        if others.isdisjoint(served):
+            raise
+        file, check = pulled.source.name, "no station near enough"
+        pulled.findings.append(Finding(check, "note", file, None, None, str(refusal), "", ""))
 
 
 def _ask(get: Callable[[Request], RawReply], gathered: Gathered, request: Request) -> RawReply:

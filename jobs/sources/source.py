@@ -64,6 +64,10 @@ class RefusedError(SourceError):
     """The service, or our own manners, said no; the same request will be refused again."""
 
 
+class OutOfReachError(RefusedError):
+    """The service has nothing for any of the places that were asked for."""
+
+
 class FormatError(SourceError):
     """A reply is not what the service documents; the sentence names what drifted."""
 

@@ -14,7 +14,14 @@ from dataclasses import dataclass
 
 from forecast.findings import Finding
 from jobs.sources.parsing import finding
-from jobs.sources.source import Place, RawReply, RefusedError, Source, SourceSettings
+from jobs.sources.source import (
+    OutOfReachError,
+    Place,
+    RawReply,
+    RefusedError,
+    Source,
+    SourceSettings,
+)
 from models.parameters import load_table
 
 _NAMED = 5  # a sentence names no more places
@@ -127,7 +134,7 @@ def choose_stations(
 
     Raises
     ------
-    RefusedError
+    OutOfReachError
         If no place has a station at all: then the source is of no use here.
     """
     places = tuple(places)
@@ -136,7 +143,7 @@ def choose_stations(
         near = nearby(place, stations, reach)
         pairs += [(place.id, station.id) for station in near] or [(place.id, "")]
     if not any(station for _, station in pairs):
-        raise RefusedError(
+        raise OutOfReachError(
             f"{source.name}: none of its {len(stations)} stations is within {_words(reach)} of "
             f"{_named(places)}; put position and elevation right, name a station under its "
             f'[[pull]] as options = {{ stations = {{ {places[0].id} = "..." }} }}, or leave this '

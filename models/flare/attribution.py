@@ -50,6 +50,7 @@ from models.weeks import WEEKS_IN_YEAR, phase
 Array = NDArray[np.float64]
 FOUND, NOT_TOLD = "found", "cannot be told"
 INDOOR = "indoor"
+_STILL = 1e-9  # departures that spread by less are sums of rounding
 
 
 @dataclass(frozen=True)
@@ -100,11 +101,23 @@ def driver_evidence(
         "humidity": [n for n in names if n.startswith("humidity in")],
         "exposure": [str(d) for d in departures["driver"].values if _is_airborne(str(d))],
     }
-    return [
-        _judge(family, members, counts, offset, drivers)
+    moving = drivers.std(("region", "week")) > _STILL
+    drivers = drivers.sel(driver=moving)
+    varying = {
+        family: [name for name in members if moving.sel(driver=name)]
         for family, members in families.items()
         if members
+    }
+    return [
+        _judge(family, members, counts, offset, drivers) if members else _untold(family)
+        for family, members in varying.items()
     ]
+
+
+def _untold(family: str) -> Evidence:
+    """Return what drivers tell that never depart from normal, as humidity that nobody measures."""
+    nan = float("nan")
+    return Evidence(family, NOT_TOLD, nan, 0, 0.0, nan, nan)
 
 
 def _is_airborne(driver: str) -> bool:

@@ -9,19 +9,21 @@ Every family adds up a daily rate from a start on and flowers when the sum reach
 
 with day length :math:`L` [h] and chill days :math:`C` by a triangular rate. They differ in
 
-==================== =========================================================================
+==================== =======================================================================
 thermal time         :math:`f = \max(0, T - b)`
 sigmoid forcing      :math:`f = 1 / (1 + e^{-a (T - c)})`
 exponential forcing  :math:`f = e^{k \min(T, 30)}`
-alternating          any :math:`f`, and :math:`c > 0`: a winter with much chill asks for less warmth
-sequential           any :math:`f`, and :math:`t_0` is the day on which :math:`C` reaches a need
+alternating          any :math:`f`, and :math:`c > 0`: much chill lowers the need of warmth
+sequential           any :math:`f`, and :math:`t_0` is the day on which :math:`C` meets a need
 photothermal         any :math:`f`, and :math:`p > 0`: long days speed development
-==================== =========================================================================
+short-day            any :math:`f`, and :math:`p < 0`: development waits for shorter days
+==================== =======================================================================
 
-A set that is not fulfilled within the season has no day (NaN): the season never comes.
+The last one and the first three serve plants of late summer and autumn, all but the last those of
+spring. A set that is not fulfilled within the season has no day (NaN): the season never comes.
 
-Validity: plants that flower between late winter and early summer. Known failures: winters far
-warmer than any in training (the requirement is a statistical one); frost that kills buds; soils.
+Validity: plants that flower once a year, by warmth, chill and day length. Known failures: winters
+far warmer than any in training (the requirement is a statistical one); frost that kills buds.
 
 References
 ----------
@@ -63,9 +65,10 @@ FAMILIES = (
     "alternating",
     "sequential",
     "photothermal",
+    "short-day",
 )
 THERMAL, SIGMOID, EXPONENTIAL = RATE_THERMAL, RATE_SIGMOID, RATE_EXPONENTIAL
-ALTERNATING, SEQUENTIAL, PHOTOTHERMAL = 3, FAMILY_SEQUENTIAL, 5
+ALTERNATING, SEQUENTIAL, PHOTOTHERMAL, SHORT_DAY = 3, FAMILY_SEQUENTIAL, 5, 6
 
 FIELDS = (
     "family",
@@ -113,10 +116,13 @@ class SeasonDays:
         )
 
     def _rows(self) -> SeasonRows:
+        table = load_table("models.season", "families.toml")
+        # in a polar night little is not nothing: its logarithm stays a number
+        light = np.maximum(self.daylight, table.number("least_light"))
         return SeasonRows(
             np.ascontiguousarray(self.tasmin),
             np.ascontiguousarray(self.tasmax),
-            np.ascontiguousarray(self.daylight),
+            np.log(light / table.number("day_length_unit")),
             self.place.astype(np.int64),
         )
 
@@ -255,6 +261,5 @@ def _plan(sets: ParameterSets) -> FloweringPlan:
         chill_optimum=table.number("chill.optimum"),
         chill_upper=table.number("chill.upper"),
         ceiling=table.number("ceiling"),
-        day_length_unit=table.number("day_length_unit"),
         earliest_release=int(table.number("earliest_release")),
     )

@@ -17,14 +17,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.parameters import ParameterTable, load_table
+from models.parameters import load_table
 from models.season.families import (
     ALTERNATING,
     EXPONENTIAL,
-    FAMILIES,
     FIELDS,
     PHOTOTHERMAL,
     SEQUENTIAL,
+    SHORT_DAY,
     SIGMOID,
     THERMAL,
     ParameterSets,
@@ -77,7 +77,7 @@ class FittedSets:
         )
 
 
-def fit_sets(days: SeasonDays, observed: _Array) -> FittedSets:
+def fit_sets(days: SeasonDays, observed: _Array, *, late: bool = False) -> FittedSets:
     """Fit the sets that stand for what is known of a plant.
 
     Parameters
@@ -86,6 +86,8 @@ def fit_sets(days: SeasonDays, observed: _Array) -> FittedSets:
         The season of each observation.
     observed
         Observed day [d].
+    late
+        Whether the plant is one of late summer and autumn.
 
     Returns
     -------
@@ -99,21 +101,34 @@ def fit_sets(days: SeasonDays, observed: _Array) -> FittedSets:
     """
     table = load_table("models.season", "families.toml")
     rng = np.random.default_rng(int(table.number("seed")))
+    families = _LATE if late else _SPRING
     everything = days, observed
     days, observed = _sample(days, observed, most=int(table.number("most_dates")))
-    drawn = [_solved(_draw(f, int(table.number("draws")), rng), days, observed) for f in _ALL]
+    count = int(table.number("draws"))
+    drawn = [_solved(_draw(f, count, rng, late=late), days, observed) for f in families]
     if not any(len(family.sets) for family in drawn):
         raise ValueError("no parameter set of any family reaches every observed date")
-    best = [fit_family(f, days, observed, drawn=d) for f, d in zip(_ALL, drawn, strict=True)]
+    best = [
+        fit_family(f, days, observed, drawn=d, late=late)
+        for f, d in zip(families, drawn, strict=True)
+    ]
     pool = _joined(drawn)
     better = np.argsort(pool.loss, kind="stable")[: max(1, len(pool.loss) // 2)]
     kept = min(int(table.number("kept")), len(better))
     chosen = np.sort(rng.choice(better, kept, replace=False))
-    return _solved(_joined([pool.taken(chosen), *best]).sets, *everything)
+    fitted = _solved(_joined([pool.taken(chosen), *best]).sets, *everything)
+    if not len(fitted.sets):
+        raise ValueError("no parameter set of any family reaches every observed date")
+    return fitted
 
 
 def fit_family(
-    family: int, days: SeasonDays, observed: _Array, *, drawn: FittedSets | None = None
+    family: int,
+    days: SeasonDays,
+    observed: _Array,
+    *,
+    drawn: FittedSets | None = None,
+    late: bool = False,
 ) -> FittedSets:
     """Find the best set of one family by a shrinking random search from several restarts.
 
@@ -121,7 +136,7 @@ def fit_family(
     ----------
     family
         Position in `FAMILIES`.
-    days, observed
+    days, observed, late
         As for `fit_sets`.
     drawn
         Sets of the family to start from; drawn anew where they are not given.
@@ -134,7 +149,7 @@ def fit_family(
     table = load_table("models.season", "families.toml")
     rng = np.random.default_rng([int(table.number("seed")), family])
     if drawn is None:
-        drawn = _solved(_draw(family, int(table.number("draws")), rng), days, observed)
+        drawn = _solved(_draw(family, int(table.number("draws")), rng, late=late), days, observed)
     restarts, trials = int(table.number("restarts")), int(table.number("trials"))
     front = drawn.taken(np.argsort(drawn.loss, kind="stable")[:restarts])
     steps = table["steps"].value
@@ -143,21 +158,21 @@ def fit_family(
         if not len(front.sets):
             return front
         around = ParameterSets(np.repeat(front.sets.values, trials, axis=0))
-        tried = _solved(_moved(around, float(step), rng, table), days, observed)
+        tried = _solved(_moved(around, float(step), rng, late=late), days, observed)
         both = _joined([front, tried])
         front = both.taken(np.argsort(both.loss, kind="stable")[:restarts])
     return front.taken(np.arange(min(1, len(front.sets))))
 
 
-_ALL = tuple(range(len(FAMILIES)))
+_SPRING = (THERMAL, SIGMOID, EXPONENTIAL, ALTERNATING, SEQUENTIAL, PHOTOTHERMAL)
+_LATE = (THERMAL, SIGMOID, EXPONENTIAL, SHORT_DAY)
 
 
-def _draw(family: int, count: int, rng: np.random.Generator) -> ParameterSets:
+def _draw(family: int, count: int, rng: np.random.Generator, *, late: bool) -> ParameterSets:
     table = load_table("models.season", "families.toml")
 
     def between(name: str) -> _Array:
-        low, high = _bounds(table, name)
-        return rng.uniform(low, high, count)
+        return rng.uniform(*_bounds(name, family=family, late=late), count)
 
     own_rate = family in (THERMAL, SIGMOID, EXPONENTIAL)
     rate = np.full(count, family) if own_rate else rng.integers(0, 3, count)
@@ -172,7 +187,7 @@ def _draw(family: int, count: int, rng: np.random.Generator) -> ParameterSets:
         "slope": between("slope") * (rate == SIGMOID),
         "midpoint": between("midpoint") * (rate == SIGMOID),
         "exponent": between("exponent") * (rate == EXPONENTIAL),
-        "photoperiod": between("photoperiod") if family == PHOTOTHERMAL else aside,
+        "photoperiod": between("photoperiod") if family in (PHOTOTHERMAL, SHORT_DAY) else aside,
         "chill_effect": between("chill_effect") * (family == ALTERNATING),
         "chill_need": between("chill_need") * (family == SEQUENTIAL),
     }
@@ -180,12 +195,12 @@ def _draw(family: int, count: int, rng: np.random.Generator) -> ParameterSets:
 
 
 def _moved(
-    sets: ParameterSets, step: float, rng: np.random.Generator, table: ParameterTable
+    sets: ParameterSets, step: float, rng: np.random.Generator, *, late: bool
 ) -> ParameterSets:
     """Move each parameter that a set uses by a random step, and keep it within its bounds."""
-    columns = {}
+    columns, family = {}, int(sets.column("family")[0])
     for name in _SEARCHED:
-        low, high = _bounds(table, name)
+        low, high = _bounds(name, family=family, late=late)
         column = sets.column(name)
         moved = np.clip(column + step * (high - low) * rng.standard_normal(len(sets)), low, high)
         columns[name] = np.where(column != 0, moved, column)
@@ -193,8 +208,12 @@ def _moved(
     return sets.replaced(**columns)
 
 
-def _bounds(table: ParameterTable, name: str) -> tuple[float, float]:
-    limits = table[name].value
+def _bounds(name: str, *, family: int, late: bool) -> tuple[float, float]:
+    if name == "start" and late:
+        name = "start_late"
+    if name == "photoperiod" and family == SHORT_DAY:
+        name = "photoperiod_short"
+    limits = load_table("models.season", "families.toml")[name].value
     assert isinstance(limits, list)
     return float(limits[0]), float(limits[1])
 

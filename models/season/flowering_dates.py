@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from models.parameters import load_table
-from models.season.season_weather import SeasonWeather, onset_season_start
+from models.season.season_weather import SeasonWeather
 from models.season.years import SeasonError
 
 _Array = NDArray[np.float64]
@@ -44,15 +44,13 @@ def observed_days(seasons: SeasonWeather, regions: list[str], flowering: pd.Data
     regions
         Their names, in order.
     flowering
-        Columns ``region`` and ``date``; at most one species and one stage.
+        Columns ``region`` and ``date``, of one species and stage (`require_one_kind`).
 
     Raises
     ------
     OnsetError
-        If columns are lacking, kinds are mixed, or fewer than twelve dates, or dates of a single
-        year, are usable.
+        If fewer than twelve dates, or dates of a single year, are usable.
     """
-    _require_one_kind(flowering)
     usable = []
     allowed = load_table("models.season", "season.toml").number("onset.missing_share")
     known, place = seasons.known_days, {name: number for number, name in enumerate(regions)}
@@ -61,9 +59,8 @@ def observed_days(seasons: SeasonWeather, regions: list[str], flowering: pd.Data
         if region is None or pd.isna(date):
             continue
         for season in np.flatnonzero(abs(seasons.years - date.year) <= 1):
-            begin = onset_season_start(
-                int(seasons.years[season]), southern=bool(seasons.latitude[region] < 0)
-            )
+            south = bool(seasons.latitude[region] < 0)
+            begin = seasons.begin(int(seasons.years[season]), southern=south)
             day = (date - begin).days
             if not 0 <= day < known[region, season]:
                 continue
@@ -88,7 +85,8 @@ def _require_enough(usable: list[tuple[int, int, int]], n_dates: int) -> None:
         )
 
 
-def _require_one_kind(flowering: pd.DataFrame) -> None:
+def require_one_kind(flowering: pd.DataFrame) -> None:
+    """Raise `OnsetError` where columns are lacking or species or stages are mixed."""
     lacking = [name for name in ("region", "date") if name not in flowering]
     if lacking:
         raise OnsetError(f"flowering dates need the columns region and date, {lacking} is lacking")

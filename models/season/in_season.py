@@ -48,16 +48,16 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 from models.parameters import load_table
+from models.season.blending import blending_weights, cut_before, error_variance, few_years
 from models.season.families import Continuation
 from models.season.flowering_dates import OnsetError
 from models.season.onset import MOST_UNMET, FloweringOnset
 from models.season.season_traces import daily_slopes, trace_donors
 from models.season.season_weather import (
     SeasonWeather,
-    onset_season_start,
+    onset_season_begin,
     season_days,
     season_weather,
 )
@@ -70,8 +70,6 @@ MEMBERS = ("traces", "direct", "climatology with a trend")
 
 _LEAST_SEASONS = 12
 _PAST_LAST_DATE = 30  # days of a trace past the latest date of training
-_SUM_TO_ONE = 1e3  # weight of the condition that blending weights add up to one
-_TINY = 1e-9
 
 
 @dataclass(frozen=True)
@@ -120,6 +118,53 @@ class OnsetAhead:
         return np.asarray(np.quantile(self.members, level, axis=1, method="hazen"))
 
 
+def onset_ahead(
+    onset: FloweringOnset, weather: xr.Dataset, *, origin: np.datetime64
+) -> xr.Dataset | None:
+    """Forecast when a plant will flower in the season that holds a day.
+
+    Parameters
+    ----------
+    onset
+        Fitted hindcast model.
+    weather
+        Weather known, dims (region, time), with the years that the model was fitted to. Nothing
+        from `origin` on is read.
+    origin
+        First day that is not known.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``date`` (region, level): quantiles of the date, given that it comes; ``never`` (region,):
+        probability that it does not; attribute ``year`` of the season. None outside of the season,
+        and once nearly every plant of the record had flowered.
+
+    Raises
+    ------
+    OnsetError
+        If too few years are held, or regions lie in both hemispheres.
+    """
+    southern, day = _hemisphere(weather), pd.Timestamp(origin)
+    weather = weather.sel(time=weather["time"] < origin)
+    for year in (day.year, day.year + 1):
+        begin = onset_season_begin(year, onset.first_day_, southern=southern)
+        issue_day = (day - begin).days
+        later = int((onset.regression_.day_ >= issue_day).sum())
+        if issue_day < 1 or later < _LEAST_SEASONS:
+            continue
+        forecast = InSeasonOnset(onset, issue_day=issue_day).fit(weather)
+        ahead = forecast.predict(weather, year)
+        dates = np.datetime64(begin, "ns") + (ahead.members * 24.0).astype("timedelta64[h]")
+        level = (np.arange(ahead.members.shape[1]) + 0.5) / ahead.members.shape[1]
+        return xr.Dataset(
+            {"date": (("region", "level"), dates), "never": (("region",), ahead.never)},
+            coords={"region": weather["region"].values, "level": level},
+            attrs={"year": year},
+        )
+    return None
+
+
 class InSeasonOnset:
     """Forecast of the onset of seasons in progress, for one issue day.
 
@@ -162,7 +207,7 @@ class InSeasonOnset:
             If too few plants had not flowered by the issue day, or too few years lend weather.
         """
         self.southern_ = _hemisphere(weather)
-        seasons = season_weather(weather)
+        seasons = season_weather(weather, first_day=self.onset.first_day_)
         trained, observed = self.onset.regression_.rows_, self.onset.regression_.day_
         self.horizon_ = min(int(observed.max()) + _PAST_LAST_DATE, seasons.tasmin.shape[-1])
         position = {int(year): index for index, year in enumerate(seasons.years)}
@@ -196,11 +241,11 @@ class InSeasonOnset:
         OnsetError
             If the weather does not reach into that season, or too few earlier years are held.
         """
-        begin = onset_season_start(year, southern=self.southern_)
+        begin = onset_season_begin(year, self.onset.first_day_, southern=self.southern_)
         issue = (begin + pd.Timedelta(days=self.issue_day)).to_datetime64()
         # cut here: filling of gaps, and the warming trend, must see nothing later either
         weather = weather.sel(time=weather["time"] < issue)
-        seasons = season_weather(weather)
+        seasons = season_weather(weather, first_day=self.onset.first_day_)
         if year not in seasons.years:
             raise OnsetError(
                 f"a forecast of the season {year} needs weather of its autumn; the weather's "
@@ -222,12 +267,13 @@ class InSeasonOnset:
         return self._distribution(continued, self._members(continued), place)
 
     def _fit_members(self, continued: Continued) -> None:
+        table = load_table("models.season", "season.toml")
         self.direct_ = StationRegression(self.onset.predictors_.shares)
         self.direct_.fit(continued.rows, self.observed_)
-        trend = load_table("models.season", "season.toml").number("in_season.trend")
-        self.trend_ = StationRegression(np.array([trend]))
+        trend = np.array([table.number("in_season.trend")])
+        self.trend_ = StationRegression(trend)
         self.trend_.fit(_trend_rows(continued.rows), self.observed_)
-        around = int(load_table("models.season", "season.toml").number("in_season.around"))
+        around = int(table.number("in_season.around"))
         direct_error, factor = self.direct_.left_out(around=around)
         members = np.stack(
             [
@@ -236,9 +282,9 @@ class InSeasonOnset:
                 self.observed_ - self.trend_.left_out(around=around)[0],
             ]
         )
-        self.weights_ = _blending_weights(members, self.observed_, self.direct_.weight_)
+        self.weights_ = blending_weights(members, self.observed_, self.direct_.weight_)
         error = self.observed_ - self.weights_ @ members
-        self.spread_ = _variance(error**2 / factor, continued.variance)
+        self.spread_ = error_variance(error**2 / factor, continued.variance)
         sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(error)), continued.variance]))
         levels = int(load_table("models.season", "season.toml").number("in_season.levels"))
         at = (np.arange(levels) + 0.5) / levels
@@ -256,7 +302,7 @@ class InSeasonOnset:
 
     def _distribution(self, continued: Continued, members: _Array, place: _Whole) -> OnsetAhead:
         factor = (self.direct_.predict_sd(continued.rows) / self.direct_.noise_) ** 2
-        factor *= _few_years(len(np.unique(self.direct_.rows_.year)))
+        factor *= few_years(len(np.unique(self.direct_.rows_.year)))
         sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(place)), continued.variance]))
         return self._spread_out(members, sd, continued, place)
 
@@ -267,7 +313,7 @@ class InSeasonOnset:
         return OnsetAhead(
             place,
             continued.rows.year,
-            _cut_before(days, self.issue_day - 0.5),
+            cut_before(days, self.issue_day - 0.5),
             members,
             continued.never,
         )
@@ -312,7 +358,9 @@ class InSeasonOnset:
         low, high = (
             a.reshape(-1, length)[:, : self.horizon_] for a in (seasons.tasmin, seasons.tasmax)
         )
-        days = season_days(low, high, np.repeat(seasons.latitude, n_years))
+        days = season_days(
+            low, high, np.repeat(seasons.latitude, n_years), first_day=seasons.first_day
+        )
         found, met = self.onset.predictors_.of(days, seasons.latitude[region], how)
         rows = Rows(
             found.mean(axis=1),
@@ -344,46 +392,3 @@ def _nothing(shares: _Array) -> Continued:
 
 def _trend_rows(rows: Rows) -> Rows:
     return rows.with_predictors(rows.year[:, None].copy())
-
-
-def _blending_weights(members: _Array, observed: _Array, trust: _Array) -> _Array:
-    """Return weights of members, none below zero, sum one.
-
-    Fixed ones, moved some way to those of least weighted squared error.
-    """
-    root = np.sqrt(trust)
-    system = np.vstack([members.T * root[:, None], np.full(len(members), _SUM_TO_ONE * len(root))])
-    wanted = np.append(observed * root, _SUM_TO_ONE * len(root))
-    best, _ = nnls(system, wanted)
-    table = load_table("models.season", "season.toml")
-    own = table.number("in_season.own_share")
-    fixed = np.array(table["in_season.fixed_weights"].value, dtype=float)
-    return np.asarray(own * best / best.sum() + (1.0 - own) * fixed)
-
-
-def _variance(squared: _Array, variance: _Array) -> _Array:
-    """Return a and b of least squares of squared errors on the variance between traces."""
-    scale = max(float(variance.mean()), _TINY)
-    found, _ = nnls(np.column_stack([np.ones(len(squared)), variance / scale]), squared)
-    return np.array([found[0], found[1] / scale])
-
-
-def _few_years(n_years: int) -> float:
-    """Return by how much the variance of a forecast exceeds that seen in some years.
-
-    Errors of a year are shared by its stations, so years count: the variance of Student's t.
-    """
-    freedom = max(n_years - 1, 3)
-    return freedom / (freedom - 2)
-
-
-def _cut_before(days: _Array, first: float) -> _Array:
-    """Return equally likely days of what is left of each distribution from a day on."""
-    n_levels = days.shape[1]
-    at = (np.arange(n_levels) + 0.5) / n_levels
-    cut = np.maximum(days, first)
-    for row in np.flatnonzero(days[:, 0] < first):
-        gone = float(np.interp(first, days[row], at, right=1.0))
-        gone = min(gone, float(at[-1]))
-        cut[row] = np.maximum(np.interp(gone + at * (1.0 - gone), at, days[row]), first)
-    return cut

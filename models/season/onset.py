@@ -8,9 +8,10 @@ without dates of its own takes the offset that its neighbours suggest, and a wid
 One set-up serves all species; its constants, and the evidence for them, stand in ``season.toml``;
 what it reached on seasons that played no part in choosing it stands in ``models/RECORD.md``.
 
-Validity: first flowering of plants that flower from late winter to early summer, in climates like
-those fitted. Known failures: winters much warmer than any in training; a change of observer or of
-the observed tree looks like an offset, and is followed only as its dates come in.
+Validity: first flowering of plants that flower from late winter to early summer, or from late
+summer on (short-day weeds, told by their dates), in climates like those fitted. Known failures:
+winters much warmer than any in training; a change of observer or of the observed tree looks like an
+offset, and is followed only as its dates come in.
 """
 
 from __future__ import annotations
@@ -26,11 +27,13 @@ from models.allergens import Allergen
 from models.parameters import load_table
 from models.season.families import ParameterSets
 from models.season.family_fit import fit_sets
-from models.season.flowering_dates import OnsetError, observed_days
+from models.season.flowering_dates import OnsetError, observed_days, require_one_kind
 from models.season.onset_predictors import OnsetPredictors
 from models.season.season_weather import (
     SeasonWeather,
     first_day_of_year,
+    is_late,
+    onset_first_day,
     season_days,
     season_weather,
     without_gaps,
@@ -52,6 +55,8 @@ class FloweringOnset:
         Fitted parameter sets and windows.
     regression_ : StationRegression
         What weighs them, with the stations' offsets.
+    first_day_ : str
+        Day 0 of the plant's seasons, ``MM-DD`` of the northern hemisphere.
     regions_ : list of str
         Regions of the training weather, in the order of the regression's station numbers.
     offset_ : xarray.DataArray
@@ -89,16 +94,18 @@ class FloweringOnset:
         OnsetError
             If the dates are of several species or stages, or too few can be used.
         """
-        seasons = season_weather(weather)
+        require_one_kind(flowering)
+        self.first_day_ = _first_day(weather, flowering)
+        seasons = season_weather(weather, first_day=self.first_day_)
         self.regions_ = [str(name) for name in np.atleast_1d(weather["region"].values)]
         seen = observed_days(seasons, self.regions_, flowering)
         low, high = without_gaps(
             seasons.tasmin[seen.region, seen.season], seasons.tasmax[seen.region, seen.season]
         )
         latitude = seasons.latitude[seen.region]
-        days = season_days(low, high, latitude)
+        days = season_days(low, high, latitude, first_day=self.first_day_)
         try:
-            sets = fit_sets(days, seen.day).sets
+            sets = fit_sets(days, seen.day, late=is_late(self.first_day_)).sets
         except ValueError as error:
             raise OnsetError(
                 f"no heat sum of any family fits the {len(seen)} flowering dates ({error}): check "
@@ -152,7 +159,7 @@ class FloweringOnset:
         return self._predicted(weather, spread=True)
 
     def _predicted(self, weather: xr.Dataset, *, spread: bool) -> xr.DataArray:
-        seasons = season_weather(weather)
+        seasons = season_weather(weather, first_day=self.first_day_)
         length = seasons.tasmin.shape[-1]
         low, high = (np.nan_to_num(a).reshape(-1, length) for a in (seasons.tasmin, seasons.tasmax))
         rows, met = self.rows(seasons, low, high, self._stations(weather, seasons))
@@ -188,7 +195,8 @@ class FloweringOnset:
         number: _Whole = np.repeat(station.ravel(), n_years)
         latitude: _Array = np.repeat(seasons.latitude.ravel(), n_years)
         longitude: _Array = np.repeat(seasons.longitude.ravel(), n_years)
-        found, met = self.predictors_.of(season_days(low, high, latitude), latitude)
+        days = season_days(low, high, latitude, first_day=self.first_day_)
+        found, met = self.predictors_.of(days, latitude)
         year = np.tile(seasons.years.astype(float), station.size)
         return Rows(found, number, latitude, longitude, year), met
 
@@ -228,13 +236,14 @@ class FloweringOnset:
                 "region_longitude": (("region",), self.longitude_),
             },
             coords={"region": self.regions_},
-            attrs={"end": self.predictors_.end},
+            attrs={"end": self.predictors_.end, "first_day": self.first_day_},
         )
 
     @classmethod
     def from_dataset(cls, stored: xr.Dataset) -> FloweringOnset:
         """Make the model from what `to_dataset` returned."""
         model = cls()
+        model.first_day_ = str(stored.attrs["first_day"])
         model.regions_ = [str(r) for r in stored["region"].values]
         model.predictors_ = OnsetPredictors(
             ParameterSets(stored["sets"].values), int(stored.attrs["end"])
@@ -243,6 +252,13 @@ class FloweringOnset:
         model.regression_ = StationRegression.from_dict({n: stored[n].values for n in names})
         model._place(stored["region_latitude"].values, stored["region_longitude"].values)
         return model
+
+
+def _first_day(weather: xr.Dataset, flowering: pd.DataFrame) -> str:
+    if not len(flowering):
+        raise OnsetError("an onset model needs flowering dates, none were given: import some")
+    southern = np.median(np.atleast_1d(weather["latitude"].values)) < 0
+    return onset_first_day(flowering["date"], southern=bool(southern))
 
 
 def indicator_shift(

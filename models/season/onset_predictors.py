@@ -54,14 +54,15 @@ class OnsetPredictors:
         Returns
         -------
         predictors
-            Dims (season, trace, predictor), without trace where nothing is continued. A set that
-            does not flower counts with the season's last day.
+            Dims (season, trace, predictor), without trace where nothing is continued. A set far
+            from the others' median, or that does not flower at all where others do, is drawn in:
+            one set's chill that is not met must not move the date by weeks.
         met
             Same dims without the last [1].
         """
         found = flowering_days(self.sets, days, continued)
         met = 1.0 - np.isnan(found).mean(axis=0)
-        found = np.nan_to_num(found, nan=days.tasmin.shape[1] - 0.5)
+        found = _drawn_in(found, days.tasmin.shape[1] - 0.5)
         how = Continuation.none(days) if continued is None else continued
         windows = [w.reshape(met.shape) for w in self._windows(days, how)]
         away = np.abs(latitude)
@@ -104,3 +105,12 @@ class OnsetPredictors:
         table = load_table("models.season", "season.toml")
         width = int(table.number("onset.regression.window"))
         return width, min(int(table.number("onset.regression.window_count")), self.end // width)
+
+
+def _drawn_in(found: _Array, last: float) -> _Array:
+    """Draw days of sets in to the median of those that flower; the last day where none does."""
+    most = load_table("models.season", "season.toml").number("onset.regression.most_apart")
+    none = np.isnan(found).all(axis=0)
+    middle = np.where(none, last, np.nanmedian(np.where(none, last, found), axis=0))
+    held = np.where(np.isnan(found), middle, found)
+    return np.asarray(np.clip(held, middle - most, middle + most))

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from models.season.season_weather import SeasonWeather, onset_season_start
+from models.season.season_weather import SeasonWeather
 from models.traces import warming_slopes
 
 _Array = NDArray[np.float64]
@@ -58,7 +58,7 @@ def daily_slopes(weather: xr.Dataset, seasons: SeasonWeather, *, southern: bool)
     """Return the warming trend of each day of a season, from monthly trends [K year-1]."""
     mean = (weather["tasmin"] + weather["tasmax"]) / 2.0
     monthly = warming_slopes(xr.Dataset({"tas": mean}))
-    begin = onset_season_start(int(seasons.years[-1]), southern=southern)
+    begin = seasons.begin(int(seasons.years[-1]), southern=southern)
     days = begin.to_datetime64() + np.arange(seasons.tasmin.shape[-1]).astype("timedelta64[D]")
     months = days.astype("datetime64[M]").astype(int) % 12
     return np.asarray(monthly[months])

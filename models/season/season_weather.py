@@ -1,4 +1,8 @@
-"""Daily weather cut into the seasons that lead to spring flowering."""
+"""Daily weather cut into the seasons that lead to flowering.
+
+Plants that flower from late winter to early summer are followed from 1 October, those of late
+summer and autumn from 1 March; south of the equator half a year later.
+"""
 
 from __future__ import annotations
 
@@ -34,6 +38,8 @@ class SeasonWeather:
     ----------
     dims
         Names of the leading dims (such as trace, region), without ``year``.
+    first_day
+        Day 0 of the seasons, ``MM-DD`` of the northern hemisphere.
     years
         Year of each season: the calendar year in which the middle of its window lies.
     tasmin, tasmax
@@ -45,12 +51,17 @@ class SeasonWeather:
     """
 
     dims: tuple[str, ...]
+    first_day: str
     years: NDArray[np.int64]
     tasmin: _Array
     tasmax: _Array
     missing: NDArray[np.int64]
     latitude: _Array
     longitude: _Array
+
+    def begin(self, year: int, *, southern: bool) -> pd.Timestamp:
+        """Return day 0 of the season of that year."""
+        return onset_season_begin(year, self.first_day, southern=southern)
 
     @property
     def known_days(self) -> NDArray[np.int64]:
@@ -61,13 +72,54 @@ class SeasonWeather:
         return known
 
 
-def season_weather(weather: xr.Dataset) -> SeasonWeather:
+def onset_season_begin(year: int, first_day: str, *, southern: bool) -> pd.Timestamp:
+    """Return day 0 of the season of that year."""
+    for begin_year in (year - 1, year):
+        begin = season_start(begin_year, first_day, southern=southern)
+        if _label(begin, _length()) == year:
+            return begin
+    raise SeasonError(f"no season of flowering belongs to the year {year}")
+
+
+def onset_first_day(dates: pd.Series[pd.Timestamp], *, southern: bool) -> str:
+    """Return day 0 of the seasons of a plant, from its observed dates.
+
+    Parameters
+    ----------
+    dates
+        Observed dates.
+    southern
+        Whether they were observed south of the equator.
+
+    Returns
+    -------
+    str
+        ``MM-DD`` of the northern hemisphere: that of late plants where the middle date lies in
+        late summer or autumn, else that of spring.
+    """
+    table = load_table("models.season", "season.toml")
+    shift = int(table.number("hemisphere_shift")) if southern else 0
+    month = (int(pd.to_datetime(dates).dt.month.median()) - 1 + shift) % 12 + 1
+    late = table["onset.late_months"].value
+    assert isinstance(late, list)
+    return str(table["onset.late_first_day" if month in late else "onset.first_day"].value)
+
+
+def is_late(first_day: str) -> bool:
+    """Return whether seasons of this day 0 are those of late summer and autumn."""
+    table = load_table("models.season", "season.toml")
+    return first_day == str(table["onset.late_first_day"].value)
+
+
+def season_weather(weather: xr.Dataset, *, first_day: str) -> SeasonWeather:
     """Cut daily extremes into seasons.
 
     Parameters
     ----------
     weather
         ``tasmin`` and ``tasmax`` [degC] along time and any leading dims, with ``latitude``.
+    first_day
+        Day 0 of a season, ``MM-DD`` of the northern hemisphere; see `onset_first_day`.
 
     Raises
     ------
@@ -85,14 +137,15 @@ def season_weather(weather: xr.Dataset) -> SeasonWeather:
     longest = int(load_table("models.season", "season.toml").number("gap_days"))
     filled = [fill_short_gaps(field.values.astype(float), longest=longest) for field in (low, high)]
     absent = (np.isnan(low.values) | np.isnan(high.values)).astype(float)
-    years, cut = _cut(low, days, [*filled, absent])
+    years, cut = _cut(low, days, [*filled, absent], first_day=first_day)
     missing = np.where(np.isnan(cut[2]), 1, cut[2]).astype(np.int64).cumsum(axis=-1)
     day = low.isel(time=0, drop=True)
     places = [_of_places(day, name) for name in ("latitude", "longitude")]
-    return SeasonWeather(tuple(map(str, day.dims)), years, cut[0], cut[1], missing, *places)
+    dims = tuple(map(str, day.dims))
+    return SeasonWeather(dims, first_day, years, cut[0], cut[1], missing, *places)
 
 
-def season_days(tasmin: _Array, tasmax: _Array, latitude: _Array) -> SeasonDays:
+def season_days(tasmin: _Array, tasmax: _Array, latitude: _Array, *, first_day: str) -> SeasonDays:
     """Return what drives development, with the light of each day.
 
     Parameters
@@ -101,13 +154,15 @@ def season_days(tasmin: _Array, tasmax: _Array, latitude: _Array) -> SeasonDays:
         Daily extremes without missing values, dims (season, day) [degC].
     latitude
         Of each season's place [degree].
+    first_day
+        Day 0, ``MM-DD`` of the northern hemisphere.
     """
     distinct, row = np.unique(latitude, return_inverse=True)
     days = np.arange(tasmin.shape[1])
     light = np.empty((len(distinct), len(days)))
     for southern in (False, True):
         there = (distinct < 0) == southern
-        first = onset_season_start(_ANY_YEAR, southern=southern).day_of_year
+        first = season_start(_ANY_YEAR, first_day, southern=southern).day_of_year
         number = (first - 1 + days) % _DAYS_IN_YEAR + 1
         light[there] = day_length(
             distinct[there][:, None], number.astype(float), sun_angle="refracted"
@@ -135,8 +190,7 @@ def first_day_of_year(seasons: SeasonWeather) -> xr.DataArray:
     values = np.empty((*seasons.latitude.shape, len(seasons.years)))
     for southern in (False, True):
         starts = [
-            (onset_season_start(int(year), southern=southern) - pd.Timestamp(int(year), 1, 1)).days
-            + 1
+            (seasons.begin(int(year), southern=southern) - pd.Timestamp(int(year), 1, 1)).days + 1
             for year in seasons.years
         ]
         values[(seasons.latitude < 0) == southern] = starts
@@ -150,24 +204,14 @@ def _of_places(day: xr.DataArray, name: str) -> _Array:
     return np.asarray(placed)
 
 
-def onset_season_start(year: int, *, southern: bool) -> pd.Timestamp:
-    """Return day 0 of the season of that year."""
-    start, length = _window()
-    for begin_year in (year - 1, year):
-        begin = season_start(begin_year, start, southern=southern)
-        if _label(begin, length) == year:
-            return begin
-    raise SeasonError(f"no season of flowering belongs to the year {year}")
-
-
 def _cut(
-    field: xr.DataArray, days: pd.DatetimeIndex, series: list[_Array]
+    field: xr.DataArray, days: pd.DatetimeIndex, series: list[_Array], *, first_day: str
 ) -> tuple[NDArray[np.int64], list[_Array]]:
-    start, length = _window()
+    length = _length()
     found = [
         (places, window.first, _label(days[0] + pd.Timedelta(days=window.first), length))
         for southern, places in hemispheres(field)
-        for window in season_windows(days, start, length, southern=southern)
+        for window in season_windows(days, first_day, length, southern=southern)
     ]
     years = np.unique(np.array([year for _, _, year in found], dtype=np.int64))
     cut = [np.full((*field.shape[:-1], len(years), length), np.nan) for _ in series]
@@ -179,9 +223,8 @@ def _cut(
     return years, cut
 
 
-def _window() -> tuple[str, int]:
-    table = load_table("models.season", "season.toml")
-    return str(table["onset.first_day"].value), int(table.number("onset.days"))
+def _length() -> int:
+    return int(load_table("models.season", "season.toml").number("onset.days"))
 
 
 def _label(begin: pd.Timestamp, length: int) -> int:

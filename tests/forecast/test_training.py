@@ -11,7 +11,14 @@ import pytest
 
 from forecast.array_files import ArrayFileError
 from forecast.cut import Known
-from forecast.training import futures, read_model, train, what_drives, write_model
+from forecast.training import (
+    flowering_ahead,
+    futures,
+    read_model,
+    train,
+    what_drives,
+    write_model,
+)
 from models.weeks import week_range
 
 
@@ -49,6 +56,18 @@ def test_a_model_read_back_draws_the_same_futures(known, model, tmp_path):
         assert getattr(one.exposure, name).equals(getattr(two.exposure, name))
     for name in ("visits", "pressure", "consultations"):
         assert getattr(one.visits, name).equals(getattr(two.visits, name))
+
+
+def test_a_model_read_back_forecasts_the_same_flowering(known, model, tmp_path):
+    """The fitted plants are in the file; on 1 March cherry is ahead, at 28 June none is."""
+    read = read_model(write_model(model, tmp_path))
+    assert list(read.onsets) == ["cherry"]
+    in_march = replace(known, origin=date(2022, 3, 1))
+    one, two = (flowering_ahead(m, in_march)["cherry"] for m in (model, read))
+    assert one.equals(two)
+    assert (one["date"] >= np.datetime64("2022-02-28T12")).all()
+    assert (one["date"].isel(level=[10, 50, 90]).diff("level") > np.timedelta64(0, "h")).all()
+    assert flowering_ahead(model, known) == {}
 
 
 def test_a_model_without_visits_is_kept_too(known, places, cut, tmp_path):

@@ -173,8 +173,8 @@ def day_number(moment: date) -> float:
 @pytest.mark.parametrize(
     ("start", "said"),
     [
-        (date(2023, 2, 20), "Birch pollen now, likely over 21 Mar"),
-        (date(2023, 4, 3), "Birch pollen from 3 Apr"),
+        (date(2023, 2, 20), "birch pollen now, likely over 21 Mar"),
+        (date(2023, 4, 3), "birch pollen from 3 Apr"),
         (None, "no season ahead"),
     ],
 )
@@ -243,7 +243,7 @@ def test_a_season_that_is_not_known_is_said_so(make_issued):
     issued = make_issued(np.zeros((20, 30)))
     issued["season_dated"] = (("region", "allergen", "draw"), np.zeros((1, 1, 20), np.int8))
     assert exposure_sentence(issued, "north", "Northton") == (
-        "Modelled exposure in Northton: not known of Birch pollen, for want of weather."
+        "Modelled exposure in Northton: not known of birch pollen, for want of weather."
     )
 
 

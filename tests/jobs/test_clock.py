@@ -243,14 +243,18 @@ def test_where_nothing_can_be_written_down_nothing_is_run_and_every_job_is_told(
 
 
 # ------------------------------------------------------------------------------ leaving off
-def test_told_to_end_the_job_leaves_off_and_no_other_begins(practice, records, desk):
+@pytest.mark.parametrize("at", ["telling the share done", "saying what it does"])
+def test_told_to_end_the_job_leaves_off_and_no_other_begins(practice, records, desk, at):
     """It is due again at once; what ran before stays as it is."""
     stop: list[bool] = []
     jobs = [desk.job("pull weather"), desk.job("learn"), desk.job("issue")]
 
     def end(task) -> None:
         stop.append(True)
-        task.result.tell(0.5)
+        if at == "telling the share done":
+            task.result.tell(0.5)
+        else:
+            task.say("reading")
         raise AssertionError("it went on")
 
     desk.does["learn"] = end

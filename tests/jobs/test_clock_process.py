@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from datetime import UTC, datetime
 
 import pytest
@@ -13,7 +14,9 @@ import pytest
 from forecast.practice import create_practice, open_practice
 from forecast.records import RecordsError, open_records
 from forecast.records.notices import notices
+from forecast.records.requests import ask
 from forecast.records.runs import runs
+from jobs.clock_lock import running_clock
 from jobs.clock_process import Look
 from jobs.job import Job
 from jobs.opening import open_all
@@ -36,6 +39,28 @@ sys.exit(run_clock(sys.argv[1], ready=lambda practice: None, jobs=[Job("issue", 
 @pytest.fixture
 def practice(tmp_path, small_settings):
     return create_practice(tmp_path / "practice", small_settings, now=NOW)
+
+
+@pytest.mark.long
+def test_a_second_clock_on_the_same_database_is_refused(tmp_path, small_settings, postgresql):
+    """Two processes, each with a folder of its own, as on two machines; one sentence, code 2."""
+    with postgresql.emptied() as url:
+        text = f'{small_settings}\n[records]\nurl = "{url}"\n'
+        here, there = (create_practice(tmp_path / name, text, now=NOW) for name in ("a", "b"))
+        words = [sys.executable, "-c", "from jobs.cli import main; main()", "clock", "--practice"]
+        with subprocess.Popen([*words, str(here.folder)], stderr=subprocess.PIPE) as first:
+            while running_clock(here) is None:
+                assert first.poll() is None, first.communicate()
+                time.sleep(0.05)
+            second = subprocess.run(
+                [*words, str(there.folder)], capture_output=True, text=True, timeout=120
+            )
+            assert second.returncode == 2
+            (sentence,) = second.stderr.strip().splitlines()
+            assert "a clock runs already on these records" in sentence
+            first.send_signal(signal.SIGTERM)
+            _, said = first.communicate(timeout=60)
+            assert first.returncode == 0, said
 
 
 @pytest.mark.parametrize(
@@ -112,3 +137,24 @@ def test_a_clock_that_lost_its_lock_ends(practice):
     assert look.stop.is_set()
     assert [str(error) for error in look.failed] == ["another process holds it"]
     assert runs(open_records(practice)) == []
+
+
+def test_a_request_is_taken_up_without_waiting_for_the_minute(practice):
+    """Only where one waits, and not in the middle of another look."""
+    ran: list[str] = []
+    jobs = [
+        Job("plan", "works", lambda task: ran.append("plan"), has_work=lambda *_: False),
+        Job("send", "works", lambda task: ran.append("send"), has_work=lambda *_: True),
+    ]
+    look, records = look_of(practice, jobs), open_records(practice)
+    look.if_asked(records)
+    assert ran == []
+    ask(records, "plan", {}, asked_by="a1", asked_at=datetime.now(UTC))
+    with look.one_at_a_time:
+        look.if_asked(records)
+    assert ran == []
+    look.if_asked(records)
+    assert ran == ["plan", "send"], "it is a look like any other"
+    look.if_asked(records)
+    assert ran == ["plan", "send"]
+    records.close()

@@ -1,7 +1,7 @@
-"""Killed at any moment: the practice opens in the old state or the new, the next run completes.
+"""Killed at any moment: the practice opens in the old state or the new, the next start completes.
 
-Five kills unless FOREPAW_LONG is set to ``whole``; then fifty. Each kills one process that imports
-visits, learns and issues.
+Five kills unless FOREPAW_LONG is set to ``whole``; then a hundred of the clock's jobs, and fifty of
+the import of a big export.
 """
 
 from __future__ import annotations
@@ -12,146 +12,204 @@ import signal
 import subprocess
 import sys
 import time
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from disk_that_fills import NoFileGrows
+from local_server import LocalServer
+from month_world import DAY, Month, Plan, at
 from sqlalchemy import func, select
 
-import sample_climate
+from forecast.backup import backups
+from forecast.backup.archive import check_archive
 from forecast.issuing import read_issue
 from forecast.practice import create_practice, open_practice, template
 from forecast.records import open_records, visits
-from forecast.records.dogs import dog_ids
 from forecast.records.imports import imported_files
 from forecast.records.issues import issues
-from forecast.records.runs import runs
+from forecast.records.runs import JobRun, runs
 from forecast.records.tables import metadata
-from forecast.records.vintages import vintages
+from forecast.training import read_model
 from forecast.visits import take_back
+from jobs.clock import tick
+from jobs.drop import look
 from jobs.imports import import_file
 from jobs.opening import open_all
+from jobs.registry import find_job
 
+IS_WHOLE = os.environ.get("FOREPAW_LONG") == "whole"
+KILLS, CLOCK_KILLS = (50, 100) if IS_WHOLE else (5, 5)
 FIRST_GUESS = 6.0  # seconds a worker takes; measured anew after each
-KILLS = 50 if os.environ.get("FOREPAW_LONG") == "whole" else 5
-WORK = """
-import sys
-from datetime import date
-from pathlib import Path
-from forecast.practice import open_practice
-from jobs.imports import import_file
-from jobs.issue import issue
-from jobs.learn import learn
-from jobs.opening import open_all
-folder, file = Path(sys.argv[1]), Path(sys.argv[2])
-practice = open_practice(folder)
+FIRST_GUESSES = {"pull weather": 1, "take visits": 1, "learn": 1, "issue": 4, "back-up": 1}
+
+
+# ------------------------------------------------------------------------------ the clock's jobs
+# One look of the clock at a moment, for one job alone; it says when it begins.
+LOOK = """
+import sys, time
+from datetime import datetime
+import forecast.backup, forecast.dosing.desk, jobs.drop, jobs.outputs, jobs.pull, jobs.tidy
+from jobs.clock import tick
+from jobs.registry import find_job
+from jobs.sources.limits import Clock
+now = datetime.fromisoformat(sys.argv[2])
+clock = Clock(now=lambda: now, monotonic=time.monotonic, sleep=lambda seconds: None)
 print("working", flush=True)
-import_file(practice, "visits", file)
-records, climate = open_all(practice)
-say = lambda text: None
-model, known = learn(practice, records, climate, origin=date(2023, 3, 1), say=say)
-issue(practice, records, climate, model=model, known=known, say=say)
+tick(sys.argv[1], now, jobs=[find_job(sys.argv[3])], source_clock=clock)
 """
+# When each is killed on a Sunday, in the order of the day [h].
+TIMES = {"pull weather": 3.5, "take visits": 4.2, "learn": 4.5, "issue": 5.0, "back-up": 23.5}
+ENDED_WELL = {"done", "completed"}
+STATES = {*ENDED_WELL, "failed", "swept", "cut short"}
+BEGIN = date(2026, 3, 1)  # a Sunday
 
 
-def _visit_rows(first: str, last: str, start: int) -> pd.DataFrame:
-    """Invent three itch visits and twenty others a week, numbered from `start`."""
-    rng = random.Random(start)
-    rows = []
-    for day in pd.date_range(first, last, freq="D"):
-        if day.day_of_week == 6:
-            continue
-        for _ in range(4):
-            rows.append((day, "", "other"))
-        if rng.random() < 0.5:
-            rows.append((day, f"D{rng.randrange(40):02d}", "itch flare"))
-    frame = pd.DataFrame(rows, columns=["date", "dog", "kind"])
-    frame["visit"] = [f"V{start + n}" for n in range(len(frame))]
-    return frame.assign(branch="main")[["visit", "date", "branch", "dog", "kind"]]
+@dataclass(frozen=True)
+class State:
+    """What a practice holds, all of it found whole."""
+
+    n_visits: int
+    n_issues: int
+    newest_backup: str
+    newest_weather: pd.Timestamp
+    newest_model: date
+
+
+def state_of(folder: Path, now: datetime) -> State:
+    """Open the practice as the next command would, and count what it holds; all must be whole."""
+    practice = open_practice(folder, now=now)
+    records, store = open_all(practice)
+    rows = issues(records)
+    assert {row.file for row in rows} == {one.name for one in practice.issued_folder.glob("*.nc")}
+    for row in rows:
+        assert read_issue(practice.issued_folder / row.file).hash == row.file_sha256
+    for kept in (practice.issued_folder, practice.trained_folder):
+        assert not list(kept.rglob(".*.part"))
+    models = [read_model(file) for file in practice.trained_folder.glob("*.nc")]
+    assert {run.state for run in runs(records)} <= STATES
+    with records.reading() as connection:
+        assert connection.exec_driver_sql("PRAGMA quick_check").all() == [("ok",)]
+    made = sorted(backups(practice.backups_folder))
+    for file in made[-2:]:
+        check_archive(file, tell=lambda n_bytes: None)
+    tas = store.weather(sources=["nasa_power"])["tas"]
+    newest = tas.dropna("time", how="any")["time"].to_index()
+    assert len(newest) == (newest[-1] - newest[0]).days + 1, "days are missing in the midst"
+    found = State(
+        len(visits.visits(records)),
+        len(rows),
+        made[-1].name,
+        newest[-1],
+        max(model.cut.origin for model in models),
+    )
+    records.close()
+    return found
+
+
+def runs_since(folder: Path, job: str, now: datetime) -> list[JobRun]:
+    """Return the runs of a job that began at or after a moment."""
+    records = open_records(open_practice(folder, now=now))
+    found = runs(records, job=job, since=now)
+    records.close()
+    return found
 
 
 @pytest.fixture
-def small(tmp_path: Path) -> Path:
-    """Make a practice of one region with three years of visits, issued once."""
-    text = template().replace("draws = 500", "draws = 60").replace('"grass"', '"grasses"')
-    practice = create_practice(tmp_path / "practice", text)
-    import_file(practice, "weather", sample_climate.FOLDER / sample_climate.WEATHER_FILE)
-    files = {"branches": "id,name,region,open_days\nmain,Main,seoul,mon tue wed thu fri sat\n"}
-    for name, content in files.items():
-        path = tmp_path / f"{name}.csv"
-        path.write_text(content)
-        import_file(practice, name, path)
-    path = tmp_path / "first.csv"
-    _visit_rows("2020-01-06", "2022-12-31", 0).to_csv(path, index=False)
-    import_file(practice, "visits", path)
-    return practice.folder
+def kept_running(tmp_path: Path) -> Iterator[Month]:
+    """Give a practice whose clock has looked once: it has pulled, learnt, issued and backed up."""
+    never = (at(BEGIN, 0), at(BEGIN, 0))
+    plan = Plan(BEGIN, 0, off=never, filling=never[0], full=never, down=never, every=DAY)
+    with LocalServer() as services, LocalServer() as person:
+        world = Month(plan, NoFileGrows(tmp_path), services, person)
+        world.begin()
+        services.heal()
+        world.look(plan.begin)
+        assert world.refused == []
+        yield world
 
 
-def _start(folder: Path, file: Path) -> subprocess.Popen[str]:
-    return _run(WORK, folder, file)
+def kill_a_look(folder: Path, now: datetime, job: str, after: float) -> bool:
+    """Let another process look, and kill it after some seconds; say whether it was at work."""
+    words = [sys.executable, "-c", LOOK, str(folder), now.isoformat(), job]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as worker:
+        assert worker.stdout is not None
+        assert worker.stdout.readline() == b"working\n", worker.communicate()
+        try:
+            worker.wait(after)
+        except subprocess.TimeoutExpired:
+            worker.send_signal(signal.SIGKILL)
+        _, errors = worker.communicate()
+        assert worker.returncode in (0, -signal.SIGKILL), errors
+        return worker.returncode != 0
 
 
-def _run(work: str, folder: Path, file: Path) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-c", work, str(folder), str(file)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-
-
-def _state(folder: Path) -> tuple[int, int, int]:
-    """Open the practice as the next command would, and count what it holds; all must be whole."""
-    practice = open_practice(folder)
-    records, _ = open_all(practice)
-    rows = issues(records)
-    files = {path.name for path in practice.issued_folder.glob("*.nc")}
-    assert {row.file for row in rows} == files
-    for row in rows:
-        assert read_issue(practice.issued_folder / row.file).hash == row.file_sha256
-    assert not list(practice.issued_folder.glob(".*.part"))
-    assert {run.state for run in runs(records)} <= {"done", "failed", "completed", "swept"}
-    counted = len(visits.visits(records)), len(rows), len(vintages(records))
-    assert len(dog_ids(records)) <= 40
-    records.close()
-    return counted
+def look_again(world: Month, job: str, now: datetime) -> None:
+    """Let the next clock look, for that job alone."""
+    world.clock.moment = now
+    tick(world.folder, now, jobs=[find_job(job)], source_clock=world.clock.clock)
 
 
 @pytest.mark.long
-def test_a_kill_at_any_moment_leaves_a_practice_that_opens_and_completes(small, tmp_path, capsys):
-    """Visits are all there or not there; issue rows and files agree; the next run ends well."""
-    rng = random.Random(7)
+def test_the_clock_killed_at_any_moment_leaves_the_old_state_or_the_new(kept_running, capsys):
+    """Sunday after Sunday each of its jobs is killed; the look twenty minutes later completes it.
+
+    Visits are all there or not there; rows and files agree; no file that has its name is broken;
+    nothing that was there before is gone; and the job has one success for its date in the end.
+    """
+    world, rng = kept_running, random.Random(7)
+    folder, spent = world.folder, dict[str, float](FIRST_GUESSES)
+    seen: Counter[tuple[str, str]] = Counter()
     began = time.monotonic()
-    spent, table = FIRST_GUESS, []
-    for kill in range(KILLS):
-        file = tmp_path / f"more{kill}.csv"
-        # weeks of its own each time: the same ones again would be held, as twice what was usual
-        last = pd.Timestamp("2020-01-05") - pd.Timedelta(weeks=8 * kill)
-        first = last - pd.Timedelta(days=8 * 7 - 1)
-        added = _visit_rows(f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}", 10_000 * (kill + 1))
-        added.to_csv(file, index=False)
-        before = _state(small)
-        worker = _start(small, file)
-        assert worker.stdout is not None
-        assert worker.stdout.readline() == "working\n"
-        time.sleep(spent * rng.random() ** 2)  # more of them early, while the import runs
-        worker.send_signal(signal.SIGKILL)
-        worker.communicate()
-        after = _state(small)
-        assert after[0] in (before[0], before[0] + len(added)), "half an import is visible"
-        assert after[1] in (before[1], before[1] + 1)
+    for kill in range(CLOCK_KILLS):
+        job, sunday = list(TIMES)[kill % len(TIMES)], BEGIN + (7 + 7 * (kill // len(TIMES))) * DAY
+        now = at(sunday, TIMES[job]) + timedelta(minutes=1)
+        world.power.today, n_visits = sunday, 0
+        if job == "take visits":
+            n_visits = world.export(sunday)
+            look(open_practice(folder, now=now), now - timedelta(minutes=5))
+        before = state_of(folder, now)
+        was_at_work = kill_a_look(folder, now, job, spent[job] * rng.random())
+        left = [run.state for run in runs_since(folder, job, now)]
+        after = state_of(folder, now)
+        found = [run.state for run in runs_since(folder, job, now)]
+        assert left in ([], ["running"], found)
+        seen[job, found[0] if found and was_at_work else "over" if found else "not begun"] += 1
+        new = State(
+            before.n_visits + n_visits,
+            before.n_issues + (job == "issue"),
+            f"forepaw-{now:%Y%m%d}" if job == "back-up" else before.newest_backup,
+            pd.Timestamp(sunday - 3 * DAY) if job == "pull weather" else before.newest_weather,
+            sunday if job == "learn" else before.newest_model,
+        )
+        is_old_or_new(before, after, new)
         start = time.monotonic()
-        again = _start(small, file)
-        _, errors = again.communicate(timeout=120)
-        assert again.returncode == 0, errors
-        spent = time.monotonic() - start
-        done = _state(small)
-        assert done[0] == before[0] + len(added)
-        table.append((kill, after[0] > before[0], after[1] > before[1], after[2] > before[2]))
+        look_again(world, job, now + timedelta(minutes=20))
+        if not set(found) & ENDED_WELL:
+            spent[job] = time.monotonic() - start
+        done = state_of(folder, now + timedelta(minutes=30))
+        is_old_or_new(new, done, replace(new, n_issues=done.n_issues))
+        # killed after it had issued, while it drew charts: it is issued again
+        assert done.n_issues - new.n_issues in (0, 1 if after.n_issues == new.n_issues else 0)
+        if job != "take visits":
+            well = [run for run in runs_since(folder, job, now) if run.state in ENDED_WELL]
+            assert [run.local_date for run in well] == [sunday]
+    assert any(state in ("swept", "completed", "cut short") for _, state in seen)
     with capsys.disabled():
-        shares = pd.DataFrame(table, columns=["kill", "imported", "issued", "counted"])
-        print(f"\n{KILLS} kills in {time.monotonic() - began:.0f} s; new state after the kill:")
-        print(shares[["imported", "counted", "issued"]].mean().to_string())
+        print(f"\n{CLOCK_KILLS} kills in {time.monotonic() - began:.0f} s; the runs were found")
+        print(pd.Series(seen).unstack(fill_value=0).to_string())
+
+
+def is_old_or_new(old: State, found: State, new: State) -> None:
+    """Check that each thing is as it was, or as it is to be."""
+    for name, value in vars(found).items():
+        was, is_to_be = getattr(old, name), getattr(new, name)
+        begins = name == "newest_backup" and value.startswith(is_to_be)
+        assert value in (was, is_to_be) or begins, (name, was, value, is_to_be)
 
 
 # ------------------------------------------------------------------------------ exports
@@ -176,6 +234,15 @@ print("working", flush=True)
 import_file(open_practice(Path(sys.argv[1])), "visits", Path(sys.argv[2]))
 """
 EMPTIED = ("visit", "visit_case", "home", "dog", "dog_identity", "owner")
+
+
+def _run(work: str, folder: Path, file: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", work, str(folder), str(file)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
 
 
 def _export(path: Path) -> Path:

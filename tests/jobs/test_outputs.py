@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 import pandas as pd
 import pytest
 
+from forecast.figures import Figure
 from forecast.hub import hub_table
 from forecast.issuing import Issue, latest_issue
 from forecast.practice import Practice, open_practice
@@ -44,6 +45,7 @@ def test_outputs_come_in_order_and_writing_them_again_replaces_them(made, monkey
     """The words first, then the table; a second time the same names, and nothing is left over."""
     practice, issue = made
     drawn = []
+    drawing = Figure("visits-north", "title", (), "credit", "words", lambda **_: "a chart")
 
     def render(chart: str, stem: Path) -> tuple[Path, Path]:
         drawn.append(chart)
@@ -52,7 +54,7 @@ def test_outputs_come_in_order_and_writing_them_again_replaces_them(made, monkey
         return stem.with_suffix(".svg"), stem.with_suffix(".png")
 
     monkeypatch.setattr(outputs, "render", render)
-    monkeypatch.setattr(outputs, "figures", lambda *_: iter([("visits-north", "a chart")]))
+    monkeypatch.setattr(outputs, "figures", lambda *_: iter([drawing]))
     folder = practice.outbox_folder / issue.id
     before = {path.name for path in folder.iterdir()}
     written = write_outputs(practice, issue)

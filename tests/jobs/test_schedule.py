@@ -21,6 +21,7 @@ from jobs.schedule import (
     next_moment,
     next_try,
     waits,
+    waits_for,
 )
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -235,6 +236,22 @@ def test_what_a_job_needs_is_waited_for_up_to_a_patience():
     assert (found.job, found.without) == ("issue", ())
 
 
+def test_what_is_waited_for_is_told_with_the_latest_moment():
+    """Until 08:00, three hours after its time; not before 05:00, and a pull waits for nothing."""
+    failed = [run("issue", "2024-05-01", "2024-05-01T05:00"),
+              run("pull", "2024-05-02", "2024-05-02T03:30", "failed")]  # fmt: skip
+
+    def told(name: str, runs, at: str):
+        now = datetime.fromisoformat(f"2024-05-02T{at}").replace(tzinfo=BERLIN)
+        return waits_for(name, [PULL, ISSUE], runs, now=now, zone=BERLIN, waits=RULES)
+
+    assert told("issue", failed, "07:00") == (("pull",), datetime(2024, 5, 2, 6, 0, tzinfo=UTC))
+    assert told("issue", failed, "04:59") is None
+    assert told("pull", failed, "07:00") is None
+    came = [*failed, run("pull", "2024-05-02", "2024-05-02T03:45")]
+    assert told("issue", came, "07:00") is None
+
+
 def test_what_is_not_tried_again_today_is_not_waited_for():
     """With four failures behind it the pull has given up, so the issue goes on at once."""
     hurried = Waits((timedelta(minutes=1),), RULES.for_needs, RULES.between_feeds)
@@ -264,6 +281,31 @@ def test_new_data_make_the_issue_due_again_hours_after_the_last(came, at, is_due
             run("issue", "2024-05-02", "2024-05-02T05:00"), came]  # fmt: skip
     found = asked([PULL, ISSUE], runs, f"2024-05-02T{at}")
     assert found == ([("issue", "2024-05-02")] if is_due else [])
+
+
+@pytest.mark.parametrize(
+    ("came", "at", "expected"),
+    [
+        ("2024-05-03T00:40", "00:40", [("issue", "2024-05-02")]),  # 4 h 20 min before 05:00
+        ("2024-05-03T00:40", "05:00", [("issue", "2024-05-03")]),  # and the day has its own
+        ("2024-05-03T01:01", "01:01", []),  # within four hours of it
+        ("2024-05-03T03:31", "04:59", []),
+        ("2024-05-03T03:31", "05:00", [("issue", "2024-05-03")]),
+    ],
+)
+def test_what_comes_at_night_does_not_take_the_place_of_the_morning_s_issue(came, at, expected):
+    """It is taken in at 05:00 after all of the night's pulls, not with the first of them."""
+    runs = [run("pull", "2024-05-02", "2024-05-02T03:30"),
+            run("pull", "2024-05-03", "2024-05-03T03:30", rows=5),
+            run("issue", "2024-05-02", "2024-05-02T05:00"),
+            run("import visits", "2024-05-03", came)]  # fmt: skip
+    if at == "05:00" and came.endswith("00:40"):
+        runs.append(run("issue", "2024-05-02", "2024-05-03T00:40"))
+    else:
+        runs = [one for one in runs if one.started_at.isoformat()[:16] <= f"2024-05-03T{at}"]
+    now = datetime.fromisoformat(f"2024-05-03T{at}").replace(tzinfo=BERLIN)
+    found = due([PULL, ISSUE], runs, now=now, zone=BERLIN, waits=RULES)
+    assert [(one.job, f"{one.local_date}") for one in found if one.job == "issue"] == expected
 
 
 def test_a_job_without_a_time_is_due_when_it_is_called():

@@ -147,4 +147,4 @@ def test_without_a_folder_for_compiled_code_it_is_compiled_in_memory(monkeypatch
         return compile_in_memory(function, **options)
 
     monkeypatch.setattr(kernels.numba, "njit", refuse)
-    assert kernels._compiled(lambda number: number + 1.0)(2.0) == 3.0
+    assert kernels.compiled(lambda number: number + 1.0)(2.0) == 3.0

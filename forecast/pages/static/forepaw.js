@@ -6,13 +6,12 @@ const EVERY = 2000; // milliseconds between two looks at what is under way
 async function look(part) {
   try {
     const reply = await fetch(part.dataset.watch, { headers: { accept: "text/html" } });
-    if (!reply.ok) return;
-    const text = await reply.text();
+    const text = reply.ok ? await reply.text() : "";
     const fresh = new DOMParser().parseFromString(text, "text/html").getElementById(part.id);
-    if (!fresh) return;
-    part.replaceWith(document.importNode(fresh, true));
+    if (fresh) part.replaceWith(document.importNode(fresh, true));
+    else delete part.dataset.watched; // signed out, or a fault: the next look may reach it
   } catch {
-    // the next look may reach it: what is shown says since when it is so
+    delete part.dataset.watched;
   }
   watch();
 }

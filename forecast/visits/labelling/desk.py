@@ -13,9 +13,11 @@ from forecast.csv_text import csv_text
 from forecast.practice import Practice
 from forecast.private_files import write_private
 from forecast.records.cases import definition_in_force
+from forecast.records.dogs import dog as one_dog
 from forecast.records.dogs import dogs
 from forecast.records.engine import Records
-from forecast.records.visits import visits_with_evidence
+from forecast.records.visits import EVIDENCE, visits_with_evidence
+from forecast.records.visits import visits as visits_on_record
 from forecast.visits.labelling.agreement import Agreement, agree
 from forecast.visits.labelling.labels import Labels, read_labels
 from forecast.visits.labelling.sample import (
@@ -63,6 +65,42 @@ def judged_visits(practice: Practice, records: Records) -> tuple[pd.DataFrame, s
         )
     in_force = definition_in_force(records)
     return held, AS_IMPORTED if in_force is None else in_force.version
+
+
+def visits_of(records: Records, sample: Sample) -> tuple[pd.DataFrame, str]:
+    """Return the visits of a sample with their evidence, those that are on record; the version.
+
+    The version is that of the case definition in force.
+    """
+    held = visits_on_record(records, more=EVIDENCE, references=sample.rows["reference"].tolist())
+    in_force = definition_in_force(records)
+    return held, AS_IMPORTED if in_force is None else in_force.version
+
+
+def drawn_visit(practice: Practice, records: Records, sample: Sample, number: int) -> pd.Series:
+    """Return the row of a sample's sheet of one number (`sheet.COLUMNS`), as a vet is to see it.
+
+    Raises
+    ------
+    LabellingError
+        If the sample has no such number, or its visit is no longer on record.
+    """
+    rows = sample.rows.loc[sample.rows["number"] == number]
+    if rows.empty:
+        raise LabellingError(
+            f"number {number} was asked for; {sample.id} has the numbers 1 to {len(sample.rows)}"
+        )
+    reference, branch = rows["reference"].iloc[0], rows["branch"].iloc[0]
+    held = visits_on_record(records, more=("items", "codes", "note"), references=[reference])
+    held = held.loc[held["branch"] == branch]
+    if held.empty:
+        raise LabellingError(f"visit {number} of {sample.id} is no longer on record")
+    of_dog = held["dog"].iloc[0]
+    animal = one_dog(records, of_dog, on=practice.today) if isinstance(of_dog, str) else None
+    held = held.assign(
+        species=animal.species if animal else "", birth_date=animal.birth_date if animal else None
+    )
+    return sheet_rows(sample, held).iloc[0]
 
 
 def draw_sheet(

@@ -90,7 +90,8 @@ def test_it_says_what_it_is_and_only_its_owner_reads_it(back_up, practice, recor
 @ON_SQLITE
 def test_keys_and_what_is_not_the_services_own_stay_out_and_are_named(back_up, practice):
     """Keys go along if asked; locks and half-written files are not even named."""
-    for name in ("secrets/open_meteo.key", "key", "drop/visits.csv", "mine/notes.txt", "a.part"):
+    given = ("secrets/open_meteo.key", "key", "drop/visits.csv", "mine/notes.txt")
+    for name in (*given, "a.part", "locks/issue.lock"):
         path = practice.folder / name
         path.parent.mkdir(exist_ok=True)
         path.write_text("x")

@@ -1,54 +1,24 @@
-"""A clock that only moves when told, a local server, and a session between them."""
+"""A clock, a local server, and a session between them."""
 
 from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from fake_clock import FakeClock
 from local_server import LocalServer
 from pull_world import World, make_practice, make_world
 
 from jobs.sources import planning
-from jobs.sources.limits import Clock, RateLimits
+from jobs.sources.limits import RateLimits
 from jobs.sources.raw_archive import RawArchive
 from jobs.sources.session import Session
 from jobs.sources.source import Source
 from models.parameters import Parameter, ParameterTable, load_table
-
-
-@dataclass
-class FakeClock:
-    """Time that passes by sleeping alone; `tick` seconds more pass with every look at it."""
-
-    moment: datetime = datetime(2026, 6, 10, 8, 0, 30, tzinfo=UTC)
-    seconds: float = 0.0
-    tick: float = 0.0
-    slept: list[float] = field(default_factory=list)
-
-    def pass_by(self, seconds: float) -> None:
-        """Let time pass."""
-        self.moment += timedelta(seconds=seconds)
-        self.seconds += seconds
-
-    def sleep(self, seconds: float) -> None:
-        """Sleep without waiting."""
-        self.slept.append(seconds)
-        self.pass_by(seconds)
-
-    def look(self) -> float:
-        """Return the seconds passed."""
-        self.pass_by(self.tick)
-        return self.seconds
-
-    @property
-    def clock(self) -> Clock:
-        """The clock as the code under test takes it."""
-        return Clock(now=lambda: self.moment, monotonic=self.look, sleep=self.sleep)
 
 
 def changed_manners(**numbers: float) -> ParameterTable:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from fake_dwd import FakePhenology, FakePollenIndex
+from fake_meteoswiss import FakeMeteoSwiss
 from fake_nasa_power import FakePower
 from fake_open_meteo import value
 from faults import status
@@ -175,6 +176,29 @@ def test_regions_without_an_area_do_not_stop_the_others_the_day_after(world):
     held = open_climate(world.practice()).pollen(quantity="pollen_index")
     assert list(held["region"].values) == ["berlin"]
     assert held["pollen_index"].notnull().any()
+
+
+def test_a_region_too_far_from_every_station_does_not_stop_the_others_the_day_after(world):
+    """Berlin has no Swiss station: Zurich's counts come on both days; alone it is a failure."""
+    service = FakeMeteoSwiss(today=NOW.date())
+    world.server.routes.update(service.routes())
+    world.use("meteoswiss_pollen")
+    for n in (0, 1):
+        service.today = NOW.date() + timedelta(days=n)
+        (done,) = world.pull(NOW + timedelta(days=n))
+        assert done.failures == []
+        assert "no station near enough" in {one.check for one in done.findings}
+        held = open_climate(world.practice()).pollen()
+        # the newest day of the recent file is yesterday's
+        assert held["time"].values[-1] == np.datetime64(NOW.date() + timedelta(days=n - 1))
+        assert held["pollen"].isel(time=-1).notnull().any()
+    settings = world.folder / "practice.toml"
+    zurich = settings.read_text().index('[[region]]\nid = "zurich"')
+    berlin = settings.read_text().index('[[region]]\nid = "berlin"')
+    text = settings.read_text()
+    settings.write_text(text[:zurich] + text[berlin:])
+    (done,) = world.pull(NOW + timedelta(days=2))
+    assert "none of its 3 stations is within" in done.failures[0]
 
 
 # ------------------------------------------------------------------------------ nothing can be new

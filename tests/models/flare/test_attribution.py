@@ -84,3 +84,13 @@ def test_mites_do_not_pass_for_exposure():
     strong = counts + np.round(8 * np.clip(indoor.sel(driver="indoor", drop=True), 0, None))
     evidence = driver_evidence(strong.sel(week=counts["week"]), offset, indoor)
     assert {e.family: e.verdict for e in evidence}["exposure"] == NOT_TOLD
+
+
+def test_a_driver_that_never_departs_from_normal_is_not_claimed_and_stops_no_other():
+    """As humidity that nobody near measures: nothing is told of it, in words and in numbers."""
+    counts, offset, departures = make_case(humidity=0.0, trees=0.35, seed=2)
+    departures.loc[{"driver": "humidity"}] = 0.0
+    humidity, exposure = driver_evidence(counts, offset, departures)
+    assert (humidity.verdict, humidity.stretches) == (NOT_TOLD, 0)
+    assert np.isnan(humidity.p_value)
+    assert exposure.verdict == FOUND

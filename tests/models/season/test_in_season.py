@@ -3,13 +3,8 @@ import pandas as pd
 import pytest
 
 from models.season import FloweringOnset, OnsetError
-from models.season.in_season import (
-    InSeasonOnset,
-    _blending_weights,
-    _cut_before,
-    _few_years,
-    _variance,
-)
+from models.season.blending import blending_weights, cut_before, error_variance, few_years
+from models.season.in_season import InSeasonOnset
 
 FIRST_OF_MARCH = 151  # days since 1 October, in a common year
 
@@ -112,20 +107,20 @@ def test_weights_are_drawn_to_the_member_that_was_right():
     rng = np.random.default_rng(0)
     truth = rng.normal(100, 5, 50)
     members = truth + np.array([[1.0], [0.0], [1.0]]) * rng.normal(0, 5, (3, 50))
-    weights = _blending_weights(members, truth, np.ones(50))
+    weights = blending_weights(members, truth, np.ones(50))
     np.testing.assert_allclose(weights, [0.35, 0.65, 0.0], atol=1e-6)
 
 
 def test_the_variance_of_errors_is_told_apart():
     """Squared errors of 4 + 2 V give a = 4 and b = 2."""
     variance = np.linspace(0, 10, 30)
-    np.testing.assert_allclose(_variance(4 + 2 * variance, variance), [4, 2])
+    np.testing.assert_allclose(error_variance(4 + 2 * variance, variance), [4, 2])
 
 
 def test_few_years_widen_a_forecast():
     """The variance of Student's t: 5 / 3 with five degrees of freedom, 30 / 28 with thirty."""
-    assert _few_years(6) == pytest.approx(5 / 3)
-    assert _few_years(31) == pytest.approx(30 / 28)
+    assert few_years(6) == pytest.approx(5 / 3)
+    assert few_years(31) == pytest.approx(30 / 28)
 
 
 def test_cutting_a_distribution_leaves_its_upper_part():
@@ -135,10 +130,10 @@ def test_cutting_a_distribution_leaves_its_upper_part():
     quantile of 0.75 of the whole, day 7, is its median.
     """
     days = np.arange(10.0)[None]
-    left = _cut_before(days, 4.5)
+    left = cut_before(days, 4.5)
     assert left.min() >= 4.5
     assert np.median(left) == pytest.approx(7.0, abs=0.3)
-    np.testing.assert_array_equal(_cut_before(days, -1.0), days)
+    np.testing.assert_array_equal(cut_before(days, -1.0), days)
 
 
 def test_forecasts_are_the_same_every_time(past, onset, in_march):

@@ -1,0 +1,41 @@
+"""All pages of the application, in the order of the menu."""
+
+from __future__ import annotations
+
+from forecast.pages import (
+    data,
+    figure_pages,
+    help,
+    imports,
+    label_agreement,
+    labelling,
+    layouts,
+    own_account,
+    people,
+    region,
+    requests,
+    season,
+    signing_in,
+    uploads,
+)
+from forecast.pages.page import Page
+
+
+def all_pages() -> tuple[Page, ...]:
+    """Return every page there is: nothing is reachable that is not here."""
+    return (
+        *season.PAGES,
+        *region.PAGES,
+        *figure_pages.PAGES,
+        *data.PAGES,
+        *requests.PAGES,
+        *imports.PAGES,
+        *uploads.PAGES,
+        *layouts.PAGES,
+        *labelling.PAGES,
+        *label_agreement.PAGES,
+        *people.PAGES,
+        *help.PAGES,
+        *own_account.PAGES,
+        *signing_in.PAGES,
+    )

@@ -1,0 +1,275 @@
+"""One region: when its weeks are high, why the forecast says so, and how it did before."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from forecast.accounts.roles import Right
+from forecast.charts.theme import words_of
+from forecast.evidence_files import read_evidence
+from forecast.figures import names_of_regions
+from forecast.issuing import Issue
+from forecast.pages.figure_pages import FigureShown, figure_shown
+from forecast.pages.issue_reading import held, latest, one_region
+from forecast.pages.page import Asked, NotFoundError, Page, View
+from forecast.pages.record_shown import RecordShown, record_shown
+from forecast.pages.season import IssueShown, issue_shown, known
+from forecast.practice import parse_settings
+from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
+from forecast.wording import (
+    LIKELY,
+    evidence_sentence,
+    exposure_sentence,
+    odds,
+    opening_sentences,
+    region_sentence,
+    season_cell,
+    span,
+)
+from models.allergens import catalogue
+
+FIGURES = ("visits", "years", "exposure")
+NOT_KNOWN = "not known"
+
+
+@dataclass(frozen=True)
+class WeekRow:
+    """One week ahead; None is not known.
+
+    Attributes
+    ----------
+    odds, usual_odds
+        Odds that it is a high week, and what climatology gives for it.
+    expected, low, high
+        Flare visits: median, and the 5 and 95 % quantiles.
+    usual
+        Flare visits that climatology gives, its median.
+    likely
+        Whether it is more likely high than not.
+    """
+
+    week: date
+    odds: float | None
+    usual_odds: float | None
+    expected: float | None
+    low: float | None
+    high: float | None
+    usual: float | None
+    likely: bool
+
+    @property
+    def odds_in_words(self) -> str:
+        """The odds as a fraction."""
+        return NOT_KNOWN if self.odds is None else odds(self.odds)
+
+    @property
+    def usual_in_words(self) -> str:
+        """What is usual, as a fraction."""
+        return NOT_KNOWN if self.usual_odds is None else odds(self.usual_odds)
+
+
+@dataclass(frozen=True)
+class SeasonRow:
+    """The next season of flares, or of an allergen's modelled exposure.
+
+    `days` and `spread` say it in words; `start`, `peak` and `end` are three dates each, for 10, 50
+    and 90 % of the futures, None where there is no season ahead or it is not known.
+    """
+
+    name: str
+    kind: str
+    days: str
+    spread: str
+    peak_in_words: str
+    start: tuple[date, date, date] | None
+    peak: tuple[date, date, date] | None
+    end: tuple[date, date, date] | None
+    share_of_futures: float | None
+
+
+@dataclass(frozen=True)
+class RegionPage:
+    """Everything the page of a region says.
+
+    `answer` is the sentence, `exposure_answer` that of its allergens; `opening` what must be known
+    before they are read. `why` says what the forecast rests on, `evidence` what the practice's own
+    visits tell of what drives flares; None where that was not kept with the issue. Without visits
+    of the region `weeks` is empty.
+    """
+
+    id: str
+    name: str
+    answer: str
+    exposure_answer: str
+    opening: tuple[str, ...]
+    issue: IssueShown
+    figures: tuple[FigureShown, ...]
+    weeks: tuple[WeekRow, ...]
+    seasons: tuple[SeasonRow, ...]
+    why: tuple[str, ...]
+    evidence: tuple[str, ...] | None
+    record: RecordShown
+
+
+def region(asked: Asked) -> View:
+    """Answer when the weeks of one region are likely high, and why."""
+    whole = latest(asked.practice, asked.records)
+    if whole is None:
+        raise NotFoundError("a region was asked for, and no forecast has been issued yet")
+    names = names_of_regions(asked.practice, whole)
+    wanted = asked.path["region"]
+    if wanted not in names:
+        raise NotFoundError(
+            f"region {wanted!r} was asked for; the latest forecast has none of that id"
+        )
+    page = _page(asked, whole, wanted, names[wanted])
+    tables = {
+        "weeks": [asdict(week) for week in page.weeks],
+        "seasons": [_flat(row) for row in page.seasons],
+        "record": [asdict(row) for row in page.record.by_lead],
+    }
+    return View("region.html", page, tables)
+
+
+def _page(asked: Asked, whole: Issue, region_id: str, name: str) -> RegionPage:
+    practice = asked.practice
+    one = one_region(whole, region_id)
+    forecast = one.forecast
+    key = (whole.file, practice.settings_sha256, region_id)
+    shown = (figure_shown(practice, whole, f"{kind}-{region_id}") for kind in FIGURES)
+    evidence = read_evidence(practice, whole.id)
+    return RegionPage(
+        region_id,
+        name,
+        held.value((*key, "answer"), lambda: region_sentence(forecast, region_id, name)),
+        held.value((*key, "exposure"), lambda: exposure_sentence(forecast, region_id, name)),
+        held.value((*key, "opening"), lambda: tuple(opening_sentences(one, {region_id: name}))),
+        issue_shown(practice, whole),
+        tuple(figure for figure in shown if figure is not None),
+        held.value((*key, "weeks"), lambda: _weeks(one, region_id)),
+        held.value((*key, "seasons"), lambda: _seasons(one)),
+        held.value((*key, "why"), lambda: _why(one, region_id)),
+        None if evidence is None else tuple(evidence_sentence(told) for told in evidence),
+        record_shown(practice, asked.records, kind="issued", region=region_id),
+    )
+
+
+def _weeks(issue: Issue, region_id: str) -> tuple[WeekRow, ...]:
+    if not issue.knows_visits_of(region_id):
+        return ()
+    one = issue.forecast.sel(region=region_id)
+    expected, low, high = (
+        one["visits_quantiles"].sel(quantile=level, method="nearest").values
+        for level in (0.5, 0.05, 0.95)
+    )
+    climatology = one["climatology_quantiles"].sel(quantile=0.5, method="nearest").values
+    chance, usual = one["odds_high"].values, one["climatology_odds"].values
+    return tuple(
+        WeekRow(
+            week=pd.Timestamp(week).date(),
+            odds=known(chance[at]),
+            usual_odds=known(usual[at]),
+            expected=known(expected[at]),
+            low=known(low[at]),
+            high=known(high[at]),
+            usual=known(climatology[at]),
+            likely=bool(np.isfinite(chance[at]) and chance[at] >= LIKELY),
+        )
+        for at, week in enumerate(one["week"].values)
+    )
+
+
+def _seasons(issue: Issue) -> tuple[SeasonRow, ...]:
+    """Return the flare season, then the exposure seasons in the order in which they come."""
+    origin, forecast = issue.cut.origin, issue.forecast
+    rows = []
+    if issue.has_visits:
+        rows += [_season_row("Flares", window, origin) for window in flare_seasons(forecast)]
+        if not rows:
+            told = "no season ahead" if issue.has_draws else "no longer kept with this issue"
+            rows.append(_without("Flares", "flare", told))
+    names = catalogue()
+    windows = sorted(exposure_seasons(forecast), key=lambda window: window.start[1])
+    rows += [_season_row(names[str(w.allergen)].name, w, origin) for w in windows]
+    given = {window.allergen for window in windows}
+    unknown = {allergen for _, allergen in seasons_not_known(forecast)}
+    for allergen in forecast["allergen"].values.astype(str):
+        listed = bool((forecast["listed"].sel(allergen=allergen) > 0).any())
+        if listed and allergen not in given:
+            told = NOT_KNOWN if allergen in unknown else "no season ahead"
+            rows.append(_without(names[allergen].name, "exposure", told))
+    return tuple(rows)
+
+
+def _season_row(name: str, window: SeasonWindow, origin: date) -> SeasonRow:
+    days, spread = season_cell(window, origin)
+    return SeasonRow(
+        name,
+        window.kind,
+        days,
+        spread,
+        span(window.peak),
+        window.start,
+        window.peak,
+        window.end,
+        round(window.share_of_draws, 3),
+    )
+
+
+def _without(name: str, kind: str, told: str) -> SeasonRow:
+    return SeasonRow(name, kind, told, "", "", None, None, None, None)
+
+
+def _flat(row: SeasonRow) -> dict[str, object]:
+    """Return a row with a column for each of its dates."""
+    flat: dict[str, object] = {"name": row.name, "kind": row.kind, "days": row.days}
+    for what in ("start", "peak", "end"):
+        dates = getattr(row, what) or (None, None, None)
+        flat |= {f"{what}_{level}": day for level, day in zip((10, 50, 90), dates, strict=True)}
+    return flat | {"share_of_futures": row.share_of_futures}
+
+
+def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
+    """Say what the forecast of a region rests on."""
+    until = date.fromisoformat(str(issue.forecast.attrs["weather_until"]))
+    told = [
+        f"The weather up to {words_of(until)} is known; what comes "
+        "after is taken from every past year's weather in turn, so each future is one that has "
+        "happened."
+    ]
+    if not issue.knows_visits_of(region_id):
+        return tuple(told)
+    one = issue.forecast.sel(region=region_id)
+    n_weeks = int(one["flare_visits_past"].notnull().sum())
+    covered = one["covered_share_past"].values
+    covered = covered[np.isfinite(covered)]
+    told.append(
+        f"The model was learnt from what was known on {words_of(issue.model_cut.origin)}; of the "
+        f"last {one.sizes['past_week']} weeks the visits of {n_weeks} are known."
+    )
+    settings = parse_settings(str(issue.forecast.attrs["settings_text"])).forecast
+    above = round(100 * (1 - settings.high_week_centile))
+    told.append(
+        f"A week is called high above {float(one['threshold']):.1f} flares per 1,000 "
+        f"consultations, counted as if no dog were covered: {above} % of this region's past weeks "
+        "were above it."
+    )
+    if len(covered):
+        told.append(
+            f"In the last week known the share of dogs under cover is put at "
+            f"{100 * covered[-1]:.0f} %; the diary sees fewer flares for it, and the forecast "
+            "takes that into account by a published effect, with its spread."
+        )
+    told.append(
+        "Climatology, what the same weeks of past years were like, is always part of the forecast; "
+        "temperature, humidity and exposure move it by how far they are from what is usual there "
+        "in that week."
+    )
+    return tuple(told)
+
+
+PAGES = (Page("/regions/{region}", "region", Right.SEE_FORECAST, region, has_data=True),)

@@ -1,0 +1,261 @@
+"""A person walks through the pages in a real browser: with and without script, small and large."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from forecast.accounts.roles import Role, rights_of
+from forecast.pages.all_pages import all_pages
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+# The people and the password are those of conftest.py.
+PASSWORD = "four quiet otters yawn"
+SIZES = {"phone": (360, 740), "tablet": (820, 1180), "desk": (1440, 900)}
+SERIOUS = ("serious", "critical")
+VISITS = (
+    "visit,date,branch,dog,kind\nX1,2022-06-26,n1,D01,itch flare\nX2,2022-06-26,nowhere,D02,other\n"
+)
+
+
+@dataclass
+class Watched:
+    """A page of a browser, and whatever it complained of."""
+
+    page: Page
+    base: str
+    complaints: list[str] = field(default_factory=list)
+
+    def go(self, path: str) -> None:
+        """Open an address; it must be there."""
+        reply = self.page.goto(f"{self.base}{path}")
+        assert reply is not None
+        assert reply.status == 200, path
+
+    def is_sound(self) -> None:
+        """Nothing is wider than the window, and the browser found nothing to complain of."""
+        wide = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        assert self.page.evaluate(wide) <= 0, self.page.url
+        assert self.complaints == [], self.page.url
+
+
+@contextmanager
+def opened(browser: Browser, base: str, size: str, **options: Any) -> Iterator[Watched]:
+    """Open a browser's page of a size and listen for errors, refusals of the policy included."""
+    width, height = SIZES.get(size, (320, 740))
+    context = browser.new_context(viewport={"width": width, "height": height}, **options)
+    context.set_default_timeout(20_000)
+    one = Watched(context.new_page(), base)
+    one.page.on("console", lambda told: told.type == "error" and one.complaints.append(told.text))
+    one.page.on("pageerror", lambda error: one.complaints.append(str(error)))
+    one.page.on(
+        "response",
+        lambda reply: reply.status >= 400 and one.complaints.append(f"{reply.status} {reply.url}"),
+    )
+    try:
+        yield one
+    finally:
+        context.close()
+
+
+def sign_in(one: Watched, role: Role, next_path: str = "/") -> None:
+    """Come as a stranger to a page and be let in there."""
+    one.go(next_path)
+    one.page.get_by_label("Mail address").fill(f"{role.value}@practice.example")
+    one.page.get_by_label("Password").fill(PASSWORD)
+    one.page.get_by_role("button", name="Sign in").click()
+    one.page.wait_for_url(f"{one.base}{next_path}")
+
+
+def faults(page: Page) -> list[str]:
+    """Return the serious and critical faults that axe finds: rule, and the first place."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{one['id']} at {one['nodes'][0]['target']}" for one in found if one["impact"] in SERIOUS
+    ]
+
+
+def addresses_of(role: Role) -> list[str]:
+    """Return every address without a part to be filled in that a role may look at."""
+    rights = rights_of(role)
+    return [
+        page.path
+        for page in all_pages()
+        if "GET" in page.methods
+        and "{" not in page.path
+        and not page.path.endswith(".js")
+        and page.needs in rights
+    ]
+
+
+# --------------------------------------------------------------------------------------- the walk
+def look_at_the_season(one: Watched, *, script: bool) -> None:
+    """Read the sentence, then go to a region by its link; figures have words for who sees none."""
+    page = one.page
+    assert page.get_by_role("heading", level=1).inner_text().endswith(".")
+    one.is_sound()
+    page.get_by_role("link", name="Northton").first.click()
+    page.wait_for_url(f"{one.base}/regions/north")
+    assert "Northton" in page.get_by_role("heading", level=1).inner_text()
+    figures = page.locator("figure[data-live]")
+    assert figures.count() >= 2
+    for picture in page.locator("figure img").all():
+        assert picture.get_attribute("alt")
+    if script:
+        figures.first.scroll_into_view_if_needed()
+        live = figures.first.locator(".live")
+        live.wait_for()
+        assert live.get_attribute("aria-label")
+    one.is_sound()
+
+
+def bring_a_file(one: Watched, file: Path) -> None:
+    """Bring an export, look at what the checks found, take it in."""
+    page = one.page
+    one.go("/uploads")
+    page.get_by_label("What it holds").select_option("visits")
+    page.get_by_label("The file").set_input_files(file)
+    page.get_by_role("button", name="Bring it").click()
+    page.wait_for_url(f"{one.base}/uploads/*/look")
+    assert file.name in page.get_by_role("heading", level=1).inner_text()
+    one.is_sound()
+    page.get_by_role("button", name="Take it in").click()
+    page.wait_for_load_state()
+    one.go("/requests")
+    assert (
+        "1 of what was asked for is not done yet"
+        in page.get_by_role("heading", level=1).inner_text()
+    )
+    one.is_sound()
+
+
+@pytest.mark.parametrize(
+    ("size", "script"),
+    [
+        ("phone", False),
+        ("desk", True),
+        pytest.param("phone", True, marks=pytest.mark.long),
+        pytest.param("desk", False, marks=pytest.mark.long),
+    ],
+)
+def test_signing_in_looking_bringing_a_file_and_asking(browser, site, tmp_path, size, script):
+    """The whole walk; what was asked for appears as done, by itself where there is script."""
+    file = tmp_path / f"visits-{size}-{script}.csv"
+    file.write_text(VISITS.replace("X", f"{size}{script}"))
+    with opened(browser, site.base, size, java_script_enabled=script) as one:
+        page = one.page
+        sign_in(one, Role.MANAGER)
+        look_at_the_season(one, script=script)
+        bring_a_file(one, file)
+        done = page.locator("#requests li.done").filter(has_text="Bring in a file of visits")
+        before = done.count()
+        site.tick()
+        if not script:
+            page.reload()
+        done.nth(before).wait_for()
+        done.first.get_by_role("link").click()
+        page.wait_for_url(f"{one.base}/imports/*")
+        assert "1 finding left a row out" in page.locator("main").inner_text()
+        one.is_sound()
+        one.go("/data")
+        page.get_by_role("button", name="Make a back-up now").click()
+        page.wait_for_load_state()
+        assert "Asked for" in page.get_by_role("status").first.inner_text()
+        site.tick()
+        if not script:
+            page.reload()
+        page.locator("#requests li.done").filter(has_text="Make a back-up now").first.wait_for()
+        page.locator("summary").filter(has_text="Some manager").click()
+        page.get_by_role("button", name="Sign out").click()
+        page.get_by_text("You are signed out").wait_for()
+        one.is_sound()
+
+
+# ----------------------------------------------------------------------------- every page, each way
+def look_at_all(one: Watched, role: Role) -> list[str]:
+    """Open every page of a role; return what axe finds, by address."""
+    found = []
+    paths = [*addresses_of(role), "/regions/north", "/regions/south"]
+    for path in paths:
+        one.go(path)
+        one.page.wait_for_load_state("networkidle")
+        one.is_sound()
+        found += [f"{path}: {fault}" for fault in faults(one.page)]
+    return found
+
+
+def test_every_page_of_an_administrator_is_without_serious_faults(browser, site):
+    """By axe, on a tablet; strangers' pages too."""
+    with opened(browser, site.base, "tablet") as one:
+        one.go("/sign-in")
+        assert faults(one.page) == []
+        sign_in(one, Role.ADMINISTRATOR)
+        assert look_at_all(one, Role.ADMINISTRATOR) == []
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", ["narrowest", "phone", "desk"])
+@pytest.mark.parametrize("role", [Role.VET, Role.MANAGER, Role.DESK])
+def test_every_page_of_others_in_light_and_dark(browser, site, role, size, scheme):
+    """Down to 320 px, as WCAG asks of reflow; with contrast in both schemes."""
+    with opened(browser, site.base, size, color_scheme=scheme) as one:
+        sign_in(one, role)
+        assert look_at_all(one, role) == []
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("size", ["narrowest", "desk"])
+def test_every_page_without_script(browser, site, size):
+    """Nothing is wider than the window, and nothing is missing that was referred to."""
+    with opened(browser, site.base, size, java_script_enabled=False) as one:
+        sign_in(one, Role.ADMINISTRATOR)
+        for path in addresses_of(Role.ADMINISTRATOR):
+            one.go(path)
+            one.page.wait_for_load_state("networkidle")
+            assert one.page.get_by_role("heading", level=1).count() == 1, path
+            assert one.complaints == [], path
+
+
+# ------------------------------------------------------------------------------------ by keyboard
+FOCUSED = """() => {
+  const e = document.activeElement, style = getComputedStyle(e);
+  return [e.tagName, (e.innerText || e.name || "").trim(), style.outlineStyle, style.outlineWidth];
+}"""
+
+
+def test_the_keyboard_reaches_everything_and_is_seen(browser, site):
+    """Tab leads over every link and button of the page, each with a visible ring; and signs in."""
+    with opened(browser, site.base, "desk") as one:
+        page = one.page
+        one.go("/sign-in")
+        page.get_by_label("Mail address").focus()
+        page.keyboard.type("vet@practice.example")
+        page.keyboard.press("Tab")
+        page.keyboard.type(PASSWORD)
+        page.keyboard.press("Enter")
+        page.wait_for_url(f"{one.base}/")
+        page.keyboard.press("Tab")
+        tag, words, *_ = page.evaluate(FOCUSED)
+        assert (tag, words) == ("A", "Skip to the answer")
+        wanted = page.locator("a[href]:visible, button:visible, summary:visible").count()
+        reached = []
+        for _ in range(3 * wanted + 10):
+            reached.append(page.evaluate(FOCUSED))
+            page.keyboard.press("Tab")
+            if page.evaluate("document.activeElement === document.body"):
+                break
+        interactive = [one for one in reached if one[0] in ("A", "BUTTON", "SUMMARY")]
+        assert len(interactive) >= wanted
+        unseen = [one for one in reached if one[2] == "none" or one[3] == "0px"]
+        assert unseen == []
+        assert one.complaints == []
