@@ -84,7 +84,8 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         ----------
         weekly
             ``flare_visits``, ``consultations`` and ``covered_share``, dims ``(region, week)``;
-            ``full``, where it is given, marks weeks of a full diary (bool, same dims).
+            ``full``, where it is given, marks weeks of a full diary, ``alerted`` weeks after an
+            alert, in which owners came or stayed away for it (bool, same dims).
         anomalies
             Drivers, dims ``(driver, region, week)``, covering the same weeks.
 
@@ -214,15 +215,16 @@ def past_rates(weekly: xr.Dataset) -> xr.Dataset:
     -------
     xarray.Dataset
         ``visit_rate`` and ``pressure_rate``, flare visits per consultation as seen and as they
-        would have been without cover; ``covered_share``; dims ``(region, week)``. NaN where not
+        would have been without cover (NaN in weeks after an alert); ``covered_share``; dims ``(region, week)``. NaN where not
         known, and in weeks without consultations.
     """
     volume = weekly["consultations"]
     rate = (weekly["flare_visits"] / volume).where(volume > 0)
+    pressure = rate / visible_share(weekly["covered_share"])
     return xr.Dataset(
         {
             "visit_rate": rate,
-            "pressure_rate": rate / visible_share(weekly["covered_share"]),
+            "pressure_rate": _unalerted(pressure, weekly),
             "covered_share": weekly["covered_share"],
         }
     )
@@ -232,9 +234,14 @@ def _counted(
     weekly: xr.Dataset,
 ) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray, xr.DataArray]:
     """Return visits and consultations, then the known part of the log-mean of each."""
-    visits, volume = weekly["flare_visits"], weekly["consultations"]
+    visits, volume = _unalerted(weekly["flare_visits"], weekly), weekly["consultations"]
     offset = _log(volume.where(volume > 0)) + _log(visible_share(weekly["covered_share"]))
     return visits, volume, offset, xr.zeros_like(volume, dtype=float)
+
+
+def _unalerted(values: xr.DataArray, weekly: xr.Dataset) -> xr.DataArray:
+    """Leave out the weeks after an alert: what it moved is no pressure of the season's."""
+    return values.where(~weekly["alerted"]) if "alerted" in weekly else values
 
 
 def _centile(rate: xr.DataArray, centile: float | None) -> xr.DataArray:

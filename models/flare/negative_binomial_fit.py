@@ -214,9 +214,11 @@ class _Problem:
         return first, second
 
     def mixed_slope(self, mean: Array, alpha: float) -> Array:
-        """Derivative of each row in its log mean and ``log(alpha)``; zero for censored rows."""
+        """Return the derivative of each row in its log mean and ``log(alpha)``."""
         mixed: Array = -(self.counts - mean) * alpha * mean / (1.0 + alpha * mean) ** 2
-        mixed[self.cut] = 0.0
+        if len(self.cut):
+            less, more = (self._hazard(mean, alpha * np.exp(d)) for d in (-_DIFFERENCE, _DIFFERENCE))
+            mixed[self.cut] = (more - less) / (2.0 * _DIFFERENCE)
         return mixed
 
     def _log_tail(self, mean: Array, alpha: float) -> Array:

@@ -10,6 +10,7 @@ say in their name or first sentence what they run over, and use only cases known
 ``alerts``         hits, misses and false alarms of warnings
 ``agreement``      a verdict against a reference, two readers with each other
 ``comparison``     one forecast relative to another, with an interval from blocks of cases
+``variogram``      dependence between weeks and between regions
 ``diebold_mariano`` whether one forecast's loss is below another's beyond chance
 """
 
@@ -45,6 +46,7 @@ from models.scores.quantiles import (
     interval_coverage,
     weighted_interval_score,
 )
+from models.scores.variogram import region_pairs, variogram_score, week_pairs
 
 __all__ = [
     "QUANTILE_LEVELS",
@@ -69,9 +71,12 @@ __all__ = [
     "diebold_mariano",
     "effective_size",
     "interval_coverage",
+    "region_pairs",
     "relative_score",
     "reliability_table",
+    "variogram_score",
     "verdict_table",
+    "week_pairs",
     "weighted_interval_score",
     "wilson_interval",
 ]
