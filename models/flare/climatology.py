@@ -194,7 +194,8 @@ def _level_change(level: Array) -> float:
 
 def _yearly_changes(past: Array) -> Array:
     changes = _changes(past, 52)
-    return changes - changes.mean()
+    centred: Array = changes - changes.mean()
+    return centred
 
 
 def _changes(past: Array, weeks: int) -> Array:

@@ -154,7 +154,7 @@ class CountForecaster(BaseEstimator):  # type: ignore[misc]
             "direct lag": self.direct_lag_.draw(moved, streams=streams),
             "smoothing": self.smoothing_.draw(moved, streams=streams),
             "trend-climatology": draw_trend_climatology(
-                self.usual_rate_, np.exp(moved), streams=streams
+                self.usual_rate_, moved.copy(data=np.exp(moved.values)), streams=streams
             ),
         }
         return CountDraws(blend_draws(list(members.values()), streams=streams), members)

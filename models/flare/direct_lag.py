@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from copy import copy
 from dataclasses import asdict
+from itertools import pairwise
 from typing import Any, Self, cast
 
 import numpy as np
@@ -122,7 +123,7 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
         levels = [
             np.log((_trailing(y, w) + extra) / (_trailing(expected, w) + extra)) for w in windows
         ]
-        nested = [a - b for a, b in zip(levels, levels[1:], strict=False)]
+        nested = [a - b for a, b in pairwise(levels)]
         return np.stack([*nested, levels[-1]], axis=-1)
 
     def _rows(
@@ -249,15 +250,11 @@ def _prior_sd(table: ParameterTable) -> Array:
     return np.array([table.number("prior.intercept_sd"), *target, *turn, *origin, *level])
 
 
-def _fit_band(
-    rows: list[tuple[Array, Array, Array]], table: ParameterTable
-) -> NegativeBinomialFit:
+def _fit_band(rows: list[tuple[Array, Array, Array]], table: ParameterTable) -> NegativeBinomialFit:
     """Fit one band; an origin stands in it once a lead, which is no more evidence."""
     design, y, offset = (np.concatenate(part) for part in zip(*rows, strict=True))
     times = len(rows)
-    found = fit_negative_binomial(
-        design, y, offset=offset, precision=times / _prior_sd(table) ** 2
-    )
+    found = fit_negative_binomial(design, y, offset=offset, precision=times / _prior_sd(table) ** 2)
     return NegativeBinomialFit(
         found.coefficients, found.covariance * times, found.size, found.log_likelihood
     )

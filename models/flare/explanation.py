@@ -115,7 +115,9 @@ def _usual(rate: xr.DataArray, weeks: NDArray[np.datetime64]) -> Array:
     pool = climatology_pool(rate, weeks)
     known = np.isfinite(pool)
     total = np.where(known, pool, 0.0).sum(-1)
-    return np.where(total > 0, np.log(np.maximum(total, 1e-12) / np.maximum(known.sum(-1), 1)), np.nan)
+    return np.where(
+        total > 0, np.log(np.maximum(total, 1e-12) / np.maximum(known.sum(-1), 1)), np.nan
+    )
 
 
 def _pair(drawn: VisitDraws) -> tuple[xr.DataArray, xr.DataArray]:

@@ -96,7 +96,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """
         check_length(weekly)
         visits, volume, offset, zero = _counted(weekly)
-        full = weekly["full"] if "full" in weekly else None
+        full = weekly.get("full")
         self.pressure_ = CountForecaster(self.drivers).fit(visits, offset, anomalies, full=full)
         self.volume_ = CountForecaster().fit(volume, zero, anomalies, full=full)
         self.past_ = self.trained_on_ = self._past(weekly)
@@ -215,8 +215,8 @@ def past_rates(weekly: xr.Dataset) -> xr.Dataset:
     -------
     xarray.Dataset
         ``visit_rate`` and ``pressure_rate``, flare visits per consultation as seen and as they
-        would have been without cover (NaN in weeks after an alert); ``covered_share``; dims ``(region, week)``. NaN where not
-        known, and in weeks without consultations.
+        would have been without cover (NaN in weeks after an alert); ``covered_share``; dims
+        ``(region, week)``. NaN where not known, and in weeks without consultations.
     """
     volume = weekly["consultations"]
     rate = (weekly["flare_visits"] / volume).where(volume > 0)

@@ -32,7 +32,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
-from scipy.special import betainc, betaincc, gammaln
+from scipy.special import betaincc, gammaln
 
 from models.errors import ForepawError
 
@@ -217,7 +217,9 @@ class _Problem:
         """Return the derivative of each row in its log mean and ``log(alpha)``."""
         mixed: Array = -(self.counts - mean) * alpha * mean / (1.0 + alpha * mean) ** 2
         if len(self.cut):
-            less, more = (self._hazard(mean, alpha * np.exp(d)) for d in (-_DIFFERENCE, _DIFFERENCE))
+            less, more = (
+                self._hazard(mean, alpha * np.exp(d)) for d in (-_DIFFERENCE, _DIFFERENCE)
+            )
             mixed[self.cut] = (more - less) / (2.0 * _DIFFERENCE)
         return mixed
 
@@ -228,11 +230,9 @@ class _Problem:
         c, m = self.counts[self.cut], mean[self.cut]
         size = 1.0 / max(alpha, np.exp(_LOG_ALPHA_RANGE[0]))
         success = size / (m + size)
-        # the smaller of the two tails is the exact one
-        tail = np.where(
-            m < c, betaincc(size, c, success), 1.0 - betainc(size, c, success)
-        )
-        return np.log(np.maximum(tail, 1e-300))
+        # the complement, so that a tail that is all but nothing keeps its digits
+        log_tail: Array = np.log(np.maximum(betaincc(size, c, success), 1e-300))
+        return log_tail
 
     def _hazard(self, mean: Array, alpha: float) -> Array:
         c, m = self.counts[self.cut], mean[self.cut]
@@ -276,9 +276,7 @@ def _kept(log_alpha: float) -> float:
     return float(np.clip(log_alpha, *_LOG_ALPHA_RANGE)) if np.isfinite(log_alpha) else log_alpha
 
 
-def _newton_step(
-    problem: _Problem, coefficients: Array, log_alpha: float
-) -> tuple[Array, float]:
+def _newton_step(problem: _Problem, coefficients: Array, log_alpha: float) -> tuple[Array, float]:
     """Return the step of the coefficients and of ``log(alpha)``."""
     alpha = float(np.exp(log_alpha))
     mean = problem.mean(coefficients)

@@ -1,7 +1,7 @@
 r"""Prior spreads learnt from the data: empirical Bayes over groups of like terms.
 
-How much branches differ and how strong the season is, is not known beforehand. Each group of like terms shares one prior standard deviation *s*; it starts at the
-table's value *s0* and is moved to
+How much branches differ and how strong the season is, is not known beforehand. Each group of like
+terms shares one prior standard deviation *s*; it starts at the table's value *s0* and is moved to
 
 .. math:: s^2 = \frac{\nu s_0^2 + \sum_i (b_i^2 + v_i)}{\nu + n},
 
@@ -54,9 +54,7 @@ def fit_pooled(
     """
     table = load_table("models.flare", "flare.toml")
     weight, rounds = table.number("pooling.prior_weight"), int(table.number("pooling.rounds"))
-    members = [
-        np.array([g == name for g in groups]) for name in dict.fromkeys(groups) if name
-    ]
+    members = [np.array([g == name for g in groups]) for name in dict.fromkeys(groups) if name]
     now = prior_sd.copy()
     for _ in range(rounds):
         found = _inflated(refit(inflation / now**2), inflation)

@@ -17,8 +17,8 @@ shock's share *q* of the weekly variance and its persistence *phi*, the likeliho
 power of one over ``1 + 2 q phi / (1 - phi)``, the variance inflation of a mean of such a series:
 without it the slow level follows every single epidemic or flea year.
 
-Two kinds of level are on offer: ``wandering`` for forecasts, and ``linear``, with the table's priors
-as they stand, where effects are tested (:mod:`models.flare.attribution`).
+Two kinds of level are on offer: ``wandering`` for forecasts, and ``linear``, with the table's
+priors as they stand, where effects are tested (:mod:`models.flare.attribution`).
 
 Draws combine five sources of spread: the coefficients (normal around the fit), the weather of the
 draw's trace, the level that wanders on, the shared shock, and the count itself. They do not hold
@@ -229,7 +229,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         chosen = anomalies.sel(driver=list(self.drivers))
         if coefficients is None:
             x = chosen.transpose("driver", "region", "week").values
-            return np.nan_to_num(np.einsum("drw,d->rw", x, self.coefficients_[-n_drivers:]))
+            effect = np.einsum("drw,d->rw", x, self.coefficients_[-n_drivers:])
+            return np.asarray(np.nan_to_num(effect))
         x = chosen.transpose("draw", "driver", "region", "week").values
         return np.asarray(np.einsum("idrw,id->irw", x, coefficients[:, -n_drivers:]))
 
@@ -389,7 +390,8 @@ def _for_all(columns: Array, n_regions: int) -> Array:
 def _region_by_region(columns: Array, n_regions: int) -> Array:
     """Give each region the columns ``(week, term)`` as terms of its own, zero elsewhere."""
     block = np.einsum("rs,wt->rwst", np.eye(n_regions), columns)
-    return block.reshape(n_regions, len(columns), -1)
+    found: Array = block.reshape(n_regions, len(columns), -1)
+    return found
 
 
 def _number(size: float) -> float | str:

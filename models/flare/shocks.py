@@ -59,7 +59,7 @@ class SharedShock:
             return cls(0.0, 0.0, 0.0, 0.0)
         table = load_table("models.flare", "flare.toml")
         lags = np.arange(1, int(table.number("shock.lags")) + 1)
-        covariance = np.array([_covariance(z, error, lag) for lag in lags])
+        covariance = np.array([_covariance(z, error, int(lag)) for lag in lags])
         lags, covariance = lags[np.isfinite(covariance)], covariance[np.isfinite(covariance)]
         grid = np.linspace(0.05, table.number("shock.persistence_max"), 19)
         fading = grid[:, None] ** lags

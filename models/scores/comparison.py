@@ -159,8 +159,12 @@ def block_bootstrap_mean(
     """
     value = np.asarray(values, dtype=float)
     found = block_bootstrap_ratio(
-        value, np.where(np.isfinite(value), 1.0, np.nan), blocks,
-        seed=seed, level=level, replicates=replicates,
+        value,
+        np.where(np.isfinite(value), 1.0, np.nan),
+        blocks,
+        seed=seed,
+        level=level,
+        replicates=replicates,
     )
     return MeanInterval(found.ratio, found.low, found.high, found.blocks)
 

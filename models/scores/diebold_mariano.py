@@ -1,4 +1,4 @@
-r"""Diebold-Mariano test: is one forecast's loss below another's, beyond chance?
+r"""Diebold-Mariano test: whether one forecast's loss is below another's beyond chance.
 
 With loss differences *d* of *T* forecasts made *h* steps ahead,
 
@@ -83,9 +83,7 @@ def diebold_mariano(
         )
     mean = float(difference.mean())
     centred = difference - mean
-    covariance = [
-        float(centred[k:] @ centred[: cases - k]) / cases for k in range(steps_ahead)
-    ]
+    covariance = [float(centred[k:] @ centred[: cases - k]) / cases for k in range(steps_ahead)]
     variance = (covariance[0] + 2.0 * sum(covariance[1:])) / cases
     if variance <= 0.0:  # the truncated sum may fall below zero: then nothing can be said
         return DieboldMariano(mean, float("nan"), float("nan"), cases)

@@ -1,4 +1,4 @@
-r"""Variogram score: do the draws hold the right dependence between weeks, and between regions?
+r"""Variogram score: whether draws hold the right dependence between weeks and between regions.
 
 Quantile scores judge one week at a time. A total over branches or a run of high weeks depends on
 what happens together, which the variogram score of order *p* sees,

@@ -51,9 +51,7 @@ def test_what_happens_together_stays_together():
     level = rng.gamma(5, 4, (3000, 1, 1))
     first = rng.poisson(np.repeat(level, 2, axis=2))
     other = rng.poisson(20, (3000, 1, 2))
-    blend = blend_draws(
-        [_draws(first), _draws(other)], streams=_streams(3000)
-    ).values
+    blend = blend_draws([_draws(first), _draws(other)], streams=_streams(3000)).values
     kept = np.corrcoef(blend[:, 0, 0], blend[:, 0, 1])[0, 1]
     own = np.corrcoef(first[:, 0, 0], first[:, 0, 1])[0, 1]
     assert kept > 0.8 * own

@@ -81,7 +81,7 @@ def _full_weeks(limit: int, rows: int = 6000):
 
 
 def test_full_weeks_taken_as_at_least_give_the_truth_back():
-    """A quarter of the weeks cut at three: as counted the level is far too low, censored it fits."""
+    """A quarter of the weeks cut at three: as counted the level is too low, censored it fits."""
     design, counts, offset, cut, truth = _full_weeks(3)
     assert 0.15 < cut.mean() < 0.4
     plain = fit_negative_binomial(design, counts, offset=offset, precision=np.zeros(5))

@@ -6,7 +6,7 @@ from models.scores import ScoreError, region_pairs, variogram_score, week_pairs
 
 
 def test_equals_an_independent_implementation():
-    """scoringrules sums over all ordered pairs with weight one: twice the sum over unordered."""
+    """Scoringrules sums over all ordered pairs with weight one: twice the sum over unordered."""
     rng = np.random.default_rng(0)
     y, x = rng.poisson(9, 5).astype(float), rng.poisson(9, (40, 5)).astype(float)
     pairs = np.array([(i, j) for i in range(5) for j in range(i + 1, 5)])
