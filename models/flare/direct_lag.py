@@ -98,9 +98,11 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
         normal = streams.shared_normal(_n_terms())
         mean = np.empty(offset.shape)
         size = np.empty(len(weeks))
-        for at, (h, week) in enumerate(zip(lead, weeks, strict=True)):
-            found = self._of_lead(int(h))
-            design = self._design(self.recent_[:, None], self.last_week_[None], week[None])[:, 0]
+        # one origin, all targets: the design of each week ahead, shape (region, week, term)
+        recent = np.repeat(self.recent_[:, None], len(weeks), axis=1)
+        designs = self._design(recent, np.repeat(self.last_week_, len(weeks)), weeks)
+        for at, h in enumerate(lead):
+            found, design = self._of_lead(int(h)), designs[:, at]
             root = np.linalg.cholesky(found.covariance + 1e-12 * np.eye(len(found.covariance)))
             eta = (found.coefficients + normal @ root.T) @ design.T + self.log_rate_
             mean[:, :, at] = np.exp(np.clip(eta + offset.values[:, :, at], None, _LARGEST_LOG_MEAN))
