@@ -29,7 +29,7 @@ def line_of(text: str, location: tuple[str | int, ...]) -> int | None:
     """Find the line of a key: the parser keeps no line numbers, so headers are counted.
 
     `location` is the path to the key: the table's name (dotted, where it is within another), its
-    number from 0 where a table is repeated, the key. Where the key is not there, the line of its table.
+    number from 0 where a table is repeated, the key. Without the key it is the line of its table.
     """
     names = [part for part in location if isinstance(part, str)]
     number = next((part for part in location if isinstance(part, int)), 0)

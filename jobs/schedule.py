@@ -316,9 +316,10 @@ class _View:
         return until is None or self.now < until
 
     def _has_given_up(self, name: str) -> bool:
-        """Say whether a job failed so often today that it is not tried again before tomorrow."""
-        failed = self._failures(self.jobs[name], None)
-        return self._n_today(failed) > len(self.waits.after_failures)
+        """Say whether a job failed so often for its newest date that today it is left at that."""
+        job = self.jobs[name]
+        day = self.open_dates(job)[-1] if job.at is not None else None
+        return bool(self._failures(job, day)) and self.waits_until(job, day) is None
 
     def _why(self, job: Timetable, day: date) -> str | None:
         """Say why a job is due for a date; None while it waits after a failure."""

@@ -16,12 +16,14 @@ from pathlib import Path
 from forecast.figure_files import draw_for_pages
 from forecast.issuing import read_issue
 from forecast.pages.figure_pages import hold_script
+from forecast.pages.issue_reading import latest
 from forecast.pages.opened import OpenedPractice
 from forecast.practice import open_practice
 from forecast.records.issues import newest_issue
+from models.errors import ForepawError
 
 log = logging.getLogger("forepaw.pages")
-_ENDS_WITHIN = 10.0  # seconds, for who was told to end
+_ENDS_WITHIN = 1.5  # seconds, for who was told to end; `forepaw serve` kills after nine
 
 
 def begin_to_warm(opened: OpenedPractice) -> Callable[[], None]:
@@ -33,7 +35,7 @@ def begin_to_warm(opened: OpenedPractice) -> Callable[[], None]:
         arguments = (practice.folder, practice.now, practice.issued_folder / row.file)
         drawing = get_context("spawn").Process(target=draw_newest, args=arguments, daemon=True)
         drawing.start()
-    thread = threading.Thread(target=hold_script, name="drawer", daemon=True)
+    thread = threading.Thread(target=_hold, args=(opened,), name="warming", daemon=True)
     thread.start()
 
     def end() -> None:
@@ -45,6 +47,16 @@ def begin_to_warm(opened: OpenedPractice) -> Callable[[], None]:
         thread.join(_ENDS_WITHIN)
 
     return end
+
+
+def _hold(opened: OpenedPractice) -> None:
+    """Read the newest issue, and make the drawing script, for who comes first."""
+    try:
+        latest(opened.practice(), opened.records)
+        hold_script()
+    except (ForepawError, OSError) as refusal:
+        # the page that needs it says why; here nobody asked
+        log.warning("pages were not warmed: %s", type(refusal).__name__)
 
 
 def draw_newest(folder: Path, now: datetime, file: Path) -> None:

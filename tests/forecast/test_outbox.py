@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from forecast.outbox import drop_outboxes, old_outboxes
+from forecast.outbox import PAGES, drop_outboxes, old_outboxes
 from forecast.practice import Practice
 from models.parameters import load_table
 
@@ -55,3 +55,14 @@ def test_in_a_practice_with_few_issues_nothing_goes(practice):
     """Thirty issues, or none at all."""
     assert old_outboxes(practice, ISSUES[:NEWEST], cited=()) == []
     assert old_outboxes(practice, [], cited=()) == []
+
+
+def test_figures_of_pages_go_along(practice):
+    """They are drawn again when they are asked for; the folder goes too."""
+    pages = practice.outbox_folder / ISSUES[0] / PAGES
+    pages.mkdir()
+    (pages / "visits-north.wide.svg").write_bytes(b"x" * 20)
+    (pages / "visits-north.wide.json").write_bytes(b"x" * 10)
+    old = [practice.outbox_folder / ISSUES[0]]
+    assert drop_outboxes(old) == 500 + 30
+    assert not old[0].exists()

@@ -100,9 +100,10 @@ def test_a_forecast_names_the_regions_the_odds_and_the_seasons(filled):
         assert words in said
     made = newest(folder)
     written = {path.name for path in (folder / "outbox" / made.id).iterdir()}
-    assert written == {"credits.txt", "forecast.csv", "forecast.txt"} | {
+    tables = {"credits.txt", "evidence.json", "forecast.csv", "forecast.txt"}
+    assert written == tables | {"season-1.svg", "season-1.png"} | {
         f"{figure}-{region}.{form}"
-        for figure in ("visits", "exposure")
+        for figure in ("visits", "years", "exposure")
         for region in ("north", "south")
         for form in ("svg", "png")
     }
@@ -197,7 +198,7 @@ def test_without_visits_there_are_season_dates_and_nothing_else(exports, tmp_pat
     assert "flare visits in the week" not in done.out
     written = {path.name for path in (folder / "outbox").rglob("*.*")}
     figures = {f"exposure-{r}.{f}" for r in ("north", "south") for f in ("svg", "png")}
-    assert written == {"credits.txt", "forecast.txt"} | figures
+    assert written == {"credits.txt", "evidence.json", "forecast.txt"} | figures
     (words,) = (folder / "outbox").rglob("forecast.txt")
     assert "no plans, since no visits are held." in words.read_text()
     plan = forepaw("plan", "--practice", folder)
@@ -229,7 +230,7 @@ def test_a_region_without_visits_is_not_known_and_the_other_is_forecast(
     assert set(pd.read_csv(outbox / "forecast.csv")["location"]) == {"north"}
     assert told in (outbox / "forecast.txt").read_text()
     names = {path.stem for path in outbox.glob("*.svg")}
-    assert names == {"visits-north", "exposure-north", "exposure-south"}
+    assert names == {"visits-north", "years-north", "exposure-north", "exposure-south", "season-1"}
     plan = forepaw("plan", "--practice", folder)
     assert (plan.code, plan.told) == (0, [])
 

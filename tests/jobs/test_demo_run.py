@@ -12,7 +12,7 @@ import pytest
 from forecast.practice import create_practice, open_practice, template
 from forecast.records.visits import visits
 from jobs.demo.report import print_report
-from jobs.demo.run import TO_COME, run_demo
+from jobs.demo.run import TO_COME, morning_of, run_demo
 from jobs.issue import issue
 from jobs.learn import learn
 from jobs.opening import open_all
@@ -66,9 +66,9 @@ def test_the_long_table_is_whole(demo):
 
 
 def test_figures_are_there_as_svg_and_png(demo):
-    """Two figures a region, each in both forms."""
-    assert sum(path.suffix == ".svg" for path in demo.files) == 8
-    assert sum(path.suffix == ".png" for path in demo.files) == 8
+    """Three figures a region and one of all regions, each in both forms."""
+    assert sum(path.suffix == ".svg" for path in demo.files) == 4 * 3 + 1
+    assert sum(path.suffix == ".png" for path in demo.files) == 4 * 3 + 1
     figures = [path for path in demo.files if path.suffix in (".svg", ".png")]
     assert all(path.stat().st_size > 5000 for path in figures)
 
@@ -110,9 +110,9 @@ def test_every_command_works_on_the_folder_of_a_demo(demo, tmp_path, forepaw):
     assert (plan.code, plan.told) == (0, [])
     assert "nothing of this therapy" in plan.out
     assert "Invented practice on real weather" in plan.out
-    practice = open_practice(folder)
-    records, climate = open_all(practice)
     day, say = demo.invented.as_of, (lambda _: None)
+    practice = open_practice(folder, now=morning_of(day))
+    records, climate = open_all(practice)
     model, known = learn(practice, records, climate, origin=day, say=say)
     again = issue(practice, records, climate, model=model, known=known, say=say)
     records.close()

@@ -4,8 +4,8 @@ Time is told, services are servers of this machine that fail one request in twen
 dropped at night, a weekend the machine is off, the local clock leaps, one source is down for a day
 and a half, and for a day the disk is full: a file system of its own where this user may mount one,
 else no file of this process may grow. By default five such days; the months, over both changes of
-the local clock, are long tests: a look every half hour, or every five minutes with FOREPAW_LONG set
-to ``whole``.
+the local clock, are long tests. With FOREPAW_LONG set to ``whole`` they look every five minutes, in
+place of half an hour, and draw charts, which take most of the time.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ from forecast.remaking import remake
 from jobs.backup import restore
 from jobs.opening import open_all
 
-EVERY = timedelta(minutes=5 if os.environ.get("FOREPAW_LONG") == "whole" else 30)
+IS_WHOLE = os.environ.get("FOREPAW_LONG") == "whole"
+EVERY = timedelta(minutes=5 if IS_WHOLE else 30)
 SPRING, AUTUMN = (month(first, every=EVERY) for first in (date(2026, 3, 13), date(2026, 10, 9)))
 SHORT = Plan(  # Friday to Tuesday; the leap is on Sunday morning
     date(2026, 3, 27),
@@ -56,8 +57,13 @@ def disk(tmp_path: Path) -> Iterator[Disk]:
 
 
 @pytest.fixture
-def live(disk: Disk, capsys: pytest.CaptureFixture[str]) -> Iterator[Callable[[Plan], Month]]:
+def live(
+    disk: Disk, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Callable[[Plan], Month]]:
     """Give a function that lets a plan pass and prints the table of runs."""
+    if not IS_WHOLE:
+        for drawing in ("jobs.outputs.write_outputs", "forecast.figure_files.draw_for_pages"):
+            monkeypatch.setattr(drawing, lambda *_, **__: None)
     with LocalServer() as services, LocalServer() as person:
 
         def pass_by(plan: Plan) -> Month:
@@ -123,12 +129,8 @@ def once_a_day(lived: Month) -> None:
         assert len(days) == len(set(days)), job
 
 
-def test_five_days_without_anybody(live, monkeypatch):
-    """Every one of them has its forecast, the day that was off till ten at night too.
-
-    Charts, which take half the time of an issue, are left to the month.
-    """
-    monkeypatch.setattr("jobs.outputs.write_outputs", lambda *_: None)
+def test_five_days_without_anybody(live):
+    """Every one of them has its forecast, the day that was off till ten at night too."""
     lived = live(SHORT)
     assert lived.n_faults > 0
     assert list(dict.fromkeys(lived.days_of("issue"))) == lived.days(since=-1)
@@ -142,7 +144,7 @@ def test_five_days_without_anybody(live, monkeypatch):
     about = Counter((one["about"], one["news"]) for one in lived.news)
     if lived.disk.can_be_seen:
         assert about["disk space", "began"] == about["disk space", "over"] == 1
-    assert max(about.values()) == 1
+    assert max(about.values(), default=0) <= 1  # nobody can be told while no file grows
 
 
 @pytest.mark.long

@@ -6,9 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from forecast.evidence_files import read_evidence, write_evidence
 from forecast.figures import Figure
 from forecast.hub import hub_table
 from forecast.issuing import Issue, latest_issue
@@ -16,6 +18,7 @@ from forecast.practice import Practice, open_practice
 from forecast.records import open_records
 from jobs import outputs
 from jobs.outputs import write_outputs
+from models.flare.attribution import NOT_TOLD, Evidence
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -93,3 +96,20 @@ def test_the_answer_in_words_says_what_the_screen_says(made):
     for line, start in zip(lines[4:7], starts, strict=True):
         assert line.startswith(start)
     assert lines[-1] == issue.forecast.attrs["credit"]
+
+
+def test_evidence_is_kept_beside_them_with_what_is_not_known(made):
+    """A number that is not known comes back as one; without evidence nothing is kept."""
+    practice, issue = made
+    few = Evidence("exposure", NOT_TOLD, float("nan"), 3, 0.1, float("nan"), float("nan"))
+    write_evidence(practice, "abcdef123456", [few])
+    (back,) = read_evidence(practice, "abcdef123456")
+    assert (back.family, back.verdict, back.stretches, back.effect) == (
+        "exposure",
+        NOT_TOLD,
+        3,
+        0.1,
+    )
+    assert np.isnan([back.p_value, back.low, back.high]).all()
+    assert read_evidence(practice, "0" * 12) is None
+    assert read_evidence(practice, issue.id) is not None  # `forepaw issue` kept it

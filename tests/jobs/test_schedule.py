@@ -261,6 +261,17 @@ def test_what_is_not_tried_again_today_is_not_waited_for():
     assert (found.job, found.without) == ("issue", ("pull",))
 
 
+def test_what_failed_for_the_day_before_too_is_still_waited_for():
+    """A service that is down since yesterday: today's pull was tried twice, and will be again."""
+    tries = ["2024-05-02T00:00", "2024-05-02T00:15", "2024-05-02T01:15"]
+    failed = [run("pull", "2024-05-01", at, "failed") for at in tries]
+    failed += [run("pull", "2024-05-02", f"2024-05-02T03:{n}", "failed") for n in (30, 45)]
+    before = [run("issue", "2024-05-01", "2024-05-01T05:00"), *failed]
+    assert ("pull", "2024-05-02") in asked([PULL, ISSUE], before, "2024-05-02T05:00")
+    assert ("issue", "2024-05-02") not in asked([PULL, ISSUE], before, "2024-05-02T07:59")
+    assert ("issue", "2024-05-02") in asked([PULL, ISSUE], before, "2024-05-02T08:00")
+
+
 @pytest.mark.parametrize(
     ("came", "at", "is_due"),
     [

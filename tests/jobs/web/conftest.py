@@ -120,9 +120,12 @@ def site(
         yield one
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Start Debian's Chromium; skip where there is none."""
+    """Start Debian's Chromium; skip where there is none.
+
+    For a file's tests alone: while it is there, nobody else can run an event loop in this thread.
+    """
     if CHROMIUM is None:
         pytest.skip("no chromium is installed (Debian: apt-get install chromium); .ci/run does so")
     from playwright.sync_api import sync_playwright

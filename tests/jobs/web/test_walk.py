@@ -131,10 +131,8 @@ def bring_a_file(one: Watched, file: Path) -> None:
     page.get_by_role("button", name="Take it in").click()
     page.wait_for_load_state()
     one.go("/requests")
-    assert (
-        "1 of what was asked for is not done yet"
-        in page.get_by_role("heading", level=1).inner_text()
-    )
+    waits = page.locator("#requests li.waiting")
+    waits.filter(has_text="Bring in a file of visits").wait_for()
     one.is_sound()
 
 
