@@ -38,7 +38,7 @@ from sklearn.base import BaseEstimator
 from models.flare.blend import blend_draws
 from models.flare.climatology import draw_trend_climatology
 from models.flare.direct_lag import DirectLag
-from models.flare.season_regression import SeasonRegression
+from models.flare.season_regression import LARGEST_LOG_MEAN, SeasonRegression
 from models.flare.smoothing import Smoothing
 from models.streams import DrawStreams
 
@@ -148,7 +148,7 @@ class CountForecaster(BaseEstimator):  # type: ignore[misc]
             offset, anomalies, streams=streams, coefficients=coefficients
         )
         effect = self.regression_.driver_effect(anomalies.sel(week=offset["week"]), coefficients)
-        moved = offset.copy(data=offset.values + effect)
+        moved = offset.copy(data=np.clip(offset.values + effect, None, LARGEST_LOG_MEAN))
         members = {
             "regression": regression,
             "direct lag": self.direct_lag_.draw(moved, streams=streams),

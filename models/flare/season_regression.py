@@ -58,7 +58,7 @@ from models.weeks import WEEKS_IN_YEAR
 
 Array = NDArray[np.float64]
 Level = Literal["wandering", "linear"]
-_LARGEST_LOG_MEAN = 12.0  # 160,000 visits a week: a draw beyond is an overflow, not a forecast
+LARGEST_LOG_MEAN = 12.0  # 160,000 visits a week: a draw beyond is an overflow, not a forecast
 _STEP = "level step"
 
 
@@ -268,7 +268,7 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         eta += self._wander(offset["week"].values, streams)[:, None, :]
         chance = streams.shared_normal(1 + offset.sizes["week"])
         eta += self.shock_.paths(chance)[:, None, :]
-        mean = np.exp(np.clip(eta, None, _LARGEST_LOG_MEAN))
+        mean = np.exp(np.clip(eta, None, LARGEST_LOG_MEAN))
         return offset.copy(data=streams.own_counts(mean, size=self.size_))
 
     def _wander(self, weeks: NDArray[np.datetime64], streams: DrawStreams) -> Array:
