@@ -8,9 +8,9 @@ on the radio). It is modelled as a first-order autoregression on the log scale,
 observed each week through the regions' pooled departure from the fitted mean,
 ``z_w = sum(y - m) / sum(m)``, whose own error variance follows from the count model. The noise of
 one week says nothing of the next, so *sigma* and *phi* are the least-squares fit of
-``sigma**2 phi**k`` to the covariances of departures *k* weeks apart, from one to eight: however much of
-the counts' spread is noise, it is not taken for a shock, nor a shock for noise. The present state
-is a Kalman filter's; from there the shock fades with lead and its spread grows to *sigma*.
+``sigma**2 phi**k`` to the covariances of departures *k* weeks apart, from one to eight: however
+much of the counts' spread is noise, it is not taken for a shock, nor a shock for noise. The present
+state is a Kalman filter's; from there the shock fades with lead and its spread grows to *sigma*.
 
 References
 ----------
