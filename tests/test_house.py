@@ -38,7 +38,8 @@ def test_the_top_level_holds_the_house_and_nothing_else():
     [
         p
         for p in TABLES
-        if p.name not in ("practice_template.toml", "practice.toml") and p.parent.name != "layouts"
+        if p.name not in ("practice_template.toml", "practice.toml", "help.toml")  # words alone
+        and p.parent.name != "layouts"
     ],
     ids=lambda p: str(p.relative_to(ROOT)),
 )

@@ -114,6 +114,7 @@ def remade(folder: Path, *, only_newest: bool) -> int:
     return len(rows)
 
 
+@pytest.mark.long
 def test_what_is_restored_is_issued_again_bit_for_bit_though_others_were_writing(
     practice_folder, tmp_path, forepaw
 ):

@@ -82,6 +82,7 @@ def test_a_job_that_there_is_not_is_refused_with_the_nearest():
 CALLED = ("watch", "send")  # they come when there is something to see or to say
 
 
+@pytest.mark.long
 def test_a_day_of_the_clock_leaves_a_forecast_plans_and_a_back_up(practice_folder):
     """Every job but the pulls, on what was imported until the 25th; on the next, no learning."""
     text = practice_folder / "practice.toml"

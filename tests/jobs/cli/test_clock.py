@@ -123,6 +123,7 @@ def test_jobs_shows_what_ran_what_is_due_and_what_goes_on(practice, monkeypatch,
     assert "  issue, since Wed 29 Jun 05:10: no weather" in lines
 
 
+@pytest.mark.long
 def test_the_clock_runs_what_is_due_alone_and_ends_when_told(practice):
     """A process: it settles to work, refuses a second, takes up a request, ends with 0."""
     with clock(practice) as process:

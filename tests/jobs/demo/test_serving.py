@@ -48,6 +48,7 @@ def test_hours_pass_and_the_day_does_not_end(monkeypatch):
         assert day_of_words(*day.words()).now() == expected
 
 
+@pytest.mark.long
 def test_a_demo_goes_on_after_all_that_was_done(demo, served_demo):
     """At ten in the morning of its day at first; later than the last request afterwards."""
     practice = open_practice(served_demo)
@@ -65,6 +66,7 @@ def test_a_demo_goes_on_after_all_that_was_done(demo, served_demo):
     assert again.start > later
 
 
+@pytest.mark.long
 def test_all_of_a_demo_was_done_on_its_day_and_none_of_it_knows_more(demo):
     """The forecast was issued then, no hindcast; weather and flowering end the day before."""
     records = open_records(open_practice(demo.practice.folder))
@@ -79,6 +81,7 @@ def test_all_of_a_demo_was_done_on_its_day_and_none_of_it_knows_more(demo):
 
 
 # --------------------------------------------------------------------------------------- its people
+@pytest.mark.long
 def test_there_is_one_of_each_role_and_nobody_can_sign_in_as_one(served_demo):
     """Their passwords were thrown away; made once, however often it is served."""
     practice = open_practice(served_demo, now=START)
@@ -128,6 +131,7 @@ def test_who_comes_over_a_network_is_refused(address):
 
 
 # -------------------------------------------------------------------------------------- where it is
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("section", "words"),
     [
@@ -144,6 +148,7 @@ def test_it_is_served_on_this_machine_alone(served_demo, section, words):
         serve_demo(served_demo, port=0, ready=lambda _: None)
 
 
+@pytest.mark.long
 def test_a_demo_that_is_there_is_kept_and_a_half_made_one_is_not(demo, tmp_path, small_settings):
     """Kept: invented, with what is to come and a forecast. Else it is made anew."""
     assert is_served_as_it_is(demo.practice.folder)

@@ -136,6 +136,7 @@ def bring_a_file(one: Watched, file: Path) -> None:
     one.is_sound()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("size", "script"),
     [
@@ -191,6 +192,7 @@ def look_at_all(one: Watched, role: Role) -> list[str]:
     return found
 
 
+@pytest.mark.long
 def test_every_page_of_an_administrator_is_without_serious_faults(browser, site):
     """By axe, on a tablet; strangers' pages too."""
     with opened(browser, site.base, "tablet") as one:
@@ -231,6 +233,7 @@ FOCUSED = """() => {
 }"""
 
 
+@pytest.mark.long
 def test_the_keyboard_reaches_everything_and_is_seen(browser, site):
     """Tab leads over every link and button of the page, each with a visible ring; and signs in."""
     with opened(browser, site.base, "desk") as one:
