@@ -1,8 +1,9 @@
 """From a trained model and a cut to an Issue: an immutable file, and one of its draws beside it.
 
 They hold, for the weeks ahead, draws and quantiles of flare visits, pressure and
-consultations, the odds of a high week beside what climatology gives, exposure past and ahead, and
-the dates of the next exposure season; and the past counts they were made from. Without visits they
+consultations, the odds of a high week beside what climatology gives, what moves each week from
+climatology, exposure past and ahead, and the dates of the next exposure season; and the past counts
+they were made from. Without visits they
 hold exposure and season dates only; a region without visits holds NaN, not known, in their place.
 """
 
@@ -29,6 +30,7 @@ from forecast.training import HISTORY_DAYS, Futures, TrainedModel, futures, up_t
 from forecast.versions import versions
 from models.backtest import quantiles_of
 from models.errors import ForepawError
+from models.flare.explanation import explain
 from models.weeks import week_range
 
 PAST_WEEKS = 156
@@ -308,6 +310,7 @@ def _visit_arrays(
 ) -> xr.Dataset:
     assert model.visits is not None
     assert drawn.visits is not None
+    assert drawn.drivers is not None
     visits = drawn.visits
     rate = 1000.0 * visits.pressure / visits.consultations.clip(min=1)
     threshold = model.visits.thresholds(centile)
@@ -324,6 +327,7 @@ def _visit_arrays(
         "season_threshold": model.visits.season_thresholds(centile),
         "odds_high": (rate > threshold).mean("draw"),
         "climatology_odds": model.visits.climatology_odds(weeks, centile),
+        "explanation": explain(model.visits, drawn.drivers, visits),
     }
     # of a region whose visits nobody reported, those of the others say nothing
     reported = threshold.notnull()
@@ -333,5 +337,5 @@ def _visit_arrays(
 
 def _plain(held: xr.Dataset) -> xr.Dataset:
     """Drop coordinates nobody reads, so that equal forecasts are equal files."""
-    keep = {"region", "week", "past_week", "allergen", "quantile"}
+    keep = {"region", "week", "past_week", "allergen", "quantile", "term"}
     return held.drop_vars([str(c) for c in held.coords if str(c) not in keep])

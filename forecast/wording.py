@@ -11,11 +11,13 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
 from itertools import groupby
+from math import expm1
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
+from forecast.explaining import change_in_words, explained_weeks
 from forecast.issuing import Issue
 from forecast.risk import SeasonWindow, Span, exposure_seasons, seasons_not_known
 from models.allergens import catalogue
@@ -25,6 +27,8 @@ from models.weeks import monday_of
 LIKELY = 0.5
 DAYS_IN_YEAR = 365
 NAMED_REGIONS = 5  # a sentence names no more of them
+NAMED_PARTS = 3  # of what moves a forecast, the largest
+_NO_CHANGE = 0.02  # of a rate: what is less is not named
 _PROPER_NAMES = {"Japanese", "Alternaria", "Cladosporium"}  # of a country, and of genera
 INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
 _SPOKEN = [
@@ -161,6 +165,30 @@ def exposure_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     return f"Modelled exposure in {name}: " + ("; ".join(said) or "no season ahead") + "."
 
 
+def explanation_sentence(issued: xr.Dataset, region: str, name: str) -> str | None:
+    """Say what moves the week with the highest odds away from what is usual; None if not kept."""
+    weeks = explained_weeks(issued, region)
+    if not weeks:
+        return None
+    best = pd.Timestamp(str(issued["odds_high"].sel(region=region).to_series().idxmax())).date()
+    one = next(week for week in weeks if week.week == best)
+    share = expm1(one.departure)
+    beside = f"{100 * abs(share):.0f} % {'more' if share > 0 else 'less'} than"
+    if abs(share) < _NO_CHANGE:
+        beside = "about as many as"
+    *parts, (rest, remainder) = one.parts.items()
+    told = sorted(parts, key=lambda part: -abs(part[1]))[:NAMED_PARTS]
+    named = [
+        f"{part} ({change_in_words(value)})" for part, value in told if abs(value) > _NO_CHANGE
+    ]
+    moved = f"most of it by {listed(named)}; " if named else ""
+    return (
+        f"{name}, week of {day(best)}: {one.forecast:.1f} flares per 1,000 consultations, "
+        f"{beside} the {one.usual:.1f} of the same weeks of past years; {moved}{rest} make "
+        f"{change_in_words(remainder)}."
+    )
+
+
 def opening_sentences(issue: Issue, names: Mapping[str, str]) -> list[str]:
     """Say what must be known before a forecast is read: invented, past, without visits, late."""
     said = [INVENTED] if issue.forecast.attrs["invented"] else []
@@ -182,6 +210,7 @@ def answer(issue: Issue, names: Mapping[str, str]) -> list[str]:
     for region, name in names.items():
         if issue.has_visits:
             lines.append(region_sentence(issue.forecast, region, name))
+            lines += filter(None, [explanation_sentence(issue.forecast, region, name)])
         lines.append(exposure_sentence(issue.forecast, region, name))
     return [*lines, str(attrs["credit"])]
 

@@ -13,11 +13,17 @@ from forecast.charts.theme import words_of
 from forecast.evidence_files import read_evidence
 from forecast.figures import names_of_regions
 from forecast.issuing import Issue
+from forecast.pages.explanation_shown import (
+    ExplanationShown,
+    explanation_rows,
+    explanation_shown,
+)
 from forecast.pages.figure_pages import FigureShown, figure_shown
 from forecast.pages.issue_reading import held, latest, one_region
 from forecast.pages.page import Asked, NotFoundError, Page, View
 from forecast.pages.record_shown import RecordShown, record_shown
 from forecast.pages.season import IssueShown, issue_shown, known
+from forecast.pages.validation import validation_page
 from forecast.practice import parse_settings
 from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
 from forecast.wording import (
@@ -96,9 +102,10 @@ class RegionPage:
     """Everything the page of a region says.
 
     `answer` is the sentence, `exposure_answer` that of its allergens; `opening` what must be known
-    before they are read. `why` says what the forecast rests on, `evidence` what the practice's own
-    visits tell of what drives flares; None where that was not kept with the issue. Without visits
-    of the region `weeks` is empty.
+    before they are read. `explanation` says what moves each week from what is usual, `why` what the
+    forecast rests on, `evidence` what the practice's own visits tell of what drives flares; None
+    where that was not kept with the issue. `record` is how forecasts of the region did, `validation`
+    what the models reached on others' data. Without visits of the region `weeks` is empty.
     """
 
     id: str
@@ -110,9 +117,11 @@ class RegionPage:
     figures: tuple[FigureShown, ...]
     weeks: tuple[WeekRow, ...]
     seasons: tuple[SeasonRow, ...]
+    explanation: ExplanationShown | None
     why: tuple[str, ...]
     evidence: tuple[str, ...] | None
     record: RecordShown
+    validation: tuple[str, ...]
 
 
 def region(asked: Asked) -> View:
@@ -130,6 +139,7 @@ def region(asked: Asked) -> View:
     tables = {
         "weeks": [asdict(week) for week in page.weeks],
         "seasons": [_flat(row) for row in page.seasons],
+        "why": explanation_rows(page.explanation),
         "record": [asdict(row) for row in page.record.by_lead],
     }
     return View("region.html", page, tables)
@@ -152,9 +162,11 @@ def _page(asked: Asked, whole: Issue, region_id: str, name: str) -> RegionPage:
         tuple(figure for figure in shown if figure is not None),
         held.value((*key, "weeks"), lambda: _weeks(one, region_id)),
         held.value((*key, "seasons"), lambda: _seasons(one)),
+        explanation_shown(practice, whole, region_id),
         held.value((*key, "why"), lambda: _why(one, region_id)),
         None if evidence is None else tuple(evidence_sentence(told) for told in evidence),
         record_shown(practice, asked.records, kind="issued", region=region_id),
+        validation_page().sentences,
     )
 
 

@@ -220,6 +220,20 @@ def test_odds_are_the_share_of_draws_above_the_threshold(issue):
     assert float(one["odds_high"]) == pytest.approx(share)
 
 
+def test_what_moves_each_week_adds_up_to_the_forecast(issue):
+    """The terms kept sum to the log of mean pressure over mean consultations of the draws kept."""
+    _, made = issue
+    one = made.forecast
+    rate = one["pressure"].mean("draw") / one["consultations"].clip(min=1).mean("draw")
+    told = one["explanation"].sum("term").transpose(*rate.dims)
+    assert np.exp(told.values) == pytest.approx(rate.values, rel=1e-5)
+    assert [str(t) for t in one["term"].values] == [
+        *("usual", "season", "trend"),
+        *("temperature", "humidity", "trees", "grasses"),
+        *("recent weeks", "remainder"),
+    ]
+
+
 def test_the_practice_says_which_centile_is_high(known, model, small):
     """At the 95th centile of the training weeks a week is high far less often than at the 50th."""
     found = {}

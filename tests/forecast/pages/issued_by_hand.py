@@ -38,14 +38,23 @@ def lay_out(
     high: Mapping[str, Mapping[int, int] | None],
     *,
     kind: str = "issued",
+    terms: Mapping[str, float] | None = None,
 ) -> Issue:
-    """Keep an issue in which so many draws of a region's weeks are high; None: not known."""
+    """Keep an issue in which so many draws of a region's weeks are high; None: not known.
+
+    `terms` are those of the log rate, the same in every week; without them none are kept.
+    """
     days = {k: np.full(N_DRAWS, float(np.datetime64(v).astype(int))) for k, v in BIRCH.items()}
     parts = []
     for region, weeks in high.items():
         threshold = np.nan if weeks is None else 50.0
         one = make_issued(draws_of(weeks or {}), threshold=threshold, seasons=days)
         one = one.assign(visits_mean=one["visits"].mean("draw"))
+        if terms:
+            values = np.array(list(terms.values()))[:, None, None] * np.ones((1, 1, N_WEEKS))
+            kept = np.nan if weeks is None else values
+            dims = ("term", "region", "week")
+            one = one.assign_coords(term=list(terms)).assign(explanation=(dims, kept + 0 * values))
         if weeks is None:
             told = ("visits", "pressure", "consultations", "climatology")
             names = [n for n in one.data_vars if str(n).startswith(told)]
