@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 
@@ -20,7 +21,7 @@ from forecast.pages.explanation_shown import (
 )
 from forecast.pages.figure_pages import FigureShown, figure_shown
 from forecast.pages.issue_reading import held, latest, one_region
-from forecast.pages.page import Asked, NotFoundError, Page, View
+from forecast.pages.page import Asked, NotFoundError, Page, Row, View
 from forecast.pages.record_shown import RecordShown, record_shown
 from forecast.pages.season import IssueShown, issue_shown, known
 from forecast.pages.validation import validation_page
@@ -104,8 +105,9 @@ class RegionPage:
     `answer` is the sentence, `exposure_answer` that of its allergens; `opening` what must be known
     before they are read. `explanation` says what moves each week from what is usual, `why` what the
     forecast rests on, `evidence` what the practice's own visits tell of what drives flares; None
-    where that was not kept with the issue. `record` is how forecasts of the region did, `validation`
-    what the models reached on others' data. Without visits of the region `weeks` is empty.
+    where that was not kept with the issue. `record` is how forecasts of the region did,
+    `validation` what the models reached on others' data. Without visits of the region `weeks` is
+    empty.
     """
 
     id: str
@@ -136,7 +138,7 @@ def region(asked: Asked) -> View:
             f"region {wanted!r} was asked for; the latest forecast has none of that id"
         )
     page = _page(asked, whole, wanted, names[wanted])
-    tables = {
+    tables: dict[str, Sequence[Row]] = {
         "weeks": [asdict(week) for week in page.weeks],
         "seasons": [_flat(row) for row in page.seasons],
         "why": explanation_rows(page.explanation),

@@ -88,8 +88,8 @@ def _sentences(validations: tuple[Validation, ...]) -> list[str]:
         elif table.title.startswith(_HINDCAST) and {"RMSE", "mean date"} <= set(table.columns):
             said.append(
                 f"For {len(table.rows)} plants at stations with dates of their own the day of "
-                f"flowering was missed by {_span(table.column('RMSE'), 1)} days (root mean square), "
-                f"by {_span(table.column('mean date'), 1)} days if the mean date is taken."
+                f"flowering was missed by {_span(table.column('RMSE'), 1)} days (root mean "
+                f"square), by {_span(table.column('mean date'), 1)} days if the mean date is taken."
             )
     return said
 
