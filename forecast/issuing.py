@@ -2,8 +2,8 @@
 
 They hold, for the weeks ahead, draws and quantiles of flare visits, pressure and
 consultations, the odds of a high week beside what climatology gives, what moves each week from
-climatology, exposure past and ahead, and the dates of the next exposure season; and the past counts
-they were made from. Without visits they
+climatology, exposure past and ahead, the dates of the next exposure season and of the flowering of
+plants that were observed; and the past counts they were made from. Without visits they
 hold exposure and season dates only; a region without visits holds NaN, not known, in their place.
 """
 
@@ -23,6 +23,7 @@ from threadpoolctl import threadpool_limits
 from forecast import issue_files
 from forecast.climate import ClimateStore
 from forecast.cut import DataCut, Known, StaleSource, WeatherGap
+from forecast.flowering import flowering_arrays
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.issues import IssueRow, add_issue, issues
@@ -291,6 +292,7 @@ def _forecast(
             "listed": model.exposure.listed.transpose("region", "allergen").astype(np.int8),
         }
     )
+    held = held.merge(flowering_arrays(model, known), join="exact")
     if model.visits is None or drawn.visits is None or known.counts is None:
         return _plain(held)
     arrays = _visit_arrays(model, drawn, weeks.values, centile=settings.high_week_centile)
@@ -337,5 +339,5 @@ def _visit_arrays(
 
 def _plain(held: xr.Dataset) -> xr.Dataset:
     """Drop coordinates nobody reads, so that equal forecasts are equal files."""
-    keep = {"region", "week", "past_week", "allergen", "quantile", "term"}
+    keep = {"region", "week", "past_week", "allergen", "quantile", "term", "plant"}
     return held.drop_vars([str(c) for c in held.coords if str(c) not in keep])

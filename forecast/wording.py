@@ -19,7 +19,14 @@ import xarray as xr
 
 from forecast.explaining import change_in_words, explained_weeks
 from forecast.issuing import Issue
-from forecast.risk import SeasonWindow, Span, exposure_seasons, seasons_not_known
+from forecast.risk import (
+    FloweringWindow,
+    SeasonWindow,
+    Span,
+    exposure_seasons,
+    flowering_windows,
+    seasons_not_known,
+)
 from models.allergens import catalogue
 from models.flare.attribution import FOUND, Evidence
 from models.weeks import monday_of
@@ -28,6 +35,7 @@ LIKELY = 0.5
 DAYS_IN_YEAR = 365
 NAMED_REGIONS = 5  # a sentence names no more of them
 NAMED_PARTS = 3  # of what moves a forecast, the largest
+_RARELY = 0.03  # odds that go without saying
 _NO_CHANGE = 0.02  # of a rate: what is less is not named
 _PROPER_NAMES = {"Japanese", "Alternaria", "Cladosporium"}  # of a country, and of genera
 INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
@@ -82,11 +90,35 @@ def span(window: Span) -> str:
     return f"{day(window[1])} ({days(window[0], window[2])})"
 
 
-def season_sentence(window: SeasonWindow, name: str) -> str:
-    """Say when a season likely starts, peaks and ends."""
+def season_sentence(window: SeasonWindow, name: str, origin: date) -> str:
+    """Say when a season likely starts, peaks and ends, as seen from a day."""
+    ends = f"ends {days(max(window.end[0], origin), window.end[2])}"
+    if window.start[1] < origin:
+        peak = "" if window.peak[1] < origin else f", peaks about {day(window.peak[1])}"
+        return f"{name} is likely on since {day(window.start[1])}{peak} and {ends}"
+    half = ""
+    if window.start_half is not None:
+        half = f" (in half of the futures {days(*window.start_half)})"
     return (
-        f"{name} likely starts {days(window.start[0], window.start[2])}, peaks about "
-        f"{day(window.peak[1])} and ends {days(window.end[0], window.end[2])}"
+        f"{name} likely starts {days(window.start[0], window.start[2])}{half}, peaks about "
+        f"{day(window.peak[1])} and {ends}"
+    )
+
+
+def flowering_sentence(window: FloweringWindow) -> str:
+    """Say when an observed plant will flower, and what that rests on."""
+    name = window.plant.capitalize()
+    if window.seen is not None:
+        return f"{name} flowered on {day(window.seen)}, as reported."
+    assert window.days is not None
+    assert window.half is not None
+    rests = f"learnt from {window.own_dates} dates of this region"
+    if not window.own_dates:
+        rests = "no date of this region is known: learnt from others, so the spread is wider"
+    fails = "" if window.never < _RARELY else f"; {odds(window.never)} that it does not come"
+    return (
+        f"{name} likely flowers {days(window.days[0], window.days[2])}, as likely as not "
+        f"{days(*window.half)}{fails} ({rests})."
     )
 
 
@@ -212,6 +244,8 @@ def answer(issue: Issue, names: Mapping[str, str]) -> list[str]:
             lines.append(region_sentence(issue.forecast, region, name))
             lines += filter(None, [explanation_sentence(issue.forecast, region, name)])
         lines.append(exposure_sentence(issue.forecast, region, name))
+        plants = flowering_windows(issue.forecast, region)
+        lines += [f"In {name}: {flowering_sentence(window)}" for window in plants]
     return [*lines, str(attrs["credit"])]
 
 

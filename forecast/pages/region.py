@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from forecast.accounts.roles import Right
 from forecast.charts.theme import words_of
@@ -26,11 +27,20 @@ from forecast.pages.record_shown import RecordShown, record_shown
 from forecast.pages.season import IssueShown, issue_shown, known
 from forecast.pages.validation import validation_page
 from forecast.practice import parse_settings
-from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
+from forecast.risk import (
+    FloweringWindow,
+    SeasonWindow,
+    exposure_seasons,
+    flare_seasons,
+    flowering_windows,
+    seasons_not_known,
+)
+from forecast.season_words import allergen_sentence
 from forecast.wording import (
     LIKELY,
     evidence_sentence,
     exposure_sentence,
+    flowering_sentence,
     odds,
     opening_sentences,
     region_sentence,
@@ -83,7 +93,7 @@ class WeekRow:
 class SeasonRow:
     """The next season of flares, or of an allergen's modelled exposure.
 
-    `days` and `spread` say it in words; `start`, `peak` and `end` are three dates each, for 10, 50
+    `sentence` says all of it, `days` and `spread` the least; `start`, `peak` and `end` are three dates each, for 10, 50
     and 90 % of the futures, None where there is no season ahead or it is not known.
     """
 
@@ -96,6 +106,16 @@ class SeasonRow:
     peak: tuple[date, date, date] | None
     end: tuple[date, date, date] | None
     share_of_futures: float | None
+    sentence: str = ""
+
+
+@dataclass(frozen=True)
+class FloweringRow:
+    """A plant that is observed and in its season; dates as in `forecast.risk.FloweringWindow`."""
+
+    plant: str
+    sentence: str
+    window: FloweringWindow
 
 
 @dataclass(frozen=True)
@@ -103,11 +123,11 @@ class RegionPage:
     """Everything the page of a region says.
 
     `answer` is the sentence, `exposure_answer` that of its allergens; `opening` what must be known
-    before they are read. `explanation` says what moves each week from what is usual, `why` what the
-    forecast rests on, `evidence` what the practice's own visits tell of what drives flares; None
-    where that was not kept with the issue. `record` is how forecasts of the region did,
-    `validation` what the models reached on others' data. Without visits of the region `weeks` is
-    empty.
+    before they are read. `flowering` are the plants that were observed, while they are in season.
+    `explanation` says what moves each week from what is usual, `why` what the forecast rests on,
+    `evidence` what the practice's own visits tell of what drives flares; None where that was not
+    kept with the issue. `record` is how forecasts of the region did, `validation` what the models
+    reached on others' data. Without visits of the region `weeks` is empty.
     """
 
     id: str
@@ -119,6 +139,7 @@ class RegionPage:
     figures: tuple[FigureShown, ...]
     weeks: tuple[WeekRow, ...]
     seasons: tuple[SeasonRow, ...]
+    flowering: tuple[FloweringRow, ...]
     explanation: ExplanationShown | None
     why: tuple[str, ...]
     evidence: tuple[str, ...] | None
@@ -141,6 +162,7 @@ def region(asked: Asked) -> View:
     tables: dict[str, Sequence[Row]] = {
         "weeks": [asdict(week) for week in page.weeks],
         "seasons": [_flat(row) for row in page.seasons],
+        "flowering": [_flat_plant(row.window) for row in page.flowering],
         "why": explanation_rows(page.explanation),
         "record": [asdict(row) for row in page.record.by_lead],
     }
@@ -164,6 +186,7 @@ def _page(asked: Asked, whole: Issue, region_id: str, name: str) -> RegionPage:
         tuple(figure for figure in shown if figure is not None),
         held.value((*key, "weeks"), lambda: _weeks(one, region_id)),
         held.value((*key, "seasons"), lambda: _seasons(one)),
+        held.value((*key, "flowering"), lambda: _flowering(forecast, region_id)),
         explanation_shown(practice, whole, region_id),
         held.value((*key, "why"), lambda: _why(one, region_id)),
         None if evidence is None else tuple(evidence_sentence(told) for told in evidence),
@@ -208,7 +231,13 @@ def _seasons(issue: Issue) -> tuple[SeasonRow, ...]:
             rows.append(_without("Flares", "flare", told))
     names = catalogue()
     windows = sorted(exposure_seasons(forecast), key=lambda window: window.start[1])
-    rows += [_season_row(names[str(w.allergen)].name, w, origin) for w in windows]
+    rows += [
+        replace(
+            _season_row(names[str(w.allergen)].name, w, origin),
+            sentence=allergen_sentence(forecast, w),
+        )
+        for w in windows
+    ]
     given = {window.allergen for window in windows}
     unknown = {allergen for _, allergen in seasons_not_known(forecast)}
     for allergen in forecast["allergen"].values.astype(str):
@@ -217,6 +246,13 @@ def _seasons(issue: Issue) -> tuple[SeasonRow, ...]:
             told = NOT_KNOWN if allergen in unknown else "no season ahead"
             rows.append(_without(names[allergen].name, "exposure", told))
     return tuple(rows)
+
+
+def _flowering(forecast: xr.Dataset, region_id: str) -> tuple[FloweringRow, ...]:
+    return tuple(
+        FloweringRow(window.plant, flowering_sentence(window), window)
+        for window in flowering_windows(forecast, region_id)
+    )
 
 
 def _season_row(name: str, window: SeasonWindow, origin: date) -> SeasonRow:
@@ -245,6 +281,22 @@ def _flat(row: SeasonRow) -> dict[str, object]:
         dates = getattr(row, what) or (None, None, None)
         flat |= {f"{what}_{level}": day for level, day in zip((10, 50, 90), dates, strict=True)}
     return flat | {"share_of_futures": row.share_of_futures}
+
+
+def _flat_plant(window: FloweringWindow) -> dict[str, object]:
+    low, middle, high = window.days or (None, None, None)
+    early, late = window.half or (None, None)
+    return {
+        "plant": window.plant,
+        "flowers_10": low,
+        "flowers_25": early,
+        "flowers_50": middle,
+        "flowers_75": late,
+        "flowers_90": high,
+        "never": window.never,
+        "own_dates": window.own_dates,
+        "reported": window.seen,
+    }
 
 
 def _why(issue: Issue, region_id: str) -> tuple[str, ...]:

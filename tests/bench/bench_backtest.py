@@ -38,8 +38,8 @@ def main(workers: int) -> None:
     print(
         f"{REGIONS} regions, {YEARS} years of counts, {len(ALLERGENS)} allergens: learnt in "
         f"{learnt:.1f} s, {scores['origin'].nunique()} origins on {workers} processes in "
-        f"{whole - learnt:.1f} s; together {whole:.1f} s (wanted: under {WANTED:.0f} s on two cores "
-        f"that do nothing else), {spent:.1f} s of processor time with imports"
+        f"{whole - learnt:.1f} s; together {whole:.1f} s (wanted: under {WANTED:.0f} s, "
+        f"two cores, nothing else), {spent:.1f} s of processor time with imports"
     )
 
 
