@@ -101,6 +101,11 @@ def review_day(origin: date) -> date:
     return date(origin.year, 1, 1)
 
 
+def seasons_needed() -> int:
+    """Return how many seasons must be foretold before anything is decided by them."""
+    return int(load_table("models.flare", "flare.toml").number("decision.seasons"))
+
+
 def review(weekly: xr.Dataset, anomalies: xr.DataArray, *, origin: date) -> YearlyReview:
     """Make the review that a forecast from an origin rests on.
 
@@ -131,7 +136,7 @@ def recalibrate(
     table = load_table("models.flare", "flare.toml")
     starts = _starts(weekly)
     seasons = int(len(starts) * table.number("recalibration.weeks") // 52)
-    if seasons < table.number("decision.seasons"):
+    if seasons < seasons_needed():
         return Recalibration(seasons=seasons)
     looks = [_look_back(weekly, anomalies, drivers, start) for start in starts]
     return Recalibration(
