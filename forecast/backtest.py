@@ -14,7 +14,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -27,7 +27,9 @@ from forecast.regions import Region
 from forecast.training import fit_onsets, futures, train_with
 from forecast.versions import versions
 from models.backtest import rolling_origins, score_origin
+from models.flare.yearly_review import YearlyReview
 from models.season import FloweringOnset
+from models.weeks import week_range
 
 FOLDER = "backtests"
 WEEKS_AHEAD = 26
@@ -152,11 +154,12 @@ def _scores(
 
 
 class _Scorer:
-    """Scores origins one by one; onset models are fitted once a year and kept."""
+    """Scores origins one by one; what is learnt once a year is kept."""
 
     def __init__(self, task: BacktestTask) -> None:
         self.task = task
         self.onsets: dict[int, dict[str, FloweringOnset]] = {}
+        self.reviews: dict[int, YearlyReview | None] = {}
 
     def __call__(self, origin: np.datetime64) -> pd.DataFrame:
         with threadpool_limits(1):
@@ -169,7 +172,14 @@ class _Scorer:
         if year not in self.onsets:
             # flowering of earlier years only, so one fit serves all origins of a year
             self.onsets[year] = fit_onsets(task.known.before(date(year, 1, 1)), task.regions)
-        model = train_with(then, task.regions, cut=task.cut, onsets=self.onsets[year])
+            self.reviews[year] = self._review(year)
+        model = train_with(
+            then,
+            task.regions,
+            cut=task.cut,
+            onsets=self.onsets[year],
+            standing=self.reviews[year],
+        )
         drawn = futures(
             model,
             then,
@@ -182,6 +192,13 @@ class _Scorer:
             return pd.DataFrame()
         forecasts = {"forepaw": drawn.visits.visits, **drawn.visits.members}
         return score_origin(task.known.counts["flare_visits"], forecasts, origin=origin)
+
+    def _review(self, year: int) -> YearlyReview | None:
+        """Return the review of the year's first week, whichever origin asks for it."""
+        first = week_range(date(year, 1, 1) + timedelta(days=6), 1)[0].date()
+        then = self.task.known.before(first)
+        onsets = self.onsets[year]
+        return train_with(then, self.task.regions, cut=self.task.cut, onsets=onsets).review
 
 
 _scorer: _Scorer | None = None

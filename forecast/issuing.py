@@ -27,7 +27,14 @@ from forecast.flowering import flowering_arrays
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.issues import IssueRow, add_issue, issues
-from forecast.training import HISTORY_DAYS, Futures, TrainedModel, futures, up_to_date
+from forecast.training import (
+    HISTORY_DAYS,
+    Futures,
+    TrainedModel,
+    futures,
+    review_text,
+    up_to_date,
+)
 from forecast.versions import versions
 from models.backtest import quantiles_of
 from models.errors import ForepawError
@@ -143,6 +150,7 @@ def _attributes(
         "weather_gaps": _as_json(known.weather_gaps(HISTORY_DAYS)),
         "stale_sources": _as_json(known.stale_sources()),
         "why_no_visits": model.why_no_visits,
+        "review": review_text(model.review),
         "tables": json.dumps(with_what["tables"]),
         "packages": json.dumps(with_what["packages"]),
     }

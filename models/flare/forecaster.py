@@ -34,6 +34,7 @@ from models.flare.climatology import (
 )
 from models.flare.count_forecaster import CountForecaster
 from models.flare.cover import thin, visible_share
+from models.flare.recalibration import AS_DRAWN, Recalibration, spread_again
 from models.flare.season_regression import SeasonRegression
 from models.parameters import load_table
 from models.streams import DrawStreams
@@ -61,6 +62,8 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
     ----------
     drivers
         Weather and exposure drivers that enter the regression.
+    recalibration
+        By how much draws are spread about their median; as drawn unless given.
 
     Attributes
     ----------
@@ -74,8 +77,11 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         The same of the training weeks alone, which set the thresholds.
     """
 
-    def __init__(self, drivers: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, drivers: tuple[str, ...] = (), recalibration: Recalibration = AS_DRAWN
+    ) -> None:
         self.drivers = drivers
+        self.recalibration = recalibration
 
     def fit(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Fit to the weeks a practice has counted.
@@ -95,7 +101,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             If fewer than the table's minimum of years hold counts.
         """
         check_length(weekly)
-        visits, volume, offset, zero = _counted(weekly)
+        visits, volume, offset, zero = counted(weekly)
         full = weekly.get("full")
         self.pressure_ = CountForecaster(self.drivers).fit(visits, offset, anomalies, full=full)
         self.volume_ = CountForecaster().fit(volume, zero, anomalies, full=full)
@@ -124,7 +130,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         counts of the fit the result draws the same, to the last bit.
         """
         forecaster = copy(self)
-        visits, volume, offset, zero = _counted(weekly)
+        visits, volume, offset, zero = counted(weekly)
         forecaster.pressure_ = self.pressure_.updated(visits, offset, anomalies)
         forecaster.volume_ = self.volume_.updated(volume, zero, anomalies)
         forecaster.past_ = forecaster._past(weekly)
@@ -134,10 +140,12 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """Draw futures from drivers ahead, dims ``(draw, driver, region, week)``."""
         weeks = anomalies["week"]
         blank = anomalies.isel(driver=0, drop=True).transpose("draw", "region", "week")
+        told = self.recalibration
         consultations = self.volume_.draw(xr.zeros_like(blank), anomalies, streams=streams).blended
+        consultations = spread_again(consultations, told.consultations, streams=streams)
         volume = consultations.clip(min=1)
         drawn = self.pressure_.draw(_log(volume), anomalies, streams=streams)
-        pressure = drawn.blended
+        pressure = spread_again(drawn.blended, told.pressure, streams=streams)
         share = self._share_ahead(weeks.values)
         visits = pressure.copy(data=thin(pressure.values, share, streams=streams))
         regression = drawn.members["regression"]
@@ -193,6 +201,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """Return what a draw needs as plain values and arrays."""
         return {
             "drivers": list(self.drivers),
+            "recalibration": self.recalibration._asdict(),
             "pressure": self.pressure_.to_dict(),
             "volume": self.volume_.to_dict(),
         }
@@ -200,7 +209,8 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
     @classmethod
     def from_dict(cls, stored: dict[str, Any], past: xr.Dataset) -> Self:
         """Make a fitted forecaster from what `to_dict` returned and its `past_`."""
-        forecaster = cls(tuple(stored["drivers"]))
+        told = Recalibration(**stored["recalibration"])
+        forecaster = cls(tuple(stored["drivers"]), told)
         pressure, volume = past["usual_pressure_rate"], past["usual_volume"]
         forecaster.pressure_ = CountForecaster.from_dict(stored["pressure"], pressure)
         forecaster.volume_ = CountForecaster.from_dict(stored["volume"], volume)
@@ -230,10 +240,13 @@ def past_rates(weekly: xr.Dataset) -> xr.Dataset:
     )
 
 
-def _counted(
+def counted(
     weekly: xr.Dataset,
 ) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray, xr.DataArray]:
-    """Return visits and consultations, then the known part of the log-mean of each."""
+    """Return visits and consultations, then the known part of the log-mean of each.
+
+    `weekly` is what `VisitForecaster.fit` takes; all have the dims ``(region, week)``.
+    """
     visits, volume = _unalerted(weekly["flare_visits"], weekly), weekly["consultations"]
     offset = _log(volume.where(volume > 0)) + _log(visible_share(weekly["covered_share"]))
     return visits, volume, offset, xr.zeros_like(volume, dtype=float)
