@@ -123,7 +123,7 @@ def figure_makers(practice: Practice, issue: Issue) -> dict[str, Callable[[str],
             if past_is_told(issue.forecast, region):
                 makers[f"years-{region}"] = _Maker(_past_years, issue, one)
         makers[f"exposure-{region}"] = _Maker(_exposure, issue, one)
-        if explained_weeks(issue.forecast, region):
+        if issue.knows_visits_of(region) and explained_weeks(issue.forecast, region):
             makers[f"why-{region}"] = _Maker(_why, issue, one)
     return makers
 

@@ -8,7 +8,6 @@ from datetime import date
 
 import numpy as np
 import pandas as pd
-import xarray as xr
 
 from forecast.accounts.roles import Right
 from forecast.charts.theme import words_of
@@ -21,26 +20,26 @@ from forecast.pages.explanation_shown import (
     explanation_shown,
 )
 from forecast.pages.figure_pages import FigureShown, figure_shown
+from forecast.pages.flowering_shown import FloweringRow, flowering_rows
 from forecast.pages.issue_reading import held, latest, one_region
 from forecast.pages.page import Asked, NotFoundError, Page, Row, View
 from forecast.pages.record_shown import RecordShown, record_shown
 from forecast.pages.season import IssueShown, issue_shown, known
 from forecast.pages.validation import validation_page
 from forecast.practice import parse_settings
+from forecast.review_words import review_sentences
 from forecast.risk import (
-    FloweringWindow,
     SeasonWindow,
     exposure_seasons,
     flare_seasons,
-    flowering_windows,
     seasons_not_known,
 )
 from forecast.season_words import allergen_sentence
+from forecast.training import review_from
 from forecast.wording import (
     LIKELY,
     evidence_sentence,
     exposure_sentence,
-    flowering_sentence,
     odds,
     opening_sentences,
     region_sentence,
@@ -93,8 +92,9 @@ class WeekRow:
 class SeasonRow:
     """The next season of flares, or of an allergen's modelled exposure.
 
-    `sentence` says all of it, `days` and `spread` the least; `start`, `peak` and `end` are three dates each, for 10, 50
-    and 90 % of the futures, None where there is no season ahead or it is not known.
+    `sentence` says all of it, `days` and `spread` the least; `start`, `peak` and `end` are three
+    dates each, for 10, 50 and 90 % of the futures, None where there is no season ahead or it is not
+    known.
     """
 
     name: str
@@ -110,23 +110,14 @@ class SeasonRow:
 
 
 @dataclass(frozen=True)
-class FloweringRow:
-    """A plant that is observed and in its season; dates as in `forecast.risk.FloweringWindow`."""
-
-    plant: str
-    sentence: str
-    window: FloweringWindow
-
-
-@dataclass(frozen=True)
 class RegionPage:
     """Everything the page of a region says.
 
     `answer` is the sentence, `exposure_answer` that of its allergens; `opening` what must be known
     before they are read. `flowering` are the plants that were observed, while they are in season.
     `explanation` says what moves each week from what is usual, `why` what the forecast rests on,
-    `evidence` what the practice's own visits tell of what drives flares; None where that was not
-    kept with the issue. `record` is how forecasts of the region did, `validation` what the models
+    `review` what the yearly review of its model found, `evidence` what the practice's own visits tell
+    of what drives flares; None where that was not kept with the issue. `record` is how forecasts of the region did, `validation` what the models
     reached on others' data. Without visits of the region `weeks` is empty.
     """
 
@@ -142,6 +133,7 @@ class RegionPage:
     flowering: tuple[FloweringRow, ...]
     explanation: ExplanationShown | None
     why: tuple[str, ...]
+    review: tuple[str, ...]
     evidence: tuple[str, ...] | None
     record: RecordShown
     validation: tuple[str, ...]
@@ -162,7 +154,7 @@ def region(asked: Asked) -> View:
     tables: dict[str, Sequence[Row]] = {
         "weeks": [asdict(week) for week in page.weeks],
         "seasons": [_flat(row) for row in page.seasons],
-        "flowering": [_flat_plant(row.window) for row in page.flowering],
+        "flowering": [row.flat() for row in page.flowering],
         "why": explanation_rows(page.explanation),
         "record": [asdict(row) for row in page.record.by_lead],
     }
@@ -186,9 +178,10 @@ def _page(asked: Asked, whole: Issue, region_id: str, name: str) -> RegionPage:
         tuple(figure for figure in shown if figure is not None),
         held.value((*key, "weeks"), lambda: _weeks(one, region_id)),
         held.value((*key, "seasons"), lambda: _seasons(one)),
-        held.value((*key, "flowering"), lambda: _flowering(forecast, region_id)),
+        held.value((*key, "flowering"), lambda: flowering_rows(forecast, region_id)),
         explanation_shown(practice, whole, region_id),
         held.value((*key, "why"), lambda: _why(one, region_id)),
+        held.value((*key, "review"), lambda: _review(one)),
         None if evidence is None else tuple(evidence_sentence(told) for told in evidence),
         record_shown(practice, asked.records, kind="issued", region=region_id),
         validation_page().sentences,
@@ -248,13 +241,6 @@ def _seasons(issue: Issue) -> tuple[SeasonRow, ...]:
     return tuple(rows)
 
 
-def _flowering(forecast: xr.Dataset, region_id: str) -> tuple[FloweringRow, ...]:
-    return tuple(
-        FloweringRow(window.plant, flowering_sentence(window), window)
-        for window in flowering_windows(forecast, region_id)
-    )
-
-
 def _season_row(name: str, window: SeasonWindow, origin: date) -> SeasonRow:
     days, spread = season_cell(window, origin)
     return SeasonRow(
@@ -283,20 +269,9 @@ def _flat(row: SeasonRow) -> dict[str, object]:
     return flat | {"share_of_futures": row.share_of_futures}
 
 
-def _flat_plant(window: FloweringWindow) -> dict[str, object]:
-    low, middle, high = window.days or (None, None, None)
-    early, late = window.half or (None, None)
-    return {
-        "plant": window.plant,
-        "flowers_10": low,
-        "flowers_25": early,
-        "flowers_50": middle,
-        "flowers_75": late,
-        "flowers_90": high,
-        "never": window.never,
-        "own_dates": window.own_dates,
-        "reported": window.seen,
-    }
+def _review(issue: Issue) -> tuple[str, ...]:
+    found = review_from(str(issue.forecast.attrs.get("review", "")))
+    return () if found is None else tuple(review_sentences(found))
 
 
 def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
@@ -332,8 +307,8 @@ def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
         )
     told.append(
         "Climatology, what the same weeks of past years were like, is always part of the forecast; "
-        "temperature, humidity and exposure move it by how far they are from what is usual there "
-        "in that week."
+        "temperature, humidity and, where it enters, exposure move it by how far they are from "
+        "what is usual there in that week."
     )
     return tuple(told)
 

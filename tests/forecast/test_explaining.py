@@ -30,7 +30,7 @@ TERMS = {
 
 @pytest.fixture
 def issued(make_issued) -> xr.Dataset:
-    """Give 26 weeks from 6 March 2023, each 40 per 1,000 as usual; the odds are highest in the third."""
+    """Give 26 weeks from 6 March 2023, 40 per 1,000 as usual; the third has the highest odds."""
     draws = np.zeros((20, 26))
     draws[:15, 2] = 100.0
     values = np.array(list(TERMS.values()))[:, None, None] * np.ones((1, 1, 26))
