@@ -114,11 +114,12 @@ class RegionPage:
     """Everything the page of a region says.
 
     `answer` is the sentence, `exposure_answer` that of its allergens; `opening` what must be known
-    before they are read. `flowering` are the plants that were observed, while they are in season.
+    before they are read. `flowering` are the plants that were observed, while in season.
     `explanation` says what moves each week from what is usual, `why` what the forecast rests on,
-    `review` what the yearly review of its model found, `evidence` what the practice's own visits tell
-    of what drives flares; None where that was not kept with the issue. `record` is how forecasts of the region did, `validation` what the models
-    reached on others' data. Without visits of the region `weeks` is empty.
+    `review` what the yearly review of its model found, `evidence` what the practice's own visits
+    tell of what drives flares; None where that was not kept with the issue. `record` is how
+    forecasts of the region did, `validation` what the models reached on others' data. Without
+    visits of the region `weeks` is empty.
     """
 
     id: str
