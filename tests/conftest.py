@@ -19,7 +19,6 @@ import xarray as xr
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Connection, NullPool, create_engine, make_url
 
-import forecast.records
 from forecast.records import Records
 from forecast.records.schema import migrate, schema_of
 from forecast.records.tables import metadata
@@ -31,7 +30,6 @@ if TYPE_CHECKING:
 settings.register_profile("forepaw", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("forepaw")
 TESTS = Path(__file__).parent.resolve()
-RECORDS_TESTS = TESTS / "forecast" / "records"
 _OF_THE_TRANSACTION = ("BEGIN TRANSACTION;", "COMMIT;")  # of a dump; the caller has its own
 MOST_WORKERS = 4  # each imports everything and makes its own session fixtures
 
@@ -162,17 +160,13 @@ def migrated_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, ...]:
         return tuple(line for line in made.iterdump() if line not in _OF_THE_TRANSACTION)
 
 
-@pytest.fixture(autouse=True)
-def _new_records_are_copies(
-    request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Copy the schema of new records, as to migrate each takes a tenth of a second.
+@pytest.fixture(scope="session", autouse=True)
+def _new_records_are_copies(migrated_once: tuple[str, ...]) -> Iterator[None]:
+    """Copy the schema of new records in this process, in place of migrating each anew.
 
-    Tests of the records themselves, and processes that tests start, migrate; so does every file
-    that holds a table already.
+    A thousand tests make a practice. Files that hold a table already and processes that tests start
+    migrate; so do the tests of the schema, which ask for it by its own name.
     """
-    if RECORDS_TESTS in request.path.parents:
-        return
 
     def make(records: Records) -> None:
         with records.reading() as connection:
@@ -182,10 +176,12 @@ def _new_records_are_copies(
             return
         with records.rebuilding() as connection:
             if schema_of(connection) is None:  # another thread may have come first
-                for statement in request.getfixturevalue("migrated_once"):
+                for statement in migrated_once:
                     connection.exec_driver_sql(statement)
 
-    monkeypatch.setattr(forecast.records, "migrate", make)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("forecast.records.migrate", make)
+        yield
 
 
 class PostgresqlDatabase:
