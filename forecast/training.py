@@ -74,10 +74,15 @@ class TrainedModel:
 
 @dataclass(frozen=True)
 class Futures:
-    """Draws of what may come: exposure always, visits where a practice has them."""
+    """Draws of what may come: exposure always, visits where a practice has them.
+
+    `drivers` is what the visits were drawn with, averaged over the draws, dims ``(driver, region,
+    week)``.
+    """
 
     exposure: ExposureAhead
     visits: VisitDraws | None
+    drivers: xr.DataArray | None = None
 
 
 def train(
@@ -200,7 +205,7 @@ def futures(
     # a week whose weather has a long gap behind it is taken as usual: nothing says otherwise
     anomalies = model.normals.anomalies(drivers).sel(week=weeks).fillna(0.0)
     visits = model.visits.draw(anomalies, streams=streams)
-    return Futures(ahead, visits)
+    return Futures(ahead, visits, anomalies.mean("draw"))
 
 
 def flowering_ahead(model: TrainedModel, known: Known) -> dict[str, xr.Dataset]:

@@ -4,14 +4,15 @@ The regression is additive on the log scale, so its log-mean of a week ahead com
 rest. Beside it stand what climatology says of the week and what the other members made of it:
 
 .. math:: \log \frac{\bar y}{\bar v} = u + \text{season} + \text{trend} + \sum_d c_d \bar x_d
-          + \text{recent weeks} + \text{other members},
+          + \text{recent weeks} + \text{remainder},
 
 *y* the pressure and *v* the consultations forecast, *u* the log of the mean rate of the same weeks
 of past years. *Season* is the smooth season's departure from *u*, *trend* how far the level of the
 last weeks lies above the mean of the past, a driver's term its effect times its mean over the
-draws, *recent weeks* the shared shock as it fades. *Other members* is the one remainder: what the
-blend, the rounding and the spread of the draws (the mean of an exponential lies above the
-exponential of the mean) add to the regression's own. A term of 0.1 is about a tenth more flares.
+draws, *recent weeks* the shared shock as it fades. The *remainder* is the only one: what the
+blend, the recalibration, the rounding and the spread of the draws (the mean of an exponential lies
+above the exponential of the mean) add to the regression's own. A term of 0.1 is about a tenth more
+flares.
 
 A term says what the model did with what it knew, not what caused the flares.
 """
@@ -32,21 +33,19 @@ USUAL, SEASON, TREND, RECENT, REMAINDER = (
     "season",
     "trend",
     "recent weeks",
-    "other members",
+    "remainder",
 )
 
 
-def explain(
-    forecaster: VisitForecaster, anomalies: xr.DataArray, drawn: VisitDraws
-) -> xr.DataArray:
+def explain(forecaster: VisitForecaster, drivers: xr.DataArray, drawn: VisitDraws) -> xr.DataArray:
     """Take the pressure forecast of each week apart.
 
     Parameters
     ----------
     forecaster
         The fit that drew.
-    anomalies
-        Drivers of each draw, dims ``(draw, driver, region, week)``, as they were drawn with.
+    drivers
+        Mean over the draws of the drivers that it drew with, dims ``(driver, region, week)``.
     drawn
         What it drew.
 
@@ -54,12 +53,12 @@ def explain(
     -------
     xarray.DataArray
         Dims ``(term, region, week)``, terms of the log rate: ``usual``, ``season``, ``trend``, one
-        a driver, ``recent weeks``, ``other members``. They add up to the log of the mean pressure
+        a driver, ``recent weeks``, ``remainder``. They add up to the log of the mean pressure
         over the mean consultations.
     """
     weeks = drawn.pressure["week"].values
     regression = forecaster.regression_
-    terms = regression_terms(regression, anomalies, weeks, forecaster.past_["week"].values)
+    terms = regression_terms(regression, drivers, weeks, forecaster.past_["week"].values)
     usual = _usual(forecaster.past_["pressure_rate"], weeks)
     # a region without a past of its own is explained from the smooth season
     usual = np.where(np.isfinite(usual), usual, terms[SEASON])
@@ -80,7 +79,7 @@ _LEAST = 1e-3  # mean visits a week below which the log of a mean of draws says 
 
 def regression_terms(
     regression: SeasonRegression,
-    anomalies: xr.DataArray,
+    drivers: xr.DataArray,
     weeks: NDArray[np.datetime64],
     past_weeks: NDArray[np.datetime64],
 ) -> dict[str, Array]:
@@ -99,7 +98,7 @@ def regression_terms(
         SEASON: design @ (coefficients - slow) + usual_level,
         TREND: design @ slow - usual_level,
     }
-    centre = anomalies.sel(week=weeks).mean("draw")
+    centre = drivers.sel(week=weeks)
     for name, effect in zip(regression.drivers, regression.coefficients_[n_fixed:], strict=True):
         own = centre.sel(driver=name, drop=True).transpose("region", "week").values
         found[name] = effect * own
