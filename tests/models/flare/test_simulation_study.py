@@ -90,7 +90,7 @@ def invent(truth: Truth, seed: int) -> tuple[xr.DataArray, xr.DataArray, xr.Data
 
 
 def standardised(departures: xr.DataArray) -> xr.DataArray:
-    """Return departures with the model's lags, in units of their spread, as `Normals` gives them."""
+    """Return departures with the model's lags, in units of their spread, as `Normals` does."""
     spread = lagged(departures)
     return spread / spread.std(("region", "week"))
 
