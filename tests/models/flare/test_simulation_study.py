@@ -95,30 +95,30 @@ def standardised(departures: xr.DataArray) -> xr.DataArray:
     return spread / spread.std(("region", "week"))
 
 
+def ask_one(truth: Truth, seed: int) -> Said:
+    """Return what is said of one practice."""
+    counts, offset, departures = invent(truth, seed)
+    anomalies = standardised(departures)
+    humidity, exposure = driver_evidence(counts, offset, departures)
+    decision = decide_on_exposure(counts, offset, anomalies)
+    assert decision is not None
+    fitted = SeasonRegression(DRIVERS, level="wandering").fit(counts, offset, anomalies)
+    rows = fitted.effects().set_index("term")[["effect", "low", "high"]]
+    return Said(
+        humidity.verdict == FOUND,
+        exposure.verdict == FOUND,
+        decision.verdict == KEPT,
+        (humidity.effect, humidity.low, humidity.high),
+        (exposure.effect, exposure.low, exposure.high),
+        tuple(rows.loc["humidity"]),
+        tuple(rows.loc["trees"]),
+    )
+
+
 @cache
 def ask(truth: Truth) -> list[Said]:
     """Return what is said of every practice with these effects."""
-    said = []
-    for seed in range(PRACTICES):
-        counts, offset, departures = invent(truth, seed)
-        anomalies = standardised(departures)
-        humidity, exposure = driver_evidence(counts, offset, departures)
-        decision = decide_on_exposure(counts, offset, anomalies)
-        assert decision is not None
-        fitted = SeasonRegression(DRIVERS, level="wandering").fit(counts, offset, anomalies)
-        rows = fitted.effects().set_index("term")[["effect", "low", "high"]]
-        said.append(
-            Said(
-                humidity.verdict == FOUND,
-                exposure.verdict == FOUND,
-                decision.verdict == KEPT,
-                (humidity.effect, humidity.low, humidity.high),
-                (exposure.effect, exposure.low, exposure.high),
-                tuple(rows.loc["humidity"]),
-                tuple(rows.loc["trees"]),
-            )
-        )
-    return said
+    return [ask_one(truth, seed) for seed in range(PRACTICES)]
 
 
 def share(truth: Truth, what: str) -> float:
