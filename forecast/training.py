@@ -28,6 +28,7 @@ from models.flare.forecaster import (
     VisitForecaster,
     check_length,
 )
+from models.flare.nowcast import nowcast
 from models.flare.yearly_review import YearlyReview, review
 from models.outlook import ExposureAhead, ExposureModel
 from models.season import FloweringOnset, OnsetError, onset_ahead
@@ -237,6 +238,19 @@ def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
     exposed = volume.where(volume > 0) * visible_share(counts["covered_share"])
     offset = exposed.copy(data=np.log(exposed.values))
     return driver_evidence(counts["flare_visits"], offset, departures)
+
+
+def weeks_coming_in(model: TrainedModel, known: Known) -> xr.Dataset | None:
+    """Foretell the whole of weeks whose visits have come in in part; None without visits.
+
+    See `models.flare.nowcast.nowcast`.
+    """
+    if model.visits is None or known.counts is None:
+        return None
+    past = model.exposure.past(known.weather, model.allergens)
+    anomalies = model.normals.anomalies(weekly_drivers(known.weather, past, groups=model.groups))
+    weekly = _with_weather(known, anomalies)
+    return nowcast(model.visits.updated(weekly, anomalies), weekly, anomalies)
 
 
 def up_to_date(model: TrainedModel, known: Known, past: xr.DataArray) -> TrainedModel:

@@ -18,9 +18,9 @@ from rich.table import Table
 from rich.text import Text
 
 from forecast.issuing import Issue
+from forecast.model_words import nowcast_sentences, review_sentences
 from forecast.practice import Practice
 from forecast.regions import regions
-from forecast.review_words import review_sentences
 from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
 from forecast.wording import (
     INVENTED,
@@ -250,6 +250,15 @@ def show_review(reviewed: YearlyReview | None) -> None:
         return
     heading("What the forecast of visits rests on this year")
     for sentence in review_sentences(reviewed):
+        paragraph(sentence)
+
+
+def show_weeks_coming_in(practice: Practice, nowcast: xr.Dataset | None) -> None:
+    """Print what weeks still coming in will likely have been; nothing where all are whole."""
+    if nowcast is None or not nowcast.sizes["week"]:
+        return
+    heading("Weeks that have not all come in")
+    for sentence in nowcast_sentences(nowcast, {r.id: r.name for r in regions(practice).values()}):
         paragraph(sentence)
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import secrets
+import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -19,7 +20,7 @@ from hypothesis import HealthCheck, settings
 from sqlalchemy import Connection, NullPool, create_engine, make_url
 
 from forecast.records import Records
-from forecast.records.schema import migrate
+from forecast.records.schema import migrate, schema_of
 from forecast.records.tables import metadata
 
 if TYPE_CHECKING:
@@ -147,6 +148,37 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
 
 
 # ------------------------------------------------------------------------------ databases
+def _is_empty(records: Records) -> bool:
+    with records.reading() as connection:
+        return schema_of(connection) is None
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _migrated_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Let new practices of SQLite begin with a copy of one migrated file.
+
+    A thousand tests make a practice, and the migrations are most of what each would wait for. They
+    themselves are tested in forecast/records/test_schema.py, which asks for them by their own name.
+    """
+    template = tmp_path_factory.mktemp("migrated") / "records.sqlite"
+
+    def migrate_or_copy(records: Records) -> None:
+        if not records.is_sqlite or not _is_empty(records):
+            migrate(records)
+            return
+        if not template.exists():
+            made = Records(f"sqlite:///{template}")
+            migrate(made)
+            made.close()
+        file = make_url(records.url).database
+        with closing(sqlite3.connect(template)) as source, closing(sqlite3.connect(file)) as target:
+            source.backup(target)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("forecast.records.migrate", migrate_or_copy)
+        yield
+
+
 class PostgresqlDatabase:
     """A database of this run on a PostgreSQL server; its schemas keep tests apart."""
 

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from copy import copy
 from dataclasses import dataclass
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 import xarray as xr
@@ -90,8 +90,10 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         ----------
         weekly
             ``flare_visits``, ``consultations`` and ``covered_share``, dims ``(region, week)``;
-            ``full``, where it is given, marks weeks of a full diary, ``alerted`` weeks after an
-            alert, in which owners came or stayed away for it (bool, same dims).
+            Where they are given, same dims: ``full_share`` and ``open_share`` tell of full and
+            closed days, ``reported_share``, ``flare_visits_so_far`` and ``consultations_so_far``
+            of weeks that have not all come in (NaN where not known), ``alerted`` marks weeks after
+            an alert, in which owners came or stayed away for it (bool).
         anomalies
             Drivers, dims ``(driver, region, week)``, covering the same weeks.
 
@@ -101,10 +103,11 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             If fewer than the table's minimum of years hold counts.
         """
         check_length(weekly)
-        visits, volume, offset, zero = counted(weekly)
-        full = weekly.get("full")
-        self.pressure_ = CountForecaster(self.drivers).fit(visits, offset, anomalies, full=full)
-        self.volume_ = CountForecaster().fit(volume, zero, anomalies, full=full)
+        one = counted(weekly)
+        self.pressure_ = CountForecaster(self.drivers).fit(
+            one.visits, one.offset, anomalies, full=one.full
+        )
+        self.volume_ = CountForecaster().fit(one.volume, one.come_in, anomalies, full=one.full)
         self.past_ = self.trained_on_ = self._past(weekly)
         return self
 
@@ -130,9 +133,11 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         counts of the fit the result draws the same, to the last bit.
         """
         forecaster = copy(self)
-        visits, volume, offset, zero = counted(weekly)
-        forecaster.pressure_ = self.pressure_.updated(visits, offset, anomalies)
-        forecaster.volume_ = self.volume_.updated(volume, zero, anomalies)
+        one = counted(weekly)
+        forecaster.pressure_ = self.pressure_.updated(
+            one.visits, one.offset, anomalies, full=one.full
+        )
+        forecaster.volume_ = self.volume_.updated(one.volume, one.come_in, anomalies, full=one.full)
         forecaster.past_ = forecaster._past(weekly)
         return forecaster
 
@@ -240,16 +245,57 @@ def past_rates(weekly: xr.Dataset) -> xr.Dataset:
     )
 
 
-def counted(
-    weekly: xr.Dataset,
-) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray, xr.DataArray]:
-    """Return visits and consultations, then the known part of the log-mean of each.
+class Counted(NamedTuple):
+    """What is counted and the known part of the log-mean of each, dims ``(region, week)``.
 
-    `weekly` is what `VisitForecaster.fit` takes; all have the dims ``(region, week)``.
+    Attributes
+    ----------
+    visits, volume
+        Flare visits, and other consultations; NaN where not known, and where not learnt from.
+    offset, come_in
+        Known part of the visits, and of the volume.
+    full
+        Weeks in which at least as many would have come; None where nothing tells of any.
     """
-    visits, volume = _unalerted(weekly["flare_visits"], weekly), weekly["consultations"]
+
+    visits: xr.DataArray
+    volume: xr.DataArray
+    offset: xr.DataArray
+    come_in: xr.DataArray
+    full: xr.DataArray | None
+
+
+def counted(weekly: xr.Dataset) -> Counted:
+    """Return what the engines are fitted to, from what `VisitForecaster.fit` takes.
+
+    Of a week that has not all come in, what has is a thinned count: its mean is the share that has
+    come in times the week's, and a thinned negative binomial keeps its size. So it tells the level
+    of the newest week at once, with the noise of a small count. Weeks mostly closed, and those
+    after an alert, are not learnt from. Where nothing tells of full or closed days, every week is
+    learnt from as it was counted.
+    """
+    table = load_table("models.flare", "flare.toml")
+    share = weekly.get("reported_share", xr.full_like(weekly["consultations"], np.nan))
+    partly = share >= table.number("nowcast.least_share")
+    visits, volume = (_with_partial(weekly, name, partly) for name in _COUNTS)
+    come_in = share.where(volume.notnull() & weekly["consultations"].isnull(), 1.0)
+    if "open_share" in weekly:
+        shut = weekly["open_share"] < table.number("closed.least_open")
+        visits, volume = visits.where(~shut), volume.where(~shut)
+    full = None
+    if "full_share" in weekly and bool(weekly["full_share"].notnull().any()):
+        full = weekly["full_share"] >= table.number("full.least_share")
     offset = _log(volume.where(volume > 0)) + _log(visible_share(weekly["covered_share"]))
-    return visits, volume, offset, xr.zeros_like(volume, dtype=float)
+    return Counted(_unalerted(visits, weekly), volume, offset, _log(come_in), full)
+
+
+_COUNTS = ("flare_visits", "consultations")
+
+
+def _with_partial(weekly: xr.Dataset, name: str, partly: xr.DataArray) -> xr.DataArray:
+    """Return counts with those of weeks that have come in well enough to tell something."""
+    counts, so_far = weekly[name], weekly.get(f"{name}_so_far")
+    return counts if so_far is None else counts.fillna(so_far.where(partly))
 
 
 def _unalerted(values: xr.DataArray, weekly: xr.Dataset) -> xr.DataArray:
