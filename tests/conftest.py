@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 settings.register_profile("forepaw", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("forepaw")
 TESTS = Path(__file__).parent.resolve()
+_OF_THE_TRANSACTION = ("BEGIN TRANSACTION;", "COMMIT;")  # of a dump; the caller has its own
 MOST_WORKERS = 4  # each imports everything and makes its own session fixtures
 
 # a practice of two regions, small enough that a forecast takes seconds
@@ -148,34 +149,38 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
 
 
 # ------------------------------------------------------------------------------ databases
-def _is_empty(records: Records) -> bool:
-    with records.reading() as connection:
-        return schema_of(connection) is None
+@pytest.fixture(scope="session")
+def migrated_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, ...]:
+    """Give the statements that make what all migrations make in an empty file of SQLite."""
+    file = tmp_path_factory.mktemp("migrated") / "records.sqlite"
+    records = Records(f"sqlite:///{file}")
+    migrate(records)
+    records.close()
+    with closing(sqlite3.connect(file)) as made:
+        return tuple(line for line in made.iterdump() if line not in _OF_THE_TRANSACTION)
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _migrated_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Let new practices of SQLite begin with a copy of one migrated file.
+def _new_records_are_copies(migrated_once: tuple[str, ...]) -> Iterator[None]:
+    """Copy the schema of new records in this process, in place of migrating each anew.
 
-    A thousand tests make a practice, and the migrations are most of what each would wait for. They
-    themselves are tested in forecast/records/test_schema.py, which asks for them by their own name.
+    A thousand tests make a practice. Files that hold a table already and processes that tests start
+    migrate; so do the tests of the schema, which ask for it by its own name.
     """
-    template = tmp_path_factory.mktemp("migrated") / "records.sqlite"
 
-    def migrate_or_copy(records: Records) -> None:
-        if not records.is_sqlite or not _is_empty(records):
+    def make(records: Records) -> None:
+        with records.reading() as connection:
+            is_new = records.is_sqlite and schema_of(connection) is None
+        if not is_new:
             migrate(records)
             return
-        if not template.exists():
-            made = Records(f"sqlite:///{template}")
-            migrate(made)
-            made.close()
-        file = make_url(records.url).database
-        with closing(sqlite3.connect(template)) as source, closing(sqlite3.connect(file)) as target:
-            source.backup(target)
+        with records.rebuilding() as connection:
+            if schema_of(connection) is None:  # another thread may have come first
+                for statement in migrated_once:
+                    connection.exec_driver_sql(statement)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("forecast.records.migrate", migrate_or_copy)
+        patch.setattr("forecast.records.migrate", make)
         yield
 
 
@@ -212,12 +217,13 @@ class PostgresqlDatabase:
     @contextmanager
     def emptied(self) -> Iterator[str]:
         """Give the URL of a schema with all tables and no row; rows are gone afterwards."""
-        with self._engine.connect() as connection, self._in_use(connection):
-            yield self._url_of(self._migrated)
         with self._engine.connect() as connection:
+            with self._in_use(connection):
+                yield self._url_of(self._migrated)
             connection.exec_driver_sql(f"SET search_path = {self._migrated}")
-            for table in reversed(metadata.sorted_tables):
-                connection.execute(table.delete())
+            # in one go: each by itself is a way there and back
+            deletes = (str(table.delete()) for table in reversed(metadata.sorted_tables))
+            connection.exec_driver_sql("; ".join(deletes))
 
     @contextmanager
     def new(self) -> Iterator[str]:
