@@ -21,6 +21,7 @@ from forecast.regions import Region
 from models.allergens import Allergen, catalogue
 from models.flare.attribution import Evidence, driver_evidence
 from models.flare.cover import visible_share
+from models.flare.cover_sensitivity import cover_sensitivity
 from models.flare.drivers import Normals, weekly_drivers
 from models.flare.forecaster import (
     TooFewVisitsError,
@@ -247,10 +248,26 @@ def weeks_coming_in(model: TrainedModel, known: Known) -> xr.Dataset | None:
     """
     if model.visits is None or known.counts is None:
         return None
+    weekly, anomalies = _seen(model, known)
+    return nowcast(model.visits.updated(weekly, anomalies), weekly, anomalies)
+
+
+def what_cover_decides(model: TrainedModel, known: Known, *, n_weeks: int) -> xr.Dataset | None:
+    """Forecast again with a low and a high efficacy of cover; None without visits.
+
+    See `models.flare.cover_sensitivity.cover_sensitivity`.
+    """
+    if model.visits is None or known.counts is None:
+        return None
+    weekly, anomalies = _seen(model, known)
+    return cover_sensitivity(model.visits, weekly, anomalies, n_weeks=n_weeks)
+
+
+def _seen(model: TrainedModel, known: Known) -> tuple[xr.Dataset, xr.DataArray]:
+    """Return the counts whose drivers are known, and the drivers' anomalies."""
     past = model.exposure.past(known.weather, model.allergens)
     anomalies = model.normals.anomalies(weekly_drivers(known.weather, past, groups=model.groups))
-    weekly = _with_weather(known, anomalies)
-    return nowcast(model.visits.updated(weekly, anomalies), weekly, anomalies)
+    return _with_weather(known, anomalies), anomalies
 
 
 def up_to_date(model: TrainedModel, known: Known, past: xr.DataArray) -> TrainedModel:

@@ -266,6 +266,36 @@ def show_weeks_coming_in(practice: Practice, nowcast: xr.Dataset | None) -> None
         paragraph(sentence)
 
 
+def show_what_cover_decides(practice: Practice, issue: Issue, found: xr.Dataset | None) -> None:
+    """Print pressure and visits ahead at a low, the central and a high efficacy of cover."""
+    if found is None or not issue.has_visits:
+        return
+    heading("What hangs on how much cover prevents (assumed, never learnt from visits)")
+    shares = [f"flares, if {efficacy:.0%}" for efficacy in found["efficacy"].values]
+    table = new_table("region", "dogs covered", *shares, "visits")
+    sums = {name: issue.forecast[name].mean("draw").sum("week") for name in ("pressure", "visits")}
+    for region in regions(practice).values():
+        one = found.sel(region=region.id)
+        pressure, visits = (
+            one[name] * float(total.sel(region=region.id)) for name, total in sums.items()
+        )
+        if not np.isfinite(pressure.values).all():
+            continue
+        share = float(one["covered_share"])
+        table.add_row(
+            region.name,
+            f"{share:.0%}" if np.isfinite(share) else "not known",
+            *(f"{value:.0f}" for value in pressure.values),
+            f"{visits.values.min():.0f}-{visits.values.max():.0f}",
+        )
+    print_table(table)
+    paragraph(
+        "Flares are those of the weeks ahead if no dog were covered, by the share of flares that "
+        "cover prevents; visits are what the diary will see with cover as it was in the last year. "
+        "Where cover is not known nothing is made up for it."
+    )
+
+
 def show_record(scores: pd.DataFrame) -> None:
     """Print how forecasts from past origins did, by lead, against the two references."""
     from models.backtest import summarise

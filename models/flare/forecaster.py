@@ -64,6 +64,8 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         Weather and exposure drivers that enter the regression.
     recalibration
         By how much draws are spread about their median; as drawn unless given.
+    efficacy
+        Share of flares that cover prevents; the prior of `models.flare.cover` unless given.
 
     Attributes
     ----------
@@ -78,10 +80,14 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
     """
 
     def __init__(
-        self, drivers: tuple[str, ...] = (), recalibration: Recalibration = AS_DRAWN
+        self,
+        drivers: tuple[str, ...] = (),
+        recalibration: Recalibration = AS_DRAWN,
+        efficacy: float | None = None,
     ) -> None:
         self.drivers = drivers
         self.recalibration = recalibration
+        self.efficacy = efficacy
 
     def fit(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Fit to the weeks a practice has counted.
@@ -103,7 +109,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             If fewer than the table's minimum of years hold counts.
         """
         check_length(weekly)
-        one = counted(weekly)
+        one = counted(weekly, self.efficacy)
         self.pressure_ = CountForecaster(self.drivers).fit(
             one.visits, one.offset, anomalies, full=one.full
         )
@@ -122,7 +128,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             "usual_pressure_rate": self.pressure_.usual_rate_,
             "usual_volume": self.volume_.usual_rate_,
         }
-        return past_rates(weekly).assign(repeated)
+        return past_rates(weekly, self.efficacy).assign(repeated)
 
     def updated(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Return the same fit, told of newer counts; parameters are those of `fit`.
@@ -133,7 +139,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         counts of the fit the result draws the same, to the last bit.
         """
         forecaster = copy(self)
-        one = counted(weekly)
+        one = counted(weekly, self.efficacy)
         forecaster.pressure_ = self.pressure_.updated(
             one.visits, one.offset, anomalies, full=one.full
         )
@@ -152,7 +158,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         drawn = self.pressure_.draw(_log(volume), anomalies, streams=streams)
         pressure = spread_again(drawn.blended, told.pressure, streams=streams)
         share = self._share_ahead(weeks.values)
-        visits = pressure.copy(data=thin(pressure.values, share, streams=streams))
+        visits = pressure.copy(data=self._thin(pressure, share, streams))
         regression = drawn.members["regression"]
         rate = self.past_["visit_rate"]
         members = {
@@ -160,9 +166,14 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             "trend-climatology": draw_trend_climatology(rate, volume, streams=streams),
             "last value": draw_last_value(rate, volume, streams=streams),
             "last season": draw_last_season(rate, volume, streams=streams),
-            "regression": regression.copy(data=thin(regression.values, share, streams=streams)),
+            "regression": regression.copy(data=self._thin(regression, share, streams)),
         }
         return VisitDraws(pressure, visits, consultations, members)
+
+    def _thin(
+        self, pressure: xr.DataArray, share: NDArray[np.float64], streams: DrawStreams
+    ) -> NDArray[np.int64]:
+        return thin(pressure.values, share, streams=streams, efficacy=self.efficacy)
 
     def _share_ahead(self, weeks: NDArray[np.datetime64]) -> NDArray[np.float64]:
         """Cover as it was in the same weeks of the last year: the plans now in force, roughly."""
@@ -223,7 +234,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         return forecaster
 
 
-def past_rates(weekly: xr.Dataset) -> xr.Dataset:
+def past_rates(weekly: xr.Dataset, efficacy: float | None = None) -> xr.Dataset:
     """Return what weeks were like, from the counts that `VisitForecaster.fit` takes.
 
     Returns
@@ -235,7 +246,7 @@ def past_rates(weekly: xr.Dataset) -> xr.Dataset:
     """
     volume = weekly["consultations"]
     rate = (weekly["flare_visits"] / volume).where(volume > 0)
-    pressure = rate / visible_share(weekly["covered_share"])
+    pressure = rate / visible_share(weekly["covered_share"], efficacy)
     return xr.Dataset(
         {
             "visit_rate": rate,
@@ -265,14 +276,14 @@ class Counted(NamedTuple):
     full: xr.DataArray | None
 
 
-def counted(weekly: xr.Dataset) -> Counted:
+def counted(weekly: xr.Dataset, efficacy: float | None = None) -> Counted:
     """Return what the engines are fitted to, from what `VisitForecaster.fit` takes.
 
     Of a week that has not all come in, what has is a thinned count: its mean is the share that has
     come in times the week's, and a thinned negative binomial keeps its size. So it tells the level
     of the newest week at once, with the noise of a small count. Weeks mostly closed, and those
     after an alert, are not learnt from. Where nothing tells of full or closed days, every week is
-    learnt from as it was counted.
+    learnt from as it was counted. `efficacy` is that of `VisitForecaster`.
     """
     table = load_table("models.flare", "flare.toml")
     share = weekly.get("reported_share", xr.full_like(weekly["consultations"], np.nan))
@@ -285,7 +296,8 @@ def counted(weekly: xr.Dataset) -> Counted:
     full = None
     if "full_share" in weekly and bool(weekly["full_share"].notnull().any()):
         full = weekly["full_share"] >= table.number("full.least_share")
-    offset = _log(volume.where(volume > 0)) + _log(visible_share(weekly["covered_share"]))
+    seen = visible_share(weekly["covered_share"], efficacy)
+    offset = _log(volume.where(volume > 0)) + _log(seen)
     return Counted(_unalerted(visits, weekly), volume, offset, _log(come_in), full)
 
 
