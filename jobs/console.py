@@ -27,6 +27,7 @@ from forecast.wording import (
     day,
     days,
     evidence_sentence,
+    explanation_sentence,
     odds,
     opening_sentences,
     region_sentence,
@@ -85,6 +86,9 @@ def show_issue(practice: Practice, made: Issue) -> None:
     if made.has_visits:
         for region in forecast["region"].values:
             paragraph(region_sentence(forecast, str(region), names[str(region)]))
+            why = explanation_sentence(forecast, str(region), names[str(region)])
+            if why is not None:
+                paragraph(why, style="dim")
         heading("Odds of a high week (full bar: certain; dot: as usual for the week, or less)")
         _odds_strips(forecast, names)
         heading("Flare season: weeks above the region's threshold; median (8 in 10 draws)")
