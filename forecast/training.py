@@ -86,6 +86,7 @@ def train_with(
         list(entries.values()),
         listed={r.id: r.allergens for r in regions.values()},
         onsets=onsets,
+        counts=known.pollen,
     )
     groups = {a.id: a.text("group") for a in entries.values()}
     history = weekly_drivers(known.weather, past, groups=groups)
@@ -161,6 +162,7 @@ def futures(
         origin=origin,
         streams=streams,
         with_dates=with_dates,
+        counts=known.pollen,
     )
     if model.visits is None:
         return Futures(ahead, None)

@@ -54,7 +54,12 @@ from models.season.blending import blending_weights, cut_before, error_variance,
 from models.season.families import Continuation
 from models.season.flowering_dates import OnsetError
 from models.season.onset import MOST_UNMET, FloweringOnset
-from models.season.season_traces import daily_slopes, trace_donors
+from models.season.season_traces import (
+    daily_slopes,
+    fading_share,
+    recent_warmth,
+    trace_donors,
+)
 from models.season.season_weather import (
     SeasonWeather,
     onset_season_begin,
@@ -347,12 +352,18 @@ class InSeasonOnset:
         lenders = np.stack([d[:number] for d, kept in zip(donors, enough, strict=True) if kept])
         region, season, known = region[enough], season[enough], known[enough]
         n_years, first = len(seasons.years), region[:, None] * len(seasons.years)
+        slopes = daily_slopes(weather, seasons, southern=self.southern_)
+        warmth = recent_warmth(seasons, slopes, issue_day=self.issue_day)
+        excess = warmth[region, season][:, None] - warmth[region[:, None], lenders]
+        fading = fading_share(seasons, slopes, issue_day=self.issue_day)
         how = Continuation(
             region * n_years + season,
             known,
             first + lenders,
             (seasons.years[season][:, None] - seasons.years[lenders]).astype(float),
-            daily_slopes(weather, seasons, southern=self.southern_)[: self.horizon_],
+            slopes[: self.horizon_],
+            np.nan_to_num(excess),
+            fading[: self.horizon_],
         )
         length = seasons.tasmin.shape[-1]
         low, high = (
