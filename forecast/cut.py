@@ -243,10 +243,11 @@ def known_weather(
         out = flowering["date"] + pd.to_timedelta(late, unit="D") < pd.Timestamp(cut.origin)
         flowering = flowering[out]
     own = flowering[flowering["region"].isin(wanted)]
-    weather.attrs["credit"] = _credit(climate, cut.climate_snapshot, order, own)
     pollen = known_pollen(
         climate, wanted, snapshot=cut.climate_snapshot, origin=cut.origin, lag_days=lag_days
     )
+    read = [*order, *([] if pollen is None else pollen.attrs["sources"])]
+    weather.attrs["credit"] = _credit(climate, cut.climate_snapshot, read, own)
     return Known(cut.origin, weather, flowering, None, layers, pollen)
 
 
@@ -288,7 +289,7 @@ def weather_order(
 
 
 def _credit(climate: ClimateStore, snapshot: str, order: list[str], flowering: pd.DataFrame) -> str:
-    """Return the lines that the owners of weather and flowering dates ask for."""
+    """Return the lines that the owners of weather, pollen and flowering dates ask for."""
     given = {terms.source: terms.credit for terms in climate.sources(snapshot=snapshot)}
     of_dates = [
         source

@@ -8,16 +8,24 @@ not comparable. Classes of a pollen index are no concentrations and are not read
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from math import ceil
+from typing import Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from forecast.climate import ClimateStore
 from forecast.climate.pollen_arrays import VALUE_KIND, VALUE_KINDS
+from models.allergens import catalogue
+from models.exposure_calibration import Calibration
 from models.exposure_counts import COUNTS, MEASURED
+
+_Values = NDArray[np.float64]
+_Flags = NDArray[np.bool_]
 
 
 def known_pollen(
@@ -59,7 +67,7 @@ def known_pollen(
         for source in layers["source"].values
     ]
     layers = layers.where(layers["time"] <= xr.DataArray(newest, dims="source"))
-    if not bool(layers["pollen"].notnull().any()):
+    if not layers.sizes["time"] or not bool(layers["pollen"].notnull().any()):
         return None
     return one_series(layers)
 
@@ -76,6 +84,7 @@ def one_series(layers: xr.Dataset) -> xr.Dataset:
     values, counting = layers["pollen"].values, layers["counting"].values
     values = np.where(_counted_as_last(values, counting), values, np.nan)
     kinds = [str(kind) for kind in layers[VALUE_KIND].values]
+    used: set[int] = set()
     order = sorted(range(len(kinds)), key=lambda at: VALUE_KINDS.index(kinds[at]))
     counts = np.full(values.shape[1:], np.nan)
     measured = np.zeros(values.shape[1:-1], dtype=np.int8)
@@ -85,19 +94,72 @@ def one_series(layers: xr.Dataset) -> xr.Dataset:
         counts[given] = values[at][given]
         measured[given] = kinds[at] == VALUE_KINDS[0]
         open_ &= ~given
+        used |= {at} if given.any() else set()
     dims = ("allergen", "region", "time")
     return xr.Dataset(
         {COUNTS: (dims, counts), MEASURED: (dims[:2], measured)},
         coords={name: layers[name].values for name in dims},
+        attrs={"sources": [str(layers["source"].values[at]) for at in sorted(used)]},
     )
 
 
-def _counted_as_last(values: np.ndarray, counting: np.ndarray) -> np.ndarray:
+def _counted_as_last(values: _Values, counting: _Values) -> _Flags:
     """Return the days counted the way of the last counted day of their series; all where unsaid."""
     n_days = values.shape[-1]
-    if not n_days:
-        return np.ones(values.shape, dtype=bool)
     held = ~np.isnan(values)
     last = n_days - 1 - held[..., ::-1].argmax(axis=-1)
     way = np.take_along_axis(counting, last[..., None], axis=-1)
-    return np.isnan(way) | (counting == way)
+    same: _Flags = np.isnan(way) | (counting == way)
+    return same
+
+
+def pollen_read(pollen: xr.Dataset | None, calibration: Calibration | None) -> list[dict[str, Any]]:
+    """Return which concentrations a forecast was calibrated by and could be moved by.
+
+    Parameters
+    ----------
+    pollen
+        What was known, or None.
+    calibration
+        What the model learnt of it, or None.
+
+    Returns
+    -------
+    list of dict
+        For each allergen and kind: ``allergen``, ``kind`` (measured or modelled), ``regions``, and
+        ``until``, the last day held.
+    """
+    if pollen is None or calibration is None:
+        return []
+    found: list[dict[str, Any]] = []
+    for allergen in calibration.release_powers:
+        if allergen not in pollen["allergen"].values:
+            continue
+        one = pollen.sel(allergen=allergen)
+        for number, kind in enumerate(VALUE_KINDS):
+            counted = one[COUNTS].notnull().any("time") & (one[MEASURED] == 1 - number)
+            regions = [str(r) for r in one["region"].values[counted.values]]
+            if regions:
+                days = one[COUNTS].sel(region=regions).dropna("time", how="all")["time"]
+                until = str(days.values[-1].astype("datetime64[D]"))
+                found.append(
+                    {"allergen": allergen, "kind": kind, "regions": regions, "until": until}
+                )
+    return found
+
+
+def exposure_is_from(attrs: Mapping[str, Any]) -> str:
+    """Say on what the exposure of an issue rests, from the attributes of its file."""
+    read = json.loads(attrs.get("pollen_read", "[]"))
+    known = catalogue()
+    parts = [
+        f"{known[one['allergen']].name if one['allergen'] in known else one['allergen']}, "
+        f"{one['kind']} in {len(one['regions'])} "
+        f"{'region' if len(one['regions']) == 1 else 'regions'} until {one['until']}"
+        for one in read
+    ]
+    if not parts:
+        return "Modelled from the weather; no pollen was measured."
+    measured = any(one["kind"] == VALUE_KINDS[0] for one in read)
+    rest = "" if measured else " No pollen was measured."
+    return f"Modelled from the weather, and set by pollen concentrations: {'; '.join(parts)}.{rest}"
