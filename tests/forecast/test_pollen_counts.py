@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ import xarray as xr
 
 from forecast.climate import ClimateStore
 from forecast.pollen_counts import exposure_is_from, known_pollen, one_series, pollen_read
+from forecast.training import futures, read_model, train_with, write_model
 from models.exposure_calibration import Calibration
 
 DAYS = pd.date_range("2024-04-01", periods=4)
@@ -67,7 +69,13 @@ def store(tmp_path_factory) -> ClimateStore:
                 {"units": "grains m-3", "value_kind": "measured"},
             )
         },
-        coords={"region": ["north"], "allergen": ["birch"], "time": DAYS},
+        coords={
+            "region": ["north"],
+            "allergen": ["birch"],
+            "time": DAYS,
+            **{c: ("region", [47.0]) for c in ("latitude", "longitude", "elevation")},
+        },
+        attrs={"day_definition": "UTC day"},
     )
     climate.append_pollen(
         pollen, source="traps", licence="none", credit="nobody", retrieved_at=datetime.now(UTC)
@@ -108,3 +116,71 @@ def test_an_issue_says_on_what_its_exposure_rests():
         ("modelled", ["south"], "2024-04-04"),
     ]
     assert pollen_read(None, None) == []
+
+
+ORIGIN_DAY = date(2022, 5, 10)
+
+
+@pytest.fixture(scope="module")
+def with_pollen(known):
+    """Give what is known, without visits, with birch counted in the north in its seasons."""
+    days = pd.date_range("2018-01-01", "2022-06-28")
+    around = np.exp(-0.5 * ((days.day_of_year.to_numpy() - 120) / 9.0) ** 2)
+    counts = xr.Dataset(
+        {
+            "counts": (("allergen", "region", "time"), 40.0 * around[None, None]),
+            "measured": (("allergen", "region"), np.ones((1, 1), dtype=np.int8)),
+        },
+        coords={"allergen": ["birch"], "region": ["north"], "time": days},
+        attrs={"sources": ["traps"]},
+    )
+    return replace(known, counts=None, pollen=counts)
+
+
+def counted_until(everything, poisoned_from):
+    """Return what is known on 10 May, counts being a thousandfold from a day on."""
+    pollen = everything.pollen
+    late = pollen["time"] >= np.datetime64(poisoned_from)
+    counts = pollen["counts"].where(~late, 1000 * pollen["counts"])
+    return replace(everything, pollen=pollen.assign(counts=counts)).before(ORIGIN_DAY)
+
+
+def trained(then, places, cut):
+    return train_with(then, places, cut=replace(cut, origin=ORIGIN_DAY), onsets={})
+
+
+def birch_ahead(model, then):
+    drawn = futures(model, then, n_weeks=4, n_draws=20, seed=[1, 2], with_dates=False)
+    return drawn.exposure.weekly.sel(allergen="birch")
+
+
+@pytest.fixture(scope="module")
+def clean(with_pollen, places, cut):
+    then = counted_until(with_pollen, "2030-01-01")
+    model = trained(then, places, cut)
+    return model, birch_ahead(model, then)
+
+
+def test_no_count_from_the_origin_on_reaches_a_model_or_a_forecast(clean, with_pollen, places, cut):
+    """Poisoned from the origin on, the same model by hash and the same draws come out."""
+    model, usual = clean
+    then = counted_until(with_pollen, ORIGIN_DAY)
+    again = trained(then, places, cut)
+    assert again.hash == model.hash
+    assert birch_ahead(again, then).identical(usual)
+
+
+def test_counts_of_the_week_before_move_a_forecast(clean, with_pollen):
+    """The test above can fail: the same poison a week earlier lifts the week of the north."""
+    model, usual = clean
+    then = counted_until(with_pollen, ORIGIN_DAY - timedelta(days=7))
+    week = {"week": "2022-05-09", "region": "north"}
+    assert float(birch_ahead(model, then).sel(week).mean()) > 1.2 * float(usual.sel(week).mean())
+
+
+def test_a_model_with_a_calibration_is_kept_and_read(clean, tmp_path):
+    """Scale, onset and response stand in the file of the model."""
+    model, _ = clean
+    assert model.exposure.calibration is not None
+    read = read_model(write_model(model, tmp_path))
+    xr.testing.assert_identical(read.exposure.calibration.learnt, model.exposure.calibration.learnt)
