@@ -3,8 +3,8 @@
 What `models.traces` does along a time axis, here for many seasons of the past at once: each is
 known up to an issue day and continued with the same days of other years, moved by the warming trend
 between the years, and by how much warmer the season was than the lender in the weeks before, of
-which a share lasts and fades (`fading_share`). So a forecast can be tried on every past season as it
-would have been made.
+which a share lasts and fades (`fading_share`). So a forecast can be tried on every past season as
+it would have been made.
 
 Validity: one share serves all regions of the weather together. Known failure: it is that of the
 whole record, of which the season itself is one; with some thirty years that hardly shows.
