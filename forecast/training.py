@@ -115,6 +115,7 @@ def train_with(
         list(entries.values()),
         listed={r.id: r.allergens for r in regions.values()},
         onsets=onsets,
+        counts=known.pollen,
     )
     groups = {a.id: a.text("group") for a in entries.values()}
     history = weekly_drivers(known.weather, past, groups=groups)
@@ -195,6 +196,7 @@ def futures(
         origin=origin,
         streams=streams,
         with_dates=with_dates,
+        counts=known.pollen,
     )
     if model.visits is None:
         return Futures(ahead, None)
