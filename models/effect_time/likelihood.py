@@ -95,9 +95,8 @@ def dose_terms(seen: FollowUps, rate: Floats, *, shape: float, calendar_rate: Fl
     quiet = (seen.quiet**shape)[:, None]
     terms = -rate * quiet
     told = np.isfinite(seen.relapsed)
-    ends = np.where(told, seen.relapsed, 1.0)
-    beyond = np.where(told, ends**shape - seen.quiet**shape, 1.0)[:, None]
-    terms = terms + np.where(told[:, None], log1mexp(rate * beyond), 0.0)
+    beyond = seen.relapsed[told] ** shape - seen.quiet[told] ** shape
+    terms[told] += np.log(-np.expm1(-rate * beyond[:, None]))
     mixed = np.isfinite(calendar_rate)
     if mixed.any():
         again, last = seen.followed[mixed], seen.quiet[mixed]
@@ -105,14 +104,6 @@ def dose_terms(seen: FollowUps, rate: Floats, *, shape: float, calendar_rate: Fl
         by_itch = -np.expm1(-wait) / (again - last)[:, None]
         terms[mixed] += np.log(by_itch + calendar_rate[mixed][:, None] * np.exp(-wait))
     return np.asarray(terms)
-
-
-def log1mexp(x: Floats) -> Floats:
-    """Return log(1 - exp(-x)) for x > 0 without loss of digits (Maechler 2012)."""
-    small = x < np.log(2.0)
-    near = np.log(-np.expm1(-np.where(small, x, 1.0)))
-    far = np.log1p(-np.exp(-np.where(small, 1.0, x)))
-    return np.asarray(np.where(small, near, far))
 
 
 def rate_nodes(alike: float) -> tuple[Floats, Floats]:

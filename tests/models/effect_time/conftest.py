@@ -13,6 +13,11 @@ KNOWN_ON = date(2024, 12, 31)
 RELAPSE_SCORE = 3.6
 
 
+def waits(rng) -> int:
+    """Draw the days until an owner comes: gamma of mean 6 and shape 1.5, from 1 to 14."""
+    return int(np.clip(np.ceil(rng.gamma(1.5, 4.0)), 1, 14))
+
+
 @dataclass(frozen=True)
 class Dogs:
     """Doses, scores and risk weeks of invented dogs, and the truth of each dose."""
@@ -36,6 +41,7 @@ def make_dogs(
     unsaid=0.2,
     season=(130, 260),
     every=10.0,
+    first_dose=(0, 10),
 ):
     """Draw dogs that are dosed from the start of their risk weeks, scored all the year.
 
@@ -57,13 +63,13 @@ def make_dogs(
                 days=season[1] + int(rng.integers(-15, 15))
             )
             risk.append((dog, first, end))
-            day, reason = first + pd.Timedelta(days=int(rng.integers(0, 10))), "itch"
+            day, reason = first + pd.Timedelta(days=int(rng.integers(*first_dose))), "itch"
             while True:
                 said = "not known" if rng.random() < unsaid else reason
                 doses.append((dog, day, said))
                 lasts = (rng.exponential() / own) ** (1 / shape) if responds else 0.0
                 truth.append(lasts)
-                again = day + pd.Timedelta(days=int(np.ceil(lasts)) + int(rng.integers(1, 6)))
+                again = day + pd.Timedelta(days=int(np.ceil(lasts)) + waits(rng))
                 planned = day + pd.Timedelta(days=int(rng.choice([28, 35])))
                 by_calendar = rng.random() < calendar
                 itches = day + pd.Timedelta(days=int(np.ceil(lasts)))
