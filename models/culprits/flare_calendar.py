@@ -107,12 +107,16 @@ def flare_calendar(
     return FlareCalendar(verdict, n, (one, two), p_seasonal, p_perennial, share)
 
 
+def place_of_day(days: pd.DatetimeIndex) -> NDArray[np.int64]:
+    """Return the place of each day in a year of 366, so that a date has the same every year."""
+    after = ~days.is_leap_year & (days.month > 2)
+    number: NDArray[np.int64] = days.day_of_year.to_numpy() - 1 + after.astype(np.int64)
+    return number.astype(np.int64)
+
+
 def _place_in_year(flares: NDArray[np.datetime64], risk: Floats) -> Floats:
     """Return the share of days at risk before the middle of each flare's day of the year."""
-    days = pd.DatetimeIndex(flares)
-    # the 29th of February has a place of its own, so that a date is the same place every year
-    after = ~days.is_leap_year & (days.month > 2)
-    number = days.day_of_year.to_numpy() - 1 + after.astype(np.int64)
+    number = place_of_day(pd.DatetimeIndex(flares))
     before = np.cumsum(risk) - risk
     return np.asarray((before[number] + risk[number] / 2.0) / risk.sum())
 

@@ -60,7 +60,8 @@ class RiskSets:
     covered
         Of these, left out because the dog was covered, or its cover not known.
     alone
-        Of these, left out because their stratum has no other day at risk.
+        Of these, left out because their stratum has no other day at risk, or none of known
+        exposure.
     """
 
     regions: tuple[str, ...]

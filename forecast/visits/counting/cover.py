@@ -9,7 +9,7 @@ against: not in a region's share, and not in a dog's own history (`forecast.dosi
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -53,6 +53,13 @@ def days_not_uncovered(
     for dog, first, end in zip(told.index, told["first"], told["end"], strict=True):
         spans.setdefault(str(dog), []).append((first, end))
     return spans
+
+
+def as_frame(spans: Mapping[str, Iterable[tuple[pd.Timestamp, pd.Timestamp]]]) -> pd.DataFrame:
+    """Return spans by dog as a table: dog, first, end (missing where no end is known)."""
+    rows = [(dog, first, end) for dog, own in spans.items() for first, end in own]
+    frame = pd.DataFrame(rows, columns=["dog", "first", "end"])
+    return frame.astype({"first": "datetime64[ns]", "end": "datetime64[ns]"})
 
 
 def atopic_dogs(facts: pd.DataFrame, visits: pd.DataFrame, therapies: pd.DataFrame) -> pd.DataFrame:
