@@ -27,7 +27,9 @@ def exposure_departures(model: TrainedModel, known: Known) -> xr.DataArray:
     return daily(model.normals.departures(driver_history(model, known)))
 
 
-def practice_culprits(days: FlareDays, departures: xr.DataArray, *, seed: int) -> Culprits:
+def practice_culprits(
+    days: FlareDays, departures: xr.DataArray, *, seed: int, permutations: int | None = None
+) -> Culprits:
     """Say what the practice's flare visits follow beyond the season.
 
     Parameters
@@ -36,11 +38,11 @@ def practice_culprits(days: FlareDays, departures: xr.DataArray, *, seed: int) -
         Flare visits, and when else they might have come.
     departures
         What `exposure_departures` returns.
-    seed
-        Of the random orders of years.
+    seed, permutations
+        Of the random orders of years; as many as the table says unless given.
     """
     sets = risk_sets(days.flares, _opened(days, departures), not_at_risk=days.not_at_risk)
-    return culprits(sets, departures, seed=seed)
+    return culprits(sets, departures, seed=seed, permutations=permutations)
 
 
 def dogs_culprits(

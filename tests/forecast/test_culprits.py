@@ -42,7 +42,7 @@ def days(departures) -> FlareDays:
 
 @pytest.fixture(scope="module")
 def told(days, departures):
-    return practice_culprits(days, departures, seed=SEED)
+    return practice_culprits(days, departures, seed=SEED, permutations=199)
 
 
 def test_departures_are_the_models_on_each_day_of_its_weeks(model, known, departures):
@@ -77,5 +77,7 @@ def test_a_region_that_the_model_does_not_know_is_left_out(days, departures, tol
     more = xr.concat(
         [days.is_open, days.is_open.isel(region=[0]).assign_coords(region=["west"])], dim="region"
     )
-    again = practice_culprits(FlareDays(days.flares, more, days.not_at_risk), departures, seed=SEED)
+    again = practice_culprits(
+        FlareDays(days.flares, more, days.not_at_risk), departures, seed=SEED, permutations=199
+    )
     assert [one.p_value for one in again.odds] == [one.p_value for one in told.odds]
