@@ -18,6 +18,7 @@ from forecast.training import TrainedModel, train
 from forecast.visits import make_vintage
 from forecast.visits.counting.counts import anything_to_count
 from jobs.ledger import recorded_run
+from jobs.sources.source import lags_of_sources
 
 
 def learn(
@@ -48,7 +49,7 @@ def what_is_known(
     Too little weather is refused before anything is counted. Counts that were made before a later
     refusal stay: they say truly what was known, and counting the same again adds none.
     """
-    cut = take_cut(practice, records, climate, origin=origin)
+    cut = take_cut(practice, records, climate, origin=origin, lag_days=lags_of_sources())
     known = known_weather(practice, climate, cut=cut)
     if anything_to_count(records, known_on=origin):
         say("counting flare visits by region and week")

@@ -15,7 +15,6 @@ import xarray as xr
 import forecast.remaking
 from forecast.array_files import content_hash
 from forecast.climate import open_climate
-from forecast.cut import DataCut
 from forecast.dosing.therapies import cover_rules
 from forecast.practice import open_practice
 from forecast.records import open_records
@@ -234,8 +233,7 @@ def poison(folder: Path, day: date) -> None:
 def seen_of(folder: Path, day: date) -> list[object]:
     """Return everything that a hindcast as of a day is made from, and its hash."""
     opened = replay_of(folder)
-    cut = DataCut(day, opened.climate_snapshot, None, "", "hindcast")
-    known = opened.known_on(day, cut)
+    known = opened.known_on(day, opened.cut_of(day))
     opened.records.close()
     held = (known.observed, known.counts)
     arrays = [content_hash(xr.DataTree(one), attributes=False) for one in held]
@@ -274,9 +272,9 @@ def test_the_arrays_of_a_hindcast_do_not_depend_on_later_days(later):
 def test_a_hindcast_sees_no_day_that_a_source_had_not_given_yet(later):
     """Of a source three days late, the three days before the origin are not seen."""
     (source,) = later.climate.weather_sources()
-    cut = DataCut(date(2022, 4, 20), later.climate.head(), None, "", "hindcast")
-    task = Replay(*later.all, cut.climate_snapshot, None, {source: 3})
-    assert task.known_on(cut.origin, cut).weather_until == date(2022, 4, 16)
+    day = date(2022, 4, 20)
+    task = Replay(*later.all, later.climate.head(), None, {source: 3})
+    assert task.known_on(day, task.cut_of(day)).weather_until == date(2022, 4, 16)
 
 
 def test_the_command_shows_what_differs_and_ends_with_1(later, forepaw):
