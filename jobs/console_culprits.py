@@ -35,7 +35,7 @@ def show_culprits(told: Culprits) -> None:
             "Of one standard deviation more than usual for the place and the week of the year."
         )
     paragraph(
-        f"{told.given} flare visits; left out: {told.covered} of dogs under cover or of unknown "
-        f"cover, {told.alone} without another day to compare or without known exposure."
+        f"{told.given} flare visits; left out: {told.covered} of dogs under cover, {told.alone} "
+        "without another day to compare or without known exposure."
     )
     paragraph(CAUTION)

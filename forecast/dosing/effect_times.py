@@ -24,7 +24,7 @@ from forecast.dosing.therapies import (
 )
 from forecast.records import care
 from forecast.records.engine import Records
-from forecast.visits.counting.cover import as_frame, days_not_uncovered
+from forecast.visits.counting.cover import spans_not_uncovered
 from models.effect_time import (
     EffectTime,
     FollowUps,
@@ -94,14 +94,14 @@ def effect_times(
     told = told[told["date"] <= pd.Timestamp(today)]
     own = (told["therapy"] == therapy.id) & (told["status"] == GIVEN)
     scores = care.scores(records)
-    others = days_not_uncovered(told[told["therapy"] != therapy.id], cover_rules())
+    others = spans_not_uncovered(told[told["therapy"] != therapy.id], cover_rules())
     seen = follow_ups(
         told.loc[own, ["dog", "date", "reason"]],
         scores.loc[scores["date"] <= pd.Timestamp(today), ["dog", "date", "pvas"]],
         risk,
         relapse_score=rule("readiness.needs_care_score"),
         known_on=today,
-        blind=as_frame(others),
+        blind=others,
     )
     return EffectTimes(therapy, seen, fit_population(seen), calendar_rates(seen))
 

@@ -5,44 +5,33 @@ All year round is a reason to look again at food, mites and fleas before anythin
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import date
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from forecast.visits.counting.episodes import FLARE_VISIT, with_roles
 from models.culprits import FlareCalendar, flare_calendar
 from models.culprits.flare_calendar import DAYS_IN_LEAP_YEAR, place_of_day
 
 Span = tuple[date, date]  # first and last day
 
 
-def flare_pattern(
-    itch_visits: Sequence[date], at_risk: Iterable[Span], *, flare_free_days: int
-) -> FlareCalendar:
+def flare_pattern(flares: NDArray[np.datetime64], at_risk: Iterable[Span]) -> FlareCalendar:
     """Tell whether a dog's flares keep to a part of the year.
 
     Parameters
     ----------
-    itch_visits
-        Days of all its itch-flare visits; the first of each episode counts.
+    flares
+        Days of its flare visits, first of their episodes (`FlareDays.of_dog`).
     at_risk
-        Spans in which the dog was under the practice's eyes and known not to be covered. Flares
-        outside them do not count.
-    flare_free_days
-        Those of the case definition.
+        Spans in which the dog was under the practice's eyes and known not to be covered
+        (`Register.uncovered`). Flares outside them do not count.
     """
-    seen = pd.DataFrame(
-        {"dog": "", "date": pd.to_datetime(list(itch_visits)), "kind": "itch flare"}
-    )
-    marked = with_roles(seen, flare_free_days=flare_free_days)
-    flares = marked.loc[marked["role"] == FLARE_VISIT, "date"]
-    spans = [pd.date_range(first, last, freq="D") for first, last in at_risk]
-    days = (
-        pd.DatetimeIndex(np.unique(np.concatenate([s.values for s in spans])))
-        if spans
-        else pd.DatetimeIndex([])
-    )
-    risk = np.bincount(place_of_day(days), minlength=DAYS_IN_LEAP_YEAR).astype(float)
-    return flare_calendar(flares[flares.isin(days)].to_numpy(), at_risk=risk)
+    day = np.timedelta64(1, "D")
+    spans = [np.arange(np.datetime64(first), np.datetime64(last) + day) for first, last in at_risk]
+    days = np.unique(np.concatenate([np.zeros(0, dtype="datetime64[D]"), *spans]))
+    seen = np.asarray(flares).astype("datetime64[D]")
+    risk = np.bincount(place_of_day(pd.DatetimeIndex(days)), minlength=DAYS_IN_LEAP_YEAR)
+    return flare_calendar(seen[np.isin(seen, days)], at_risk=risk.astype(float))

@@ -6,11 +6,15 @@ drop out; strata are fixed beforehand, so that no trend within them passes for a
 
 Only days on which the region's practice was open count. Taken out are the days on which this dog
 could not have opened an episode whatever happened on :math:`t`: those of an episode that began, or
-under a dose that was given, *before* :math:`t`. A visit on such a day is itself left out. Days that
-follow *from* the visit (its own episode, the dose given at it) stay: they were as open to chance
-as the days before. Taking them out too would leave days before each visit only, and then any season
-on the rise reads as an effect of whatever rises with it (Janes et al. 2005, overlap bias); a test
-shows it.
+under a dose that was given, *before* :math:`t`. A visit on such a day is itself left out. Where a
+dog's cover is *not known* from some day on, a visit is compared with days of its own kind: one of
+unknown cover with days of unknown cover, any other with days that are known not to be covered; what
+is the same on all days of a set drops out.
+
+Days that follow *from* the visit (its own episode, the dose given at it) stay: they were as open to
+chance as the days before. Taking them out too would leave days before each visit only, and then any
+season on the rise reads as an effect of whatever rises with it (Janes et al. 2005, overlap bias); a
+test shows it.
 
 References
 ----------
@@ -58,7 +62,7 @@ class RiskSets:
     given
         Flare visits that were given.
     covered
-        Of these, left out because the dog was covered, or its cover not known.
+        Of these, left out because the dog was covered.
     alone
         Of these, left out because their stratum has no other day at risk, or none of known
         exposure.
@@ -120,8 +124,9 @@ def risk_sets(
         day left out.
     not_at_risk
         Spans in which a dog could not open an episode: ``dog``, ``first``, ``end`` (the day after
-        the last; missing where no end is known). Episodes from their first flare visit to the end
-        of the flare-free days, and the days on which cover was given or is not known.
+        the last; missing where no end is known), ``known``. Episodes from their first flare visit
+        to the end of the flare-free days, and the days under cover; `known` is False where it is
+        not known whether the dog was covered.
 
     Raises
     ------
@@ -137,10 +142,11 @@ def risk_sets(
     day = flares["date"].to_numpy().astype("datetime64[D]")
     opened[region, (day - days[0]).astype(np.int64)] = True
     candidate, may = _same_weekday(day, days, opened[region])
-    barred = _barred(flares["dog"].to_numpy(), day, candidate, not_at_risk)
+    barred, unsure = _barred(flares["dog"].to_numpy(), day, candidate, not_at_risk)
     own = candidate == day[:, None]
     covered = (barred & own).any(axis=1)
-    at_risk = (may & ~barred)[~covered]
+    like = unsure == (unsure & own).any(axis=1, keepdims=True)
+    at_risk = (may & ~barred & like)[~covered]
     found = _gathered(region[~covered], candidate[~covered], at_risk, own[~covered])
     whole = RiskSets(tuple(regions), *found, given=len(flares), covered=int(covered.sum()), alone=0)
     return whole.keep(np.ones(whole.day.size, dtype=bool))
@@ -182,20 +188,22 @@ def _barred(
     day: NDArray[np.datetime64],
     candidate: NDArray[np.datetime64],
     not_at_risk: pd.DataFrame | None,
-) -> NDArray[np.bool_]:
-    """Say which days lie in a span of that dog that began before its visit."""
-    barred = np.zeros(candidate.shape, dtype=bool)
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Say which days lie in a span of that dog that began before its visit: known, not known."""
+    barred, unsure = (np.zeros(candidate.shape, dtype=bool) for _ in range(2))
     if not_at_risk is None or not_at_risk.empty:
-        return barred
+        return barred, unsure
     visit = pd.DataFrame({"dog": dog, "visit": np.arange(day.size)})
-    pairs = visit.merge(not_at_risk[["dog", "first", "end"]], on="dog")
+    pairs = visit.merge(not_at_risk[["dog", "first", "end", "known"]], on="dog")
     number = pairs["visit"].to_numpy(np.int64)
     first = pairs["first"].to_numpy().astype("datetime64[D]")[:, None]
     end = pairs["end"].to_numpy().astype("datetime64[D]")[:, None]
     inside = (candidate[number] >= first) & ((candidate[number] < end) | np.isnat(end))
     inside &= first < day[number][:, None]
-    np.logical_or.at(barred, number, inside)
-    return barred
+    known = pairs["known"].to_numpy(bool)
+    np.logical_or.at(barred, number[known], inside[known])
+    np.logical_or.at(unsure, number[~known], inside[~known])
+    return barred, unsure
 
 
 def _gathered(

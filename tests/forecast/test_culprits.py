@@ -36,8 +36,8 @@ def days(departures) -> FlareDays:
         dims=("region", "time"),
         coords={"region": names, "time": time},
     )
-    none = pd.DataFrame({"dog": [], "first": pd.to_datetime([]), "end": pd.to_datetime([])})
-    return FlareDays(flares, is_open, none.astype({"dog": object}))
+    none = pd.DataFrame([], columns=["dog", "first", "end", "known"])
+    return FlareDays(flares, is_open, none)
 
 
 @pytest.fixture(scope="module")

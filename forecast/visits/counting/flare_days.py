@@ -18,7 +18,7 @@ from forecast.practice import Practice
 from forecast.records import Records, care, dated
 from forecast.records.branches import branches
 from forecast.visits.counting.arrivals import known_visits
-from forecast.visits.counting.cover import CoverRule, as_frame, days_not_uncovered
+from forecast.visits.counting.cover import CoverRule, spans_not_uncovered
 from forecast.visits.counting.episodes import FLARE_VISIT, with_roles
 from forecast.visits.counting.placing import placed
 from forecast.visits.judging import counting_rule
@@ -38,8 +38,9 @@ class FlareDays:
     is_open
         Whether any patient of a region was seen on a day, dims ``(region, time)``.
     not_at_risk
-        ``dog``, ``first``, ``end`` (the day after the last; missing where none is known): episodes
-        until their flare-free days are over, and days under cover or of unknown cover.
+        Episodes until their flare-free days are over, and days under cover or, `known` False, of
+        unknown cover: ``dog``, ``first``, ``end`` (the day after the last; missing where none is
+        known), ``known``.
     """
 
     flares: pd.DataFrame
@@ -66,12 +67,12 @@ def flare_days(
         raise VisitError("flare visits were asked for and no visits are on record; import visits")
     therapies = care.therapies(records)
     told = therapies.loc[therapies["date"] < pd.Timestamp(known_on)]
-    covered = days_not_uncovered(told, cover_rules)
+    covered = spans_not_uncovered(told, cover_rules)
     marked = with_roles(seen, flare_free_days=rule.flare_free_days)
     return FlareDays(
         _flares(marked, rule.flare_free_days),
         open_days_by_region(seen, [section.id for section in practice.settings.region]),
-        pd.concat([episodes(marked, rule.flare_free_days), as_frame(covered)], ignore_index=True),
+        pd.concat([episodes(marked, rule.flare_free_days), covered], ignore_index=True),
     )
 
 
@@ -85,7 +86,7 @@ def _flares(marked: pd.DataFrame, flare_free_days: int) -> pd.DataFrame:
 
 
 def episodes(marked: pd.DataFrame, flare_free_days: int) -> pd.DataFrame:
-    """Return each dog's episodes: ``dog``, ``first``, ``end``, the day on which one may open again.
+    """Return each dog's episodes: ``dog``, ``first``, ``end`` (when one may open again), ``known``.
 
     `marked` is what `with_roles` returns.
     """
@@ -95,7 +96,7 @@ def episodes(marked: pd.DataFrame, flare_free_days: int) -> pd.DataFrame:
         dog=("dog", "first"), first=("date", "min"), last=("date", "max")
     )
     spans["end"] = spans["last"] + (flare_free_days + 1) * _DAY
-    return spans[["dog", "first", "end"]].reset_index(drop=True)
+    return spans[["dog", "first", "end"]].assign(known=True).reset_index(drop=True)
 
 
 def open_days_by_region(seen: pd.DataFrame, regions: list[str]) -> xr.DataArray:

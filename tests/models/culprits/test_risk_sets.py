@@ -26,10 +26,10 @@ def visits(*days: str, dog: str = "rex") -> pd.DataFrame:
     return pd.DataFrame({"dog": dog, "region": "hill", "date": pd.to_datetime(list(days))})
 
 
-def spans(*pairs: tuple[str, str | None], dog: str = "rex") -> pd.DataFrame:
+def spans(*pairs: tuple[str, str | None], dog: str = "rex", known: bool = True) -> pd.DataFrame:
     """Give spans of one dog, first day and the day after the last."""
-    rows = [(dog, pd.Timestamp(first), pd.Timestamp(end)) for first, end in pairs]
-    return pd.DataFrame(rows, columns=["dog", "first", "end"])
+    rows = [(dog, pd.Timestamp(first), pd.Timestamp(end), known) for first, end in pairs]
+    return pd.DataFrame(rows, columns=["dog", "first", "end", "known"])
 
 
 def days_of(sets) -> list[str]:
@@ -80,6 +80,17 @@ def test_a_visit_under_cover_is_left_out_and_counted():
     )
     assert (sets.given, sets.covered, sets.alone, sets.used) == (2, 1, 0, 1)
     assert days_of(sets) == [f"2024-05-{d:02d}" for d in (1, 8, 15, 22, 29)]
+
+
+def test_days_are_compared_with_days_of_the_same_knowledge():
+    """A course from 6 May whose end is not known: before it no cover, after it who knows."""
+    course = spans(("2024-05-06", None), known=False)
+    unsure = risk_sets(visits("2024-05-15"), opening(), not_at_risk=course)
+    assert (unsure.covered, unsure.used) == (0, 1)
+    assert days_of(unsure) == [f"2024-05-{d:02d}" for d in (8, 15, 22, 29)]
+    ended = spans(("2024-05-06", "2024-05-10"), known=False)
+    sure = risk_sets(visits("2024-05-15"), opening(), not_at_risk=ended)
+    assert days_of(sure) == [f"2024-05-{d:02d}" for d in (1, 15, 22, 29)]
 
 
 def test_a_visit_without_another_day_is_left_out_and_counted():
