@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -121,17 +121,18 @@ def risk_spans(
     Returns
     -------
     pandas.DataFrame
-        ``dog``, ``first``, ``end`` (the day after the last), a row a week.
+        ``dog``, ``first``, ``end`` (the day after the last), a row a run of weeks.
     """
     n_weeks = (until - since).days // DAYS_IN_WEEK + 2
     past = week_range(since, n_weeks)
     past = past[past <= pd.Timestamp(until)]
-    part = week_of_year(past)
-    rows = [
-        (dog, week, week + timedelta(days=DAYS_IN_WEEK))
-        for dog, weeks in weeks_ahead.items()
-        for week in past[np.isin(part, week_of_year(pd.DatetimeIndex(list(weeks))))]
-    ]
+    part, mondays = week_of_year(past), past.values.astype("datetime64[D]")
+    rows = []
+    for dog, weeks in weeks_ahead.items():
+        at_risk = np.isin(part, week_of_year(pd.DatetimeIndex(list(weeks))))
+        turns = np.flatnonzero(np.diff(at_risk, prepend=False, append=False))
+        ends = mondays[turns[1::2] - 1] + np.timedelta64(DAYS_IN_WEEK, "D")
+        rows += [(dog, first, end) for first, end in zip(mondays[turns[::2]], ends, strict=True)]
     spans = pd.DataFrame(rows, columns=list(RISK_COLUMNS))
     return spans.astype({"first": "datetime64[ns]", "end": "datetime64[ns]"})
 

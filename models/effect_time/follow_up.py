@@ -78,8 +78,9 @@ class FollowUps:
         Days followed.
     end
         What ended it, `End`.
-    was_quiet
-        Whether a score, or a dose by calendar, shows that the dog was ever quiet under the dose.
+    responded
+        Whether anything shows that the dose had an effect: a quiet score, a dose by calendar, or no
+        itch on record before the day by which a response is judged.
     """
 
     dogs: tuple[str, ...]
@@ -88,7 +89,7 @@ class FollowUps:
     relapsed: Floats
     followed: Floats
     end: Ints
-    was_quiet: Flags
+    responded: Flags
 
     @property
     def relapses(self) -> int:
@@ -106,7 +107,7 @@ class FollowUps:
             self.relapsed[own],
             self.followed[own],
             self.end[own],
-            self.was_quiet[own],
+            self.responded[own],
         )
 
 
@@ -188,7 +189,7 @@ def _outcome(
     unseen: _Spans,
     today: int,
 ) -> tuple[float, float, float, float, bool] | None:
-    """Return quiet, relapsed, followed, end, was_quiet of a dose; None where never at risk."""
+    """Return quiet, relapsed, followed, end, responded of a dose; None where never at risk."""
     table = load_table("models.effect_time", "effect_time.toml")
     last = min(run[1] - 1, today, _EVER if following is None else following)
     if last <= max(day, run[0]):
@@ -200,17 +201,19 @@ def _outcome(
     quiet = float(max(since[~itches & (since < relapsed)], default=0.0))
     followed = min(relapsed, float(last - day))
     end = _ENDS[reason] if following == day + followed else End.OPEN
-    was_quiet = quiet > 0
+    responded = quiet > 0
     if end is End.ITCH and quiet < followed:
         relapsed = followed
         quiet = max(quiet, followed - table.number("follow_up.longest_wait"))
     elif np.isfinite(relapsed):
         end = End.SCORE
     elif end is End.CALENDAR and not _within(np.array([last]), unseen)[0]:
-        quiet, was_quiet = followed, True
+        quiet, responded = followed, True
     elif quiet >= followed:  # a quiet score on the very day of the dose: it was not for itch
         end = End.OPEN
-    return quiet, relapsed, followed, float(end), was_quiet
+    if np.isfinite(relapsed):
+        responded |= relapsed > table.number("follow_up.judged_by")
+    return quiet, relapsed, followed, float(end), responded
 
 
 def _run_of(runs: _Spans, day: int) -> tuple[int, int] | None:
@@ -279,7 +282,7 @@ def _within(days: Ints, spans: _Spans) -> Flags:
 
 def _as_arrays(dogs: tuple[str, ...], rows: list[_Row]) -> FollowUps:
     table = np.array(rows, dtype=float).reshape(len(rows), 6)
-    dog, quiet, relapsed, followed, end, was_quiet = table.T
+    dog, quiet, relapsed, followed, end, responded = table.T
     return FollowUps(
         dogs,
         dog.astype(np.int64),
@@ -287,5 +290,5 @@ def _as_arrays(dogs: tuple[str, ...], rows: list[_Row]) -> FollowUps:
         relapsed,
         followed,
         end.astype(np.int64),
-        was_quiet.astype(bool),
+        responded.astype(bool),
     )

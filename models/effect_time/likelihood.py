@@ -13,8 +13,9 @@ reason is on record; where these are too few, a dose of unknown reason says :mat
 
 Rates differ between dogs, :math:`\lambda_i = \lambda_0 g_i`, :math:`g_i \sim \text{Gamma}(a, a)`,
 with :math:`\lambda_0 = \ln 2 / m^k` for a typical effect time *m*; the integral over *g* is a
-trapezium rule on its logarithm. A share :math:`\pi` of dogs does not respond at all; a dog that was
-ever quiet under a dose is none of them.
+trapezium rule on its logarithm. A share :math:`\pi` of dogs does not respond at all; a dog that
+shows any response, a quiet score or no itch on record by the day on which a response is judged, is
+none of them.
 
 Validity: doses of one dog independent given its rate; the reason's being on record independent of
 the reason. Known failures: a dose put off although the dog itches stretches its interval; a drug
@@ -125,9 +126,9 @@ def dog_terms(
         seen, population.rate * relative, shape=population.shape, calendar_rate=calendar_rate
     )
     responds = logsumexp(_by_dog(seen, terms) + weight, axis=1)
-    at_once = np.isfinite(calendar_rate) & ~seen.was_quiet
+    at_once = np.isfinite(calendar_rate) & ~seen.responded
     unknown = np.where(at_once, -np.log(np.where(at_once, seen.followed, 1.0)), 0.0)
-    none = _by_dog(seen, np.where(seen.was_quiet, -np.inf, unknown)[:, None])[:, 0]
+    none = _by_dog(seen, np.where(seen.responded, -np.inf, unknown)[:, None])[:, 0]
     return np.asarray(responds), none
 
 

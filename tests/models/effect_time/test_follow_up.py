@@ -111,7 +111,14 @@ def test_quiet_before_the_season_is_not_cover_either():
     """A dose ahead of the season: the score before May tells nothing, that in May does."""
     seen = follow([("2024-04-20", "calendar")], [("2024-04-28", 0.5), ("2024-05-05", 6.0)])
     assert first(seen) == (0, 15, End.SCORE)
-    assert not seen.was_quiet[0]
+    assert not seen.responded[0]
+
+
+def test_itch_first_seen_after_a_month_is_a_relapse_and_no_want_of_response():
+    """A dog on which the dose had no effect would have been back before."""
+    late = follow([("2024-05-10", "itch"), ("2024-06-14", "itch")], [("2024-04-01", 1.0)])
+    soon = follow([("2024-05-10", "itch"), ("2024-06-01", "itch")], [("2024-04-01", 1.0)])
+    assert (late.responded[0], soon.responded[0]) == (True, False)
 
 
 def test_a_dose_long_before_the_season_tells_nothing():
