@@ -10,7 +10,7 @@ from threadpoolctl import threadpool_limits
 from forecast.climate import ClimateStore
 from forecast.cut import DataCut, Known, known_weather, pin_counts, take_cut, with_counts
 from forecast.dosing.therapies import cover_rules
-from forecast.model_files import keep_model
+from forecast.model_files import keep_model, standing_review
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.regions import regions
@@ -68,7 +68,8 @@ def train_on(
     ) as result:
         say("training seasons, exposure and flare visits")
         with threadpool_limits(1):
-            model = train(known, regions(practice), cut=cut)
+            standing = standing_review(practice, cut=cut)
+            model = train(known, regions(practice), cut=cut, standing=standing)
         keep_model(practice, model)
         result.sentence = f"model {model.hash[:12]}; {model.why_no_visits or 'with visits'}"
     return model

@@ -17,6 +17,7 @@ from forecast.pages import (
     season,
     signing_in,
     uploads,
+    validation,
 )
 from forecast.pages.page import Page
 
@@ -35,6 +36,7 @@ def all_pages() -> tuple[Page, ...]:
         *labelling.PAGES,
         *label_agreement.PAGES,
         *people.PAGES,
+        *validation.PAGES,
         *help.PAGES,
         *own_account.PAGES,
         *signing_in.PAGES,

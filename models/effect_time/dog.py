@@ -108,6 +108,8 @@ class EffectTime:
         until = f"{self.shortest:.0f} to {self.longest:.0f} days"
         if self.basis == LABEL:
             return f"no itch scores tell how long a dose holds in this dog: the label says {until}"
+        if self.longest >= self.cap:
+            until = f"{until} or longer"
         return (
             f"a dose holds {until} in four of five cases, from {self.relapses} relapses after "
             f"{self.doses} doses of this dog and the practice's other dogs; "

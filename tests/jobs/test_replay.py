@@ -28,7 +28,7 @@ from forecast.versions import versions
 from forecast.visits import accept_import, import_visits, make_vintage
 from jobs.replay import replay
 from jobs.verify import verify
-from models.flare import forecaster
+from models.flare import count_forecaster
 
 FIRST, LAST = date(2022, 3, 1), date(2022, 3, 21)
 
@@ -159,14 +159,13 @@ def test_one_that_was_broken_off_goes_on_where_it_stopped(later, replayed, monke
 
 # ------------------------------------------------------------------------------ what differs
 def test_a_difference_in_versions_is_named(later, monkeypatch):
-    """With another numpy and other weights than then it comes out different, and why is said."""
+    """With another numpy and another blend than then it comes out different, and why is said."""
     newer = versions()
     then = newer["packages"]["numpy"]
     newer["packages"] = newer["packages"] | {"numpy": "99.0"}
     newer["tables"] = newer["tables"] | {"flare.toml": "0123456789abcdef"}
     monkeypatch.setattr(forecast.remaking, "versions", lambda: newer)
-    monkeypatch.setitem(forecaster.WEIGHTS, "regression", 0.9)
-    monkeypatch.setitem(forecaster.WEIGHTS, "climatology", 0.1)
+    monkeypatch.setattr(count_forecaster, "blend_draws", lambda members, streams: members[1])
     day = date(2022, 3, 1)
     (one,) = run(later, first=day, last=day).days
     assert (one.kind, one.outcome) == ("issued", "different")

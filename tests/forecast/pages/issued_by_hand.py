@@ -42,15 +42,17 @@ def lay_out(
     high: Mapping[str, Mapping[int, int] | None],
     *,
     kind: str = "issued",
+    terms: Mapping[str, float] | None = None,
 ) -> Issue:
     """Keep an issue in which so many draws of a region's weeks are high; None: not known.
 
+    `terms` are those of the log rate, the same in every week; without them none are kept.
     What was asked for before is not worked out again: its files are written as they were.
     """
     practice = opened.practice()
-    asked = repr((high, kind, practice.settings_text))
+    asked = repr((high, kind, terms, practice.settings_text))
     if asked not in _laid_out:
-        made = _lay_out(practice, make_issued, high, kind)
+        made = _lay_out(practice, make_issued, high, kind=kind, terms=terms)
         files = (made.file, issue_files.draws_file(made.file))
         _laid_out[asked] = made, [(file, file.read_bytes()) for file in files]
     issue, files = _laid_out[asked]
@@ -67,7 +69,9 @@ def _lay_out(
     practice: Practice,
     make_issued: Callable[..., xr.Dataset],
     high: Mapping[str, Mapping[int, int] | None],
+    *,
     kind: str,
+    terms: Mapping[str, float] | None,
 ) -> Issue:
     days = {k: np.full(N_DRAWS, float(np.datetime64(v).astype(int))) for k, v in BIRCH.items()}
     parts = []
@@ -75,6 +79,11 @@ def _lay_out(
         threshold = np.nan if weeks is None else 50.0
         one = make_issued(draws_of(weeks or {}), threshold=threshold, seasons=days)
         one = one.assign(visits_mean=one["visits"].mean("draw"))
+        if terms:
+            values = np.array(list(terms.values()))[:, None, None] * np.ones((1, 1, N_WEEKS))
+            kept = np.nan if weeks is None else values
+            dims = ("term", "region", "week")
+            one = one.assign_coords(term=list(terms)).assign(explanation=(dims, kept + 0 * values))
         if weeks is None:
             told = ("visits", "pressure", "consultations", "climatology")
             names = [n for n in one.data_vars if str(n).startswith(told)]

@@ -128,6 +128,7 @@ def test_nothing_is_planned_beyond_the_cap_without_a_vets_word():
     own = effect_time(long, "rex", PRACTICE, **LABELLED)
     assert own.holds_until() == 49.0
     assert own.longest == 49.0
+    assert "to 49 days or longer in four of five cases" in own.sentence
     with_word = effect_time(long, "rex", PRACTICE, label=(28.0, 56.0), cap=70.0)
     assert 49.0 < with_word.holds_until() <= 70.0
 
