@@ -47,12 +47,18 @@ def days_not_uncovered(
     First day and the day after the last one, NaT where no end is known. `therapies` has the columns
     dog, therapy, date, until, status, responded; `rules` says how long each covers.
     """
-    effects = _effects(therapies, rules)
-    told = effects[effects["level"] != _NO]
+    told = spans_not_uncovered(therapies, rules)
     spans: dict[str, list[tuple[pd.Timestamp, pd.Timestamp]]] = {}
-    for dog, first, end in zip(told.index, told["first"], told["end"], strict=True):
+    for dog, first, end in zip(told["dog"], told["first"], told["end"], strict=True):
         spans.setdefault(str(dog), []).append((first, end))
     return spans
+
+
+def spans_not_uncovered(therapies: pd.DataFrame, rules: Mapping[str, CoverRule]) -> pd.DataFrame:
+    """Return the same as a table: dog, first, end, and known, False where cover is not known."""
+    effects = _effects(therapies, rules).reset_index(names="dog")
+    told = effects[effects["level"] != _NO].assign(known=effects["level"] == _YES)
+    return told[["dog", "first", "end", "known"]].reset_index(drop=True)
 
 
 def atopic_dogs(facts: pd.DataFrame, visits: pd.DataFrame, therapies: pd.DataFrame) -> pd.DataFrame:
