@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from forecast.dosing.plan import CAUTIONS, DosePlan, Proposal
-from forecast.dosing.readiness import NOT_ON_RECORD, SPEAKS_AGAINST, TOO_OLD, check_of
+from forecast.dosing.work_up import NOT_ON_RECORD, SPEAKS_AGAINST, TOO_OLD, check_of
 from forecast.issuing import Issue
 from forecast.records.dogs import identity_of
 from forecast.records.engine import Records

@@ -16,7 +16,14 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
+from forecast.dosing.dog_record import (
+    DISPENSED,
+    GIVEN,
+    DogRecord,
+    Finding,
+    ItchScore,
+    TherapyEvent,
+)
 from forecast.dosing.dog_risk import DogHistory, DogRisk, dog_risk
 from forecast.dosing.therapies import cover_rules
 from forecast.records import care, dogs, visits
@@ -28,7 +35,8 @@ from forecast.visits.counting.placing import BRANCH_REGION, last_branches, regio
 from models.flare.cover import efficacy_mean
 
 WEIGHT, HISTORY, ATOPIC = "weight_kg", "therapy_history", "atopic_dermatitis"
-GIVEN, YES, NO = "given", "yes", "no"
+ELSEWHERE = "dose_elsewhere"
+YES, NO = "yes", "no"
 GONE = ("dead", "rehomed", "moved", "left")
 Span = tuple[date, date]  # first and last day
 _Fact = tuple[date, str, Any, Any]  # day, kind, word, number
@@ -65,11 +73,11 @@ def read_register(records: Records, *, today: date, unknown_home: str = BRANCH_R
     )
     told = _until(care.therapies(records), today)
     events = _by_dog(
-        (dog, _event(str(kind), day, until, responded))
+        (dog, _event((str(kind), str(status)), day, until, responded))
         for dog, day, kind, until, status, responded in _rows(
             told, "therapy", "until", "status", "responded"
         )
-        if status == GIVEN
+        if status in (GIVEN, DISPENSED)
     )
     not_uncovered = days_not_uncovered(told, cover_rules())
     scores = _by_dog(
@@ -119,12 +127,14 @@ def _by_dog(pairs: Iterable[tuple[Any, _Value]]) -> dict[str, list[_Value]]:
     return found
 
 
-def _event(therapy_id: str, given: date, until: Any, responded: Any) -> TherapyEvent:
+def _event(kind: tuple[str, str], given: date, until: Any, responded: Any) -> TherapyEvent:
+    therapy_id, status = kind
     return TherapyEvent(
         therapy_id,
         given,
         None if pd.isna(until) else pd.Timestamp(until).date(),
         None if pd.isna(responded) else bool(responded),
+        status,
     )
 
 
@@ -139,12 +149,16 @@ def _record(
 ) -> DogRecord:
     """Put one dog together from its facts in the order of their days; the last of a kind counts."""
     findings: dict[str, Finding] = {}
-    weight, weighed, history_known = None, None, False
+    weight, weighed = None, None
+    history_known, asked = False, None
     for day, kind, word, number in facts:
         if kind == WEIGHT:
             weight, weighed = float(number), day
         elif kind == HISTORY:
-            history_known = word == YES
+            history_known, asked = word == YES, day
+        elif kind == ELSEWHERE:
+            # a dose given elsewhere is on no list of ours until the whole history is asked again
+            history_known, asked = history_known and word == NO, day
         else:
             findings[kind] = Finding({YES: True, NO: False}.get(word), day)
     return DogRecord(
@@ -159,6 +173,7 @@ def _record(
         branch=dog.branch_id,
         findings=findings,
         therapies=events if history_known else None,
+        history_asked=asked if history_known else None,
         flare_visits=flares,
         scores=scores,
     )

@@ -12,6 +12,10 @@ from forecast.records.engine import Records
 from forecast.records.frames import frame
 from forecast.records.imports import visible
 
+# An item of the practice's own that is mapped to no class yet: it may have been any.
+UNMAPPED_THERAPY = "not known"
+PVAS, SPOKEN, SCALE_NOT_KNOWN = SCALES = ("PVAS", "spoken", "not known")
+
 
 @dataclass(frozen=True)
 class Fact:

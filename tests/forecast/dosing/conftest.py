@@ -12,8 +12,8 @@ import pytest
 import xarray as xr
 
 from forecast.cut import DataCut
-from forecast.dosing.readiness import FINDINGS, WORK_UP
 from forecast.dosing.therapies import THERAPY_IDS
+from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, WORK_UP
 from forecast.issuing import Issue
 from forecast.practice import Practice, open_practice
 from forecast.records import Records, open_records
@@ -62,7 +62,7 @@ class Desk:
         """Bring in facts that answer every question about a dog as a plan wants it."""
         wanted = {name: kind.wanted for name, kind in (WORK_UP | FINDINGS).items()}
         wanted |= dict.fromkeys(("food_trial", "food_allergy_ruled_out", "therapy_history"), True)
-        wanted |= {"perennial_signs": False}
+        wanted |= dict.fromkeys(CALLS_FOR_DIET, False)
         rows = [f"{dog},{name},{'yes' if yes else 'no'},{day}\n" for name, yes in wanted.items()]
         facts = f"dog,kind,value,date\n{dog},weight_kg,14.2,{day}\n" + "".join(rows)
         self.bring("facts", facts)

@@ -48,18 +48,42 @@ def test_the_newest_fact_of_a_kind_counts_whatever_the_order_of_the_file(desk):
 
 
 def test_doses_count_only_where_the_history_is_known_and_they_were_given(desk):
-    """A list that may have holes says nothing of cover; what was only dispensed neither."""
+    """A list that may have holes says nothing of cover; what was declined was no dose at all."""
     desk.bring(
         "therapies",
         "dog,therapy,date,status,responded\n"
         "D1,anti_il31_antibody,2022-05-20,given,yes\n"
         "D1,anti_il31_antibody,2022-06-20,dispensed,\n"
+        "D1,anti_il31_antibody,2022-06-24,declined,\n"
         "D2,anti_il31_antibody,2022-05-20,given,yes\n",
     )
     desk.bring("facts", FACTS + "D1,therapy_history,yes,2022-06-01\n")
     _, dogs = read(desk)
-    assert [(e.given, e.responded) for e in dogs["D1"].therapies] == [(date(2022, 5, 20), True)]
+    assert [(e.given, e.status, e.responded) for e in dogs["D1"].therapies] == [
+        (date(2022, 5, 20), "given", True),
+        (date(2022, 6, 20), "dispensed", None),
+    ]
     assert dogs["D2"].therapies is None
+
+
+@pytest.mark.parametrize(
+    ("later", "known", "asked"),
+    [
+        ("dose_elsewhere,no", True, date(2022, 6, 10)),
+        ("dose_elsewhere,yes", False, None),
+        ("dose_elsewhere,not known", False, None),
+        ("therapy_history,no", False, None),
+    ],
+)
+def test_a_dose_given_elsewhere_makes_the_history_not_known(desk, later, known, asked):
+    """Told of one, or unsure: the list has a hole until the whole history is asked again."""
+    desk.bring("facts", FACTS + f"D1,therapy_history,yes,2022-06-01\nD1,{later},2022-06-10\n")
+    dog = read(desk)[1]["D1"]
+    assert (dog.therapies is not None, dog.history_asked) == (known, asked)
+    desk.bring("facts", FACTS + "D1,therapy_history,yes,2022-06-20\n")
+    again = read(desk)[1]["D1"]
+    assert (again.therapies, again.history_asked) == ((), date(2022, 6, 20))
+    assert dog_cover(dog, TODAY) is (Cover.NO if known else Cover.NOT_KNOWN)
 
 
 def test_nothing_dated_after_the_day_is_seen(desk):
