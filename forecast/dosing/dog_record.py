@@ -55,6 +55,9 @@ class Finding:
     recorded: date | None
 
 
+NO_FINDING = Finding(None, None)
+
+
 @dataclass(frozen=True)
 class TherapyEvent:
     """A dose or a course; a course that still runs, or whose end is not known, has no `until`.
@@ -106,6 +109,27 @@ class AdverseReaction:
 
 
 @dataclass(frozen=True)
+class Vaccination:
+    """A vaccination given, or planned ahead; `live` None is not known."""
+
+    given: date
+    live: bool | None
+
+
+@dataclass(frozen=True)
+class Medicine:
+    """Another medicine, by kind; without an end on record it may still be given."""
+
+    kind: str
+    since: date
+    until: date | None = None
+
+    def may_run(self, today: date) -> bool:
+        """Say whether it is given on a day, or may be for all that is known."""
+        return self.since <= today and (self.until is None or self.until >= today)
+
+
+@dataclass(frozen=True)
 class DogRecord:
     """One dog as the practice knows it. `therapies` None means that its history is not known.
 
@@ -128,11 +152,13 @@ class DogRecord:
     scores: tuple[ItchScore, ...] = ()
     history_asked: date | None = None
     reactions: tuple[AdverseReaction, ...] = ()
+    vaccinations: tuple[Vaccination, ...] = ()
+    medicines: tuple[Medicine, ...] = ()
     allergy_tested: date | None = None
 
     def finding(self, kind: str) -> Finding:
         """Return a finding; one that the record does not hold is not known."""
-        return self.findings.get(kind, Finding(None, None))
+        return self.findings.get(kind, NO_FINDING)
 
     def doses(self, therapy_id: str, today: date) -> tuple[TherapyEvent, ...]:
         """Return the doses or courses of one therapy by today, dispensed ones too, oldest first."""

@@ -6,8 +6,8 @@ not recorded stay *not known*.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, TypeVar
 
@@ -19,10 +19,13 @@ from numpy.typing import NDArray
 from forecast.dosing.dog_record import (
     DISPENSED,
     GIVEN,
+    AdverseReaction,
     DogRecord,
     Finding,
     ItchScore,
+    Medicine,
     TherapyEvent,
+    Vaccination,
 )
 from forecast.dosing.dog_risk import DogHistory, DogRisk, dog_risk
 from forecast.dosing.therapies import cover_rules
@@ -36,7 +39,7 @@ from models.flare.cover import efficacy_mean
 
 WEIGHT, HISTORY, ATOPIC = "weight_kg", "therapy_history", "atopic_dermatitis"
 ELSEWHERE = "dose_elsewhere"
-YES, NO = "yes", "no"
+YES, NO, NOT_KNOWN = "yes", "no", "not known"
 GONE = ("dead", "rehomed", "moved", "left")
 Span = tuple[date, date]  # first and last day
 _Fact = tuple[date, str, Any, Any]  # day, kind, word, number
@@ -81,9 +84,10 @@ def read_register(records: Records, *, today: date, unknown_home: str = BRANCH_R
     )
     not_uncovered = days_not_uncovered(told, cover_rules())
     scores = _by_dog(
-        (dog, ItchScore(float(pvas), day))
-        for dog, day, pvas in _rows(_until(care.scores(records), today), "pvas")
+        (dog, ItchScore(float(pvas), day, str(scale)))
+        for dog, day, pvas, scale in _rows(_until(care.scores(records), today), "pvas", "scale")
     )
+    others = _others(records, today)
     days = _by_dog((dog, day) for dog, day, _ in _rows(seen, "kind"))
     of_branch = {branch.id: branch.region_id for branch in branches(records).values()}
     found, observed, uncovered, gone = {}, {}, {}, {}
@@ -102,12 +106,57 @@ def read_register(records: Records, *, today: date, unknown_home: str = BRANCH_R
             # as in the counts: where it lives, else where it is seen
             region=region_of(dog.home, of_branch.get(branch), unknown_home),
         )
+        if dog.id in others:
+            found[dog.id] = replace(found[dog.id], **others[dog.id])
         if dog.id in days:
             # an active dog that is not seen has no flare; of the others nothing is known after
             last = today if dog.status == "active" else max(days[dog.id])
             observed[dog.id] = (min(days[dog.id]), last)
             uncovered[dog.id] = _without(observed[dog.id], not_uncovered.get(dog.id, []))
     return Register(found, observed, uncovered, gone)
+
+
+def _others(records: Records, today: date) -> dict[str, dict[str, Any]]:
+    """Return what else is on record of dogs: reactions, vaccinations, medicines, allergy tests."""
+    found: dict[str, dict[str, Any]] = {}
+
+    def keep(name: str, values: Mapping[str, Sequence[Any]]) -> None:
+        for dog, own in values.items():
+            found.setdefault(dog, {})[name] = tuple(own)
+
+    lifted = _by_dog(
+        (dog, (str(therapy), day))
+        for dog, day, therapy in _rows(_until(care.releases(records), today), "therapy")
+    )
+    told = _rows(_until(care.reactions(records), today), "therapy", "reported")
+    keep(
+        "reactions",
+        _by_dog(
+            (dog, AdverseReaction(str(of), day, _answer(reported), _lifted(lifted, dog, of, day)))
+            for dog, day, of, reported in told
+        ),
+    )
+    keep(
+        "vaccinations",
+        _by_dog(
+            (dog, Vaccination(day, _answer(live)))
+            for dog, day, live in _rows(care.vaccinations(records), "live")
+        ),
+    )
+    keep(
+        "medicines",
+        _by_dog(
+            (dog, Medicine(str(kind), day, until))
+            for dog, day, kind, until in _rows(
+                _until(care.medicines(records), today), "kind", "until"
+            )
+        ),
+    )
+    tests = _until(care.allergy_tests(records), today)
+    for dog, day in _rows(tests[tests["result"] != NOT_KNOWN]):
+        own = found.setdefault(str(dog), {})
+        own["allergy_tested"] = max(day, own.get("allergy_tested", day))
+    return found
 
 
 def _until(frame: pd.DataFrame, today: date) -> pd.DataFrame:
@@ -117,7 +166,14 @@ def _until(frame: pd.DataFrame, today: date) -> pd.DataFrame:
 def _rows(frame: pd.DataFrame, *columns: str) -> Iterator[tuple[Any, ...]]:
     """Yield dog, day and the columns of each row that names a dog."""
     kept = frame[frame["dog"].notna()]
-    return zip(kept["dog"], kept["date"].dt.date, *(kept[c] for c in columns), strict=True)
+    return zip(kept["dog"], *(_values(kept[c]) for c in ("date", *columns)), strict=True)
+
+
+def _values(column: pd.Series) -> list[Any]:
+    """Return a column's values, a day as a date, None where there is none."""
+    if column.dtype.kind == "M":
+        return list(column.to_numpy().astype("datetime64[D]").tolist())
+    return column.tolist()
 
 
 def _by_dog(pairs: Iterable[tuple[Any, _Value]]) -> dict[str, list[_Value]]:
@@ -132,10 +188,22 @@ def _event(kind: tuple[str, str], given: date, until: Any, responded: Any) -> Th
     return TherapyEvent(
         therapy_id,
         given,
-        None if pd.isna(until) else pd.Timestamp(until).date(),
-        None if pd.isna(responded) else bool(responded),
+        until,
+        _answer(responded),
         status,
     )
+
+
+def _lifted(
+    lifted: Mapping[str, Sequence[tuple[str, date]]], dog: Any, therapy: Any, seen: date
+) -> date | None:
+    """Return the day on which a vet first let a class be given again after a reaction to it."""
+    signed = [day for of, day in lifted.get(str(dog), ()) if of == therapy and day >= seen]
+    return min(signed, default=None)
+
+
+def _answer(value: Any) -> bool | None:
+    return None if value is None or value != value else bool(value)
 
 
 def _record(

@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
-from forecast.dosing.dog_record import DogRecord, Finding, Reason
+from forecast.dosing.dog_record import NO_FINDING, DogRecord, Finding, Reason
 from forecast.dosing.rules import Rules
 from forecast.dosing.therapies import Therapy, Verdict
 from forecast.dosing.work_up import ENTIRE_BITCH_ONLY, ENTIRE_ONLY, FINDINGS, HOUSE
 from forecast.dosing.work_up_reasons import Judged, is_known, is_older, is_stale, missing, stale
 from models.parameters import Parameter
+
+_VACCINE = "live_vaccination"
+# Findings that a medicine in use speaks for.
+_MEDICINES = {"nsaid_in_use": "nsaid", "immune_suppression": "immunosuppressant"}
+NOT_KNOWN = "not known"
 
 
 def stops(dog: DogRecord, therapy: Therapy, today: date, rules: Rules) -> Iterator[Judged]:
@@ -20,11 +25,25 @@ def stops(dog: DogRecord, therapy: Therapy, today: date, rules: Rules) -> Iterat
         verdict = Verdict(str(stop.value))
         if verdict is Verdict.READY or _does_not_apply(dog, code):
             continue
-        if code == "live_vaccination":
-            yield from _live_vaccination(dog.finding(code), stop, today, rules)
+        if code == _VACCINE:
+            yield from _live_vaccination(dog, stop, today, rules)
         else:
-            yield from _finding(code, dog.finding(code), stop, today, rules)
+            yield from _finding(code, _found(dog, code, today), stop, today, rules)
     yield from _allergy_test(dog, therapy, today)
+
+
+def _found(dog: DogRecord, code: str, today: date) -> Finding:
+    """Return a finding, a medicine that speaks for it first: one that runs, or may."""
+    kind = _MEDICINES.get(code)
+    if kind is None or not dog.medicines:
+        return dog.finding(code)
+    running = [one for one in dog.medicines if one.may_run(today)]
+    given = [one.since for one in running if one.kind == kind]
+    if given:
+        return Finding(True, max(given))
+    if any(one.kind == NOT_KNOWN for one in running):
+        return NO_FINDING
+    return dog.finding(code)
 
 
 def _finding(
@@ -63,23 +82,23 @@ def _does_not_apply(dog: DogRecord, code: str) -> bool:
 
 
 def _live_vaccination(
-    finding: Finding, stop: Parameter, today: date, rules: Rules
+    dog: DogRecord, stop: Parameter, today: date, rules: Rules
 ) -> Iterator[Judged]:
     """Judge a live vaccine, which may be dated ahead: the gap counts before as well as after."""
-    kind, code = FINDINGS["live_vaccination"], "live_vaccination"
+    kind, finding = FINDINGS[_VACCINE], dog.finding(_VACCINE)
     gap = rules.days("readiness.live_vaccine_gap")
-    if finding.present is None or finding.recorded is None:
-        yield missing(code, kind.how)
-    elif finding.present and not is_older(finding.recorded, today, gap):
-        sentence = (
-            f"live vaccine on {finding.recorded}: less than {gap} days before, or still ahead"
-        )
-        change = f"{gap} days after it"
-        yield Verdict(str(stop.value)), Reason(code, sentence, stop.source, change=change)
-    elif finding.recorded > today:
-        yield missing(code, kind.how)
-    elif is_stale(code, finding, today, rules):
-        yield stale(code, finding.recorded, kind.how)
+    near = [one for one in dog.vaccinations if not is_older(one.given, today, gap)]
+    live = [one.given for one in near if one.live]
+    if finding.present and finding.recorded and not is_older(finding.recorded, today, gap):
+        live.append(finding.recorded)
+    if live:
+        sentence = f"live vaccine on {max(live)}: less than {gap} days before, or still ahead"
+        reason = Reason(_VACCINE, sentence, stop.source, change=f"{gap} days after it")
+        yield Verdict(str(stop.value)), reason
+    elif any(one.live is None for one in near) or not is_known(finding, today):
+        yield missing(_VACCINE, kind.how)
+    elif is_stale(_VACCINE, finding, today, rules):
+        yield stale(_VACCINE, finding.recorded, kind.how)
 
 
 def _allergy_test(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[Judged]:

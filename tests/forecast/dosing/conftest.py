@@ -22,8 +22,12 @@ from forecast.visits import (
     import_branches,
     import_dogs,
     import_facts,
+    import_medicines,
+    import_reactions,
     import_scores,
+    import_tests,
     import_therapies,
+    import_vaccinations,
     import_visits,
 )
 
@@ -85,6 +89,10 @@ def desk(practice: Practice, tmp_path) -> Iterator[Desk]:
         "visits": import_visits,
         "facts": import_facts,
         "scores": import_scores,
+        "reactions": import_reactions,
+        "vaccinations": import_vaccinations,
+        "medicines": import_medicines,
+        "tests": import_tests,
     }
 
     def bring(kind: str, text: str) -> object:

@@ -8,14 +8,16 @@ import numpy as np
 import pytest
 
 from forecast.csv_files import SheetError
-from forecast.visits.importing.reading import (
+from forecast.visits.importing.patient_reading import (
     FACT_KINDS,
     YES_NO_FACTS,
-    read_branches,
-    read_dogs,
     read_facts,
     read_scores,
     read_therapies,
+)
+from forecast.visits.importing.reading import (
+    read_branches,
+    read_dogs,
     read_visits,
 )
 
