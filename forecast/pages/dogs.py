@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections import Counter
+from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from forecast.accounts.person import Account
@@ -60,12 +61,12 @@ class DogsPage:
 
 def _dogs(asked: Asked) -> View:
     page, found = _page(asked)
-    return View("dogs.html", page, {"dogs": [_row(one) for one in found]})
+    as_table = asked.request.url.path.endswith(".csv")  # of very many dogs only where it is asked
+    return View("dogs.html", page, {"dogs": [_row(one) for one in found] if as_table else ()})
 
 
 def _row(one: DueDog) -> dict[str, object]:
-    told = asdict(one)
-    return {name: told[name] for name in told if name not in ("id", "is_atopic")}
+    return {name: value for name, value in vars(one).items() if name not in ("id", "is_atopic")}
 
 
 def theirs(dogs: list[DueDog], account: Account) -> list[DueDog]:
@@ -92,12 +93,13 @@ def _page(asked: Asked) -> tuple[DogsPage, list[DueDog]]:
     shown = found[(number - 1) * _SHOWN : number * _SHOWN]
     held = branches(asked.records).values()
     mine = [one for one in held if not asked.account.branches or one.id in asked.account.branches]
+    counted = Counter(one.due for one in pool)
     page = DogsPage(
-        answer=_answer(pool),
+        answer=_answer(len(pool), counted),
         dogs=tuple(shown),
         **wanted,
         whose=(Choice("", _ALLERGIC), Choice(_EVERY, "every animal, gone ones too")),
-        dues=tuple(Choice(due, due, sum(one.due == due for one in pool)) for due in Due),
+        dues=tuple(Choice(due, due, counted[due]) for due in Due),
         branches=tuple(Choice(one.id, one.name) for one in mine),
         n_found=len(found),
         page=number,
@@ -126,19 +128,16 @@ def _address(wanted: dict[str, str], number: int) -> str:
     return f"{PATH}?{urlencode(given | {'page': str(number)})}"
 
 
-def _answer(pool: list[DueDog]) -> str:
-    if not pool:
+def _answer(n_dogs: int, counted: Counter[Due]) -> str:
+    if not n_dogs:
         return "No dog answers to this"
-    parts = []
-    for due, words in (
-        (Due.SEE_NOW, "to be seen now"),
-        (Due.DOSE, "due for another dose"),
-        (Due.SCORE, "lacking an itch score alone"),
-    ):
-        n = sum(one.due == due for one in pool)
-        if n:
-            parts.append(f"{n} {words}")
-    dogs = "1 dog" if len(pool) == 1 else f"{len(pool)} dogs"
+    words = {
+        Due.SEE_NOW: "to be seen now",
+        Due.DOSE: "due for another dose",
+        Due.SCORE: "lacking an itch score alone",
+    }
+    parts = [f"{counted[due]} {said}" for due, said in words.items() if counted[due]]
+    dogs = "1 dog" if n_dogs == 1 else f"{n_dogs} dogs"
     return f"Of {dogs}, {', '.join(parts)}" if parts else f"Of {dogs}, none is due today"
 
 

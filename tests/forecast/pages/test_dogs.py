@@ -90,7 +90,7 @@ def test_one_dog_shows_its_readiness_with_reasons_and_what_would_change_them(dog
     page = nurse.get("/dogs/rex").text
     assert faults_of(page) == []
     assert "Rex D1: see now." in page
-    assert "What would change it: weigh the dog." in page
+    assert "What would change it: treat what itches now, then score it again." in page
     assert "long-acting anti-IL-31 antibody injection: <strong>see now</strong>" in page
     assert "2 itch scores (PVAS)" in page
     assert "Record the score" in page
