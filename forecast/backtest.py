@@ -1,16 +1,22 @@
 """The record: forecasts from past origins, each with only what was known then, and their scores.
 
 Origins do not depend on each other, so they are spread over processes; each has a seed of its own,
-and the scores are the same on any number of them.
+and the scores are the same on any number of them. With a folder to keep them in, the scores of an
+origin are written as soon as they are there, and a backtest that was broken off goes on. What is
+kept is named by everything it hangs on (data, versions, tables, seed): nothing stale is taken up.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
+import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from multiprocessing import get_context
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -19,11 +25,17 @@ from threadpoolctl import threadpool_limits
 from forecast.cut import DataCut, Known
 from forecast.regions import Region
 from forecast.training import fit_onsets, futures, train_with
+from forecast.versions import versions
 from models.backtest import rolling_origins, score_origin
+from models.flare.yearly_review import YearlyReview
 from models.season import FloweringOnset
+from models.weeks import week_range
 
+FOLDER = "backtests"
 WEEKS_AHEAD = 26
 DRAWS = 200
+_PRIVATE_FOLDER = 0o700
+_DATES = ("origin", "week")
 
 
 @dataclass(frozen=True)
@@ -42,22 +54,88 @@ def backtest(
     first_weeks: int,
     every: int,
     workers: int = 1,
+    keep_in: Path | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> pd.DataFrame:
     """Forecast from past origins and return every score; empty without visits.
 
-    The first origin has `first_weeks` of counts behind it, the others follow every `every` weeks.
+    Parameters
+    ----------
+    task
+        What all origins share.
+    first_weeks, every
+        The first origin has so many weeks of counts behind it, the others follow so many weeks
+        apart.
+    workers
+        Processes that share the origins; the scores do not depend on it.
+    keep_in
+        Folder of kept scores; origins scored there before on the same are not run again.
+    progress
+        Told of every origin.
     """
     if task.known.counts is None:
         return pd.DataFrame()
     weeks = task.known.counts["week"].values
     origins = rolling_origins(weeks, first=first_weeks, every=every, n_ahead=WEEKS_AHEAD)
-    frames = []
-    for number, frame in enumerate(_scores(task, origins, workers), start=1):
-        frames.append(frame)
-        progress(f"origin {number} of {len(origins)}")
-    scored = [frame for frame in frames if not frame.empty]
+    kept = _Kept(keep_in / _rests_on(task)) if keep_in else None
+    frames = {o: kept.read(o) for o in origins if kept.has(o)} if kept else {}
+    if frames:
+        progress(f"{len(frames)} of {len(origins)} origins were scored before")
+    left = [origin for origin in origins if origin not in frames]
+    for origin, frame in zip(left, _scores(task, left, workers), strict=True):
+        frames[origin] = _dated(frame)
+        if kept:
+            kept.write(origin, frame)
+        progress(f"origin {len(frames)} of {len(origins)}")
+    scored = [frames[origin] for origin in origins if not frames[origin].empty]
     return pd.concat(scored, ignore_index=True) if scored else pd.DataFrame()
+
+
+def _rests_on(task: BacktestTask) -> str:
+    """Return a name for everything that the scores of an origin hang on."""
+    counts = task.known.counts
+    digest = hashlib.sha256()
+    digest.update(json.dumps([versions(), task.cut.as_attributes(), task.seed]).encode())
+    digest.update(json.dumps([WEEKS_AHEAD, DRAWS]).encode())
+    digest.update(repr(sorted(task.regions.items())).encode())
+    for data in (counts, task.known.observed, task.known.layers):
+        for name, values in sorted(data.variables.items()) if data is not None else ():
+            digest.update(str(name).encode())
+            digest.update(pd.util.hash_array(values.values.ravel()).tobytes())
+    digest.update(pd.util.hash_pandas_object(task.known.flowering).to_numpy().tobytes())
+    return digest.hexdigest()[:16]
+
+
+def _dated(frame: pd.DataFrame) -> pd.DataFrame:
+    """Give the dates of scores one resolution, whether they were kept or have just been made."""
+    dates = {n: pd.to_datetime(frame[n]).astype("datetime64[us]") for n in _DATES if n in frame}
+    return frame.assign(**dates)
+
+
+class _Kept:
+    """Scores of one backtest, a file an origin."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        folder.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
+
+    def _path(self, origin: np.datetime64) -> Path:
+        return self.folder / f"{origin}.json"
+
+    def has(self, origin: np.datetime64) -> bool:
+        return self._path(origin).exists()
+
+    def read(self, origin: np.datetime64) -> pd.DataFrame:
+        return _dated(pd.DataFrame(json.loads(self._path(origin).read_text(encoding="utf-8"))))
+
+    def write(self, origin: np.datetime64, frame: pd.DataFrame) -> None:
+        """Write in one step: one that is broken off leaves no half of a file."""
+        plain = frame.assign(**{name: frame[name].astype(str) for name in _DATES if name in frame})
+        path = self._path(origin)
+        part = path.with_suffix(".part")
+        # JSON writes a float with all its digits: what is read is what was scored
+        part.write_text(json.dumps(plain.to_dict("list")), encoding="utf-8")
+        os.replace(part, path)
 
 
 def _scores(
@@ -76,11 +154,12 @@ def _scores(
 
 
 class _Scorer:
-    """Scores origins one by one; onset models are fitted once a year and kept."""
+    """Scores origins one by one; what is learnt once a year is kept."""
 
     def __init__(self, task: BacktestTask) -> None:
         self.task = task
         self.onsets: dict[int, dict[str, FloweringOnset]] = {}
+        self.reviews: dict[int, YearlyReview | None] = {}
 
     def __call__(self, origin: np.datetime64) -> pd.DataFrame:
         with threadpool_limits(1):
@@ -93,7 +172,14 @@ class _Scorer:
         if year not in self.onsets:
             # flowering of earlier years only, so one fit serves all origins of a year
             self.onsets[year] = fit_onsets(task.known.before(date(year, 1, 1)), task.regions)
-        model = train_with(then, task.regions, cut=task.cut, onsets=self.onsets[year])
+            self.reviews[year] = self._review(year)
+        model = train_with(
+            then,
+            task.regions,
+            cut=task.cut,
+            onsets=self.onsets[year],
+            standing=self.reviews[year],
+        )
         drawn = futures(
             model,
             then,
@@ -106,6 +192,13 @@ class _Scorer:
             return pd.DataFrame()
         forecasts = {"forepaw": drawn.visits.visits, **drawn.visits.members}
         return score_origin(task.known.counts["flare_visits"], forecasts, origin=origin)
+
+    def _review(self, year: int) -> YearlyReview | None:
+        """Return the review of the year's first week, whichever origin asks for it."""
+        first = week_range(date(year, 1, 1) + timedelta(days=6), 1)[0].date()
+        then = self.task.known.before(first)
+        onsets = self.onsets[year]
+        return train_with(then, self.task.regions, cut=self.task.cut, onsets=onsets).review
 
 
 _scorer: _Scorer | None = None

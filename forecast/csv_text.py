@@ -6,8 +6,9 @@ import csv
 import io
 from collections.abc import Iterable, Sequence
 
-# A cell that starts with one of these is run as a formula by spreadsheet programs.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# A cell that starts with one of these is run as a formula by spreadsheet programs; the last four
+# are the full-width forms of the first, which some programs take for them.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\n", "＝", "＋", "－", "＠")  # noqa: RUF001
 
 
 def csv_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -21,6 +22,8 @@ def csv_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 
 def _harmless(value: object) -> object:
-    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
-        return "'" + value
-    return value
+    if not isinstance(value, str):
+        return value
+    # the writer leaves a carriage return bare, and what follows it would begin a row
+    text = value.replace("\r\n", "\n").replace("\r", "\n")
+    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text

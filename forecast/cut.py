@@ -8,6 +8,7 @@ never mixed with issued ones.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
@@ -41,17 +42,23 @@ class CutError(ForepawError):
 
 @dataclass(frozen=True)
 class DataCut:
-    """Which data a model or forecast was made from."""
+    """Which data a model or forecast was made from.
+
+    `lags` tells of a hindcast how long each source takes to give a day [d]: what it had not given
+    by the origin is not seen. What is issued on its own day needs none: no more is held then.
+    """
 
     origin: date
     climate_snapshot: str
     visit_vintage: str | None
     case_definition: str
     kind: Literal["issued", "hindcast"]
+    lags: tuple[tuple[str, float], ...] = ()
 
     def as_attributes(self) -> dict[str, Any]:
         """Return the cut as plain values for a file's attributes."""
-        return {k: ("" if v is None else str(v)) for k, v in asdict(self).items()}
+        plain = {k: ("" if v is None else str(v)) for k, v in asdict(self).items()}
+        return plain | {"lags": json.dumps(dict(self.lags)) if self.lags else ""}
 
     @classmethod
     def from_attributes(cls, attributes: dict[str, Any]) -> DataCut:
@@ -62,6 +69,7 @@ class DataCut:
             attributes["visit_vintage"] or None,
             attributes["case_definition"],
             attributes["kind"],
+            tuple(json.loads(attributes.get("lags") or "{}").items()),
         )
 
 
@@ -168,11 +176,24 @@ class Known:
 
 
 def take_cut(
-    practice: Practice, records: Records, climate: ClimateStore, *, origin: date
+    practice: Practice,
+    records: Records,
+    climate: ClimateStore,
+    *,
+    origin: date,
+    lag_days: Mapping[str, float] | None = None,
 ) -> DataCut:
-    """Pin the newest data held, of counts those known by the origin; a past one is a hindcast."""
-    kind: Literal["issued", "hindcast"] = "issued" if origin >= practice.today else "hindcast"
-    return pin_counts(records, DataCut(origin, climate.head(), None, "", kind))
+    """Pin the newest data held, of counts those known by the origin; a past one is a hindcast.
+
+    A hindcast leaves out what a source named in `lag_days` had not given by its origin. A source
+    that is not named there, such as a file, is seen up to the day before.
+    """
+    if origin >= practice.today:
+        cut = DataCut(origin, climate.head(), None, "", "issued")
+    else:
+        lags = tuple(sorted((lag_days or {}).items()))
+        cut = DataCut(origin, climate.head(), None, "", "hindcast", lags)
+    return pin_counts(records, cut)
 
 
 def pin_counts(records: Records, cut: DataCut) -> DataCut:
@@ -191,27 +212,15 @@ def known_at(practice: Practice, records: Records, climate: ClimateStore, *, cut
     return with_counts(known_weather(practice, climate, cut=cut), records, cut=cut)
 
 
-def known_weather(
-    practice: Practice,
-    climate: ClimateStore,
-    *,
-    cut: DataCut,
-    lag_days: Mapping[str, float] | None = None,
-) -> Known:
+def known_weather(practice: Practice, climate: ClimateStore, *, cut: DataCut) -> Known:
     """Read the weather and flowering dates that a cut lets be seen, without its counts.
-
-    Parameters
-    ----------
-    lag_days
-        How long each source takes to give a day [d]; what it had not given by the origin is left
-        out. A source that is not named here, or none at all, is seen up to the day before.
 
     Raises
     ------
     CutError
         If a region has no weather, or too little of late, to be forecast from.
     """
-    wanted = [region.id for region in practice.settings.region]
+    wanted, lag_days = [region.id for region in practice.settings.region], dict(cut.lags)
     until = cut.origin - timedelta(days=1)
     order = weather_order(practice, climate, snapshot=cut.climate_snapshot)
     held = climate.weather_regions(snapshot=cut.climate_snapshot)

@@ -9,10 +9,10 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Iterator
-from functools import partial
+from functools import cache
 from itertools import product
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from forecast.charts.looks import LOOKS, Look, as_seen
 from forecast.charts.render import compiled, svg_of, write_whole
@@ -23,6 +23,7 @@ from forecast.practice import Practice
 from models.parameters import load_table
 
 Kind = Literal["svg", "json"]
+_Specs = Callable[[int, bool], dict[str, Any]]
 KINDS: tuple[Kind, ...] = ("svg", "json")
 _PRIVATE_FOLDER = 0o700
 _drawing = threading.Lock()  # one at a time: a drawer takes a processor for itself
@@ -41,18 +42,9 @@ def page_figure(
 
     `make` is called where it was not drawn yet.
     """
-    path = practice.outbox_folder / issue_id / PAGES / f"{name}.{look.name}.{kind}"
-    held = _read(path)
-    if held is not None:
-        return held
-    figure = make()
-    with _drawing:
-        held = _read(path)  # another request may have drawn it meanwhile
-        if held is None:
-            held = _drawn(figure, look, kind)
-            path.parent.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
-            write_whole(path, held)
-    return held
+    folder = practice.outbox_folder / issue_id / PAGES
+    held = _read(_file(folder, name, look, kind))
+    return _kept(folder, name, look, kind, _specs_of(make())) if held is None else held
 
 
 def draw_for_pages(practice: Practice, issue: Issue) -> int:
@@ -63,12 +55,13 @@ def draw_for_pages(practice: Practice, issue: Issue) -> int:
     """
     most = int(load_table("forecast", "figure_files.toml").number("drawn_ahead.most"))
     drawn = 0
+    folder = practice.outbox_folder / issue.id / PAGES
     for figure in _figures(practice, issue):
+        specs = _specs_of(figure)
         for look, kind in product(LOOKS.values(), KINDS):
             if drawn >= most:
                 return drawn
-            make = partial(_itself, figure)
-            page_figure(practice, issue.id, name=figure.name, look=look, kind=kind, make=make)
+            _kept(folder, figure.name, look, kind, specs)
             drawn += 1
     return drawn
 
@@ -83,15 +76,36 @@ def _figures(practice: Practice, issue: Issue) -> Iterator[Figure]:
         yield from (one for one in of_one if not one.name.startswith(SEASON))
 
 
-def _itself(figure: Figure) -> Figure:
-    return figure
+def _specs_of(figure: Figure) -> _Specs:
+    """Return the specification by width and whether it is live; the same one is made once."""
+
+    @cache
+    def spec(width: int, hover: bool) -> dict[str, Any]:
+        return figure.draw(width=width, hover=hover).to_dict()
+
+    return spec
 
 
-def _drawn(figure: Figure, look: Look, kind: Kind) -> bytes:
-    spec = as_seen(figure.draw(width=look.width, hover=kind == "json").to_dict(), look)
+def _kept(folder: Path, name: str, look: Look, kind: Kind, specs: _Specs) -> bytes:
+    path = _file(folder, name, look, kind)
+    with _drawing:
+        held = _read(path)  # another request may have drawn it meanwhile
+        if held is None:
+            held = _drawn(specs(look.width, kind == "json"), look, kind)
+            path.parent.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
+            write_whole(path, held)
+    return held
+
+
+def _drawn(spec: dict[str, Any], look: Look, kind: Kind) -> bytes:
+    seen = as_seen(spec, look)
     if kind == "json":
-        return json.dumps(compiled(spec), separators=(",", ":")).encode()
-    return svg_of(spec).encode()
+        return json.dumps(compiled(seen), separators=(",", ":")).encode()
+    return svg_of(seen).encode()
+
+
+def _file(folder: Path, name: str, look: Look, kind: Kind) -> Path:
+    return folder / f"{name}.{look.name}.{kind}"
 
 
 def _read(path: Path) -> bytes | None:

@@ -1,7 +1,7 @@
 """From an issue to its figures: the values each figure shows, its answer, its source line.
 
 All figures of an issue have the same weeks from left to right: a quarter of a year behind, and all
-weeks ahead.
+weeks ahead; what moves the forecast has these alone.
 """
 
 from __future__ import annotations
@@ -16,17 +16,26 @@ import xarray as xr
 from altair import VConcatChart
 
 from forecast.charts import theme
+from forecast.charts.departures import departure_chart, departure_text, key_of
 from forecast.charts.exposure import UNKNOWN, exposure_chart, exposure_text
 from forecast.charts.fan import fan_chart, fan_text
 from forecast.charts.past_years import KEY as YEARS_KEY
 from forecast.charts.past_years import past_years_chart, past_years_text
 from forecast.charts.season import KEY as SEASON_KEY
 from forecast.charts.season import season_chart, season_text
+from forecast.explaining import explained_weeks, explanation_frame
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.regions import regions
 from forecast.season_words import WEEKS_IN_YEAR, season_answer, strip_words, year_sentence
-from forecast.wording import INVENTED, LIKELY, exposure_sentence, region_sentence, source_sentences
+from forecast.wording import (
+    INVENTED,
+    LIKELY,
+    explanation_sentence,
+    exposure_sentence,
+    region_sentence,
+    source_sentences,
+)
 from models.allergens import catalogue
 from models.flare.forecaster import past_rates
 
@@ -87,10 +96,11 @@ def names_of_regions(practice: Practice, issue: Issue) -> dict[str, str]:
 
 
 def figures(practice: Practice, issue: Issue) -> Iterator[Figure]:
-    """Yield each figure of an issue: the season, then fan, past years and exposure of each region.
+    """Yield each figure of an issue: the season, then those of each region.
 
-    A region whose visits are not known has no fan and no past years; without any visits there is no
-    season. The strip of a single region is in the season's, so it is left out here.
+    These are its fan, past years, exposure and what moves its forecast; of one whose visits are not
+    known, exposure alone. Without any visits there is no season. The strip of a single region is in
+    the season's, so it is left out here.
     """
     for name, make in figure_makers(practice, issue).items():
         if not name.startswith(STRIP):
@@ -113,6 +123,8 @@ def figure_makers(practice: Practice, issue: Issue) -> dict[str, Callable[[str],
             if past_is_told(issue.forecast, region):
                 makers[f"years-{region}"] = _Maker(_past_years, issue, one)
         makers[f"exposure-{region}"] = _Maker(_exposure, issue, one)
+        if issue.knows_visits_of(region) and explained_weeks(issue.forecast, region):
+            makers[f"why-{region}"] = _Maker(_why, issue, one)
     return makers
 
 
@@ -185,6 +197,21 @@ def _past_years(name: str, issue: Issue, names: dict[str, str]) -> Figure:
 
     text = past_years_text(past, ahead, title=title)
     return Figure(name, title, (YEARS_KEY,), source, text, draw)
+
+
+def _why(name: str, issue: Issue, names: dict[str, str]) -> Figure:
+    ((region, words),) = names.items()
+    title = str(explanation_sentence(issue.forecast, region, words))
+    source, note = _source(issue), _note(issue, names)
+    frame = explanation_frame(explained_weeks(issue.forecast, region))
+
+    def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
+        return departure_chart(
+            frame, title=title, source=source, note=note, width=width, hover=hover
+        )
+
+    text = departure_text(frame, title=title)
+    return Figure(name, title, (key_of(frame),), source, text, draw)
 
 
 def _exposure(name: str, issue: Issue, names: dict[str, str]) -> Figure:

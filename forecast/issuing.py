@@ -1,8 +1,9 @@
 """From a trained model and a cut to an Issue: an immutable file, and one of its draws beside it.
 
 They hold, for the weeks ahead, draws and quantiles of flare visits, pressure and
-consultations, the odds of a high week beside what climatology gives, exposure past and ahead, and
-the dates of the next exposure season; and the past counts they were made from. Without visits they
+consultations, the odds of a high week beside what climatology gives, what moves each week from
+climatology, exposure past and ahead, the dates of the next exposure season and of the flowering of
+plants that were observed; and the past counts they were made from. Without visits they
 hold exposure and season dates only; a region without visits holds NaN, not known, in their place.
 """
 
@@ -22,13 +23,22 @@ from threadpoolctl import threadpool_limits
 from forecast import issue_files
 from forecast.climate import ClimateStore
 from forecast.cut import DataCut, Known, StaleSource, WeatherGap
+from forecast.flowering import flowering_arrays
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.issues import IssueRow, add_issue, issues
-from forecast.training import HISTORY_DAYS, Futures, TrainedModel, futures, up_to_date
+from forecast.training import (
+    HISTORY_DAYS,
+    Futures,
+    TrainedModel,
+    futures,
+    review_text,
+    up_to_date,
+)
 from forecast.versions import versions
 from models.backtest import quantiles_of
 from models.errors import ForepawError
+from models.flare.explanation import explain
 from models.weeks import week_range
 
 PAST_WEEKS = 156
@@ -140,6 +150,7 @@ def _attributes(
         "weather_gaps": _as_json(known.weather_gaps(HISTORY_DAYS)),
         "stale_sources": _as_json(known.stale_sources()),
         "why_no_visits": model.why_no_visits,
+        "review": review_text(model.review),
         "tables": json.dumps(with_what["tables"]),
         "packages": json.dumps(with_what["packages"]),
     }
@@ -289,6 +300,7 @@ def _forecast(
             "listed": model.exposure.listed.transpose("region", "allergen").astype(np.int8),
         }
     )
+    held = held.merge(flowering_arrays(model, known), join="exact")
     if model.visits is None or drawn.visits is None or known.counts is None:
         return _plain(held)
     arrays = _visit_arrays(model, drawn, weeks.values, centile=settings.high_week_centile)
@@ -308,6 +320,7 @@ def _visit_arrays(
 ) -> xr.Dataset:
     assert model.visits is not None
     assert drawn.visits is not None
+    assert drawn.drivers is not None
     visits = drawn.visits
     rate = 1000.0 * visits.pressure / visits.consultations.clip(min=1)
     threshold = model.visits.thresholds(centile)
@@ -324,6 +337,7 @@ def _visit_arrays(
         "season_threshold": model.visits.season_thresholds(centile),
         "odds_high": (rate > threshold).mean("draw"),
         "climatology_odds": model.visits.climatology_odds(weeks, centile),
+        "explanation": explain(model.visits, drawn.drivers, visits),
     }
     # of a region whose visits nobody reported, those of the others say nothing
     reported = threshold.notnull()
@@ -333,5 +347,5 @@ def _visit_arrays(
 
 def _plain(held: xr.Dataset) -> xr.Dataset:
     """Drop coordinates nobody reads, so that equal forecasts are equal files."""
-    keep = {"region", "week", "past_week", "allergen", "quantile"}
+    keep = {"region", "week", "past_week", "allergen", "quantile", "term", "plant"}
     return held.drop_vars([str(c) for c in held.coords if str(c) not in keep])

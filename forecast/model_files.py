@@ -20,16 +20,20 @@ from forecast.cut import DataCut, Known
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.vintages import vintage, vintages
-from forecast.training import TrainedModel, read_model, write_model
+from forecast.training import TrainedModel, read_model, review_from, write_model
 from forecast.versions import Versions, changed, versions
 from forecast.visits.counting.counts import counts_as_known
 from models.flare.forecaster import TooFewVisitsError, check_length
+from models.flare.yearly_review import YearlyReview
 from models.parameters import ParameterTable, load_table
 
 
 @dataclass(frozen=True)
 class KeptModel:
-    """A trained model that is kept: its file, its cut, and when and under what it was learnt."""
+    """A trained model that is kept: its file, its cut, and when and under what it was learnt.
+
+    `reviewed` is the yearly review it rests on; None without visits.
+    """
 
     file: Path
     cut: DataCut
@@ -37,6 +41,7 @@ class KeptModel:
     settings_hash: str
     versions: Versions
     has_visits: bool
+    reviewed: YearlyReview | None
 
 
 def keep_model(practice: Practice, model: TrainedModel) -> Path:
@@ -73,9 +78,26 @@ def kept_models(practice: Practice) -> list[KeptModel]:
                 learnt["settings"],
                 learnt["versions"],
                 bool(attributes["visits"]),
+                review_from(str(attributes.get("review", ""))),
             )
         )
     return sorted(found, key=lambda one: (one.cut.origin, one.learnt_at, one.file.name))
+
+
+def standing_review(practice: Practice, *, cut: DataCut) -> YearlyReview | None:
+    """Return the review of the newest model before a cut's day, which may stand for its year.
+
+    None for a hindcast, which must not hang on what else was tried.
+    """
+    if cut.kind != "issued":
+        return None
+    earlier = [
+        one
+        for one in kept_models(practice)
+        if one.cut.kind == cut.kind and one.reviewed is not None
+    ]
+    before = [one.reviewed for one in earlier if one.cut.origin < cut.origin]
+    return before[-1] if before else None
 
 
 def newest_fit(

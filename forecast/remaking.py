@@ -17,7 +17,7 @@ from threadpoolctl import threadpool_limits
 from forecast.array_files import ArrayFileError, content_hash
 from forecast.climate import ClimateStore
 from forecast.climate.thinning import ages
-from forecast.cut import DataCut, known_at
+from forecast.cut import known_at
 from forecast.issue_files import DRAWS_HASH, parted
 from forecast.issuing import Issue, draw_forecast, read_issue
 from forecast.model_files import model_file
@@ -25,7 +25,7 @@ from forecast.practice import Practice, parse_settings
 from forecast.records.engine import Records
 from forecast.records.issues import issue as issue_row
 from forecast.regions import regions
-from forecast.training import TrainedModel, read_model, train
+from forecast.training import TrainedModel, read_model, review_from, train
 from forecast.versions import changed, versions
 from models.errors import ForepawError
 
@@ -75,7 +75,7 @@ def remake(practice: Practice, records: Records, climate: ClimateStore, *, issue
     then = replace(
         practice, settings=parse_settings(text), settings_text=text, now=stored.issued_at
     )
-    learnt = _learnt_anew(then, records, climate, cut=stored.model_cut)
+    learnt = _learnt_anew(then, records, climate, stored)
     model = _kept_model(practice, stored) or learnt
     if model is None:
         raise _not_held(
@@ -92,13 +92,16 @@ def remake(practice: Practice, records: Records, climate: ClimateStore, *, issue
 
 
 def _learnt_anew(
-    then: Practice, records: Records, climate: ClimateStore, *, cut: DataCut
+    then: Practice, records: Records, climate: ClimateStore, stored: Issue
 ) -> TrainedModel | None:
+    cut = stored.model_cut
     if not climate.holds(cut.climate_snapshot):
         return None
     known = known_at(then, records, climate, cut=cut)
     with threadpool_limits(1):
-        return train(known, regions(then), cut=cut)
+        # a review taken over from an earlier model is what this one rested on; its own is made anew
+        standing = review_from(str(stored.forecast.attrs.get("review", "")))
+        return train(known, regions(then), cut=cut, standing=standing)
 
 
 def _kept_model(practice: Practice, stored: Issue) -> TrainedModel | None:

@@ -166,15 +166,20 @@ class Replay:
 
     def hindcast(self, day: date) -> xr.Dataset:
         """Return the forecast that could have been made as of a day, with the settings of today."""
-        cut = DataCut(day, self.climate_snapshot, None, self._case_definition, "hindcast")
+        cut = self.cut_of(day)
         known = self.known_on(day, cut)
         with threadpool_limits(1):
             model = train(known, regions(self.practice), cut=cut)
         return draw_forecast(self.practice, model, known)
 
+    def cut_of(self, day: date) -> DataCut:
+        """Return the cut of a hindcast as of a day, without what sources had not given by then."""
+        lags = tuple(sorted(self.lag_days.items()))
+        return DataCut(day, self.climate_snapshot, None, self._case_definition, "hindcast", lags)
+
     def known_on(self, day: date, cut: DataCut) -> Known:
         """Return what could be known as of a day; nothing of it is kept."""
-        known = known_weather(self.practice, self.climate, cut=cut, lag_days=self.lag_days)
+        known = known_weather(self.practice, self.climate, cut=cut)
         if self.visit_vintage is None or not anything_to_count(self.records, known_on=day):
             return known
         counts = current_counts(

@@ -36,7 +36,8 @@ class WeekOdds:
 class SeasonWindow:
     """When a season starts, peaks and ends: three dates each, for 10, 50 and 90 % of the draws.
 
-    `share_of_draws` is the share, of the draws in which it is known, that have this season.
+    `share_of_draws` is the share, of the draws in which it is known, that have this season;
+    `start_half` the dates between which half of them start (25 and 75 %).
     """
 
     region: str
@@ -46,6 +47,36 @@ class SeasonWindow:
     peak: Span
     end: Span
     share_of_draws: float
+    start_half: tuple[date, date] | None = None
+
+
+@dataclass(frozen=True)
+class FloweringWindow:
+    """When an observed plant will flower, as forecast in season, or did.
+
+    Attributes
+    ----------
+    region, plant
+        Where and what.
+    days
+        Dates for 10, 50 and 90 %, given that it comes; None where it has flowered.
+    half
+        Dates for 25 and 75 %.
+    never
+        Probability that it does not come this season.
+    own_dates
+        Dates of this region that the forecast was learnt from; with none it is wider.
+    seen
+        Day on which it was reported to flower; None before.
+    """
+
+    region: str
+    plant: str
+    days: Span | None
+    half: tuple[date, date] | None
+    never: float
+    own_dates: int
+    seen: date | None
 
 
 def week_odds(issued: xr.Dataset, quantity: str = "visits") -> list[WeekOdds]:
@@ -190,7 +221,41 @@ def _window(
     if share < load_table("forecast", "risk.toml").number("window.least_share"):
         return None
     spans = [_span(d[has]) for d in days]
-    return SeasonWindow(region, kind, allergen, spans[0], spans[1], spans[2], float(share))
+    early, late = np.quantile(days[0][has], [0.25, 0.75])
+    half = (_date_of(early), _date_of(late))
+    return SeasonWindow(region, kind, allergen, spans[0], spans[1], spans[2], float(share), half)
+
+
+def flowering_windows(issued: xr.Dataset, region: str) -> list[FloweringWindow]:
+    """Return the plants of a region that are in their season, the earliest first.
+
+    Empty where none is, and in an issue of before it was kept.
+    """
+    if "flowering_days" not in issued:
+        return []
+    found = []
+    for plant in issued["plant"].values.astype(str):
+        one = issued.sel(region=region, plant=plant)
+        seen = float(one["flowering_seen"])
+        low, early, middle, late, high = (
+            float(one["flowering_days"].sel(quantile=level, method="nearest"))
+            for level in (0.1, 0.25, 0.5, 0.75, 0.9)
+        )
+        if np.isnan(seen) and np.isnan(middle):
+            continue
+        is_ahead = bool(np.isnan(seen))
+        found.append(
+            FloweringWindow(
+                region,
+                plant,
+                (_date_of(low), _date_of(middle), _date_of(high)) if is_ahead else None,
+                (_date_of(early), _date_of(late)) if is_ahead else None,
+                float(one["flowering_never"]) if is_ahead else 0.0,
+                int(one["flowering_dates"]),
+                None if is_ahead else _date_of(seen),
+            )
+        )
+    return sorted(found, key=lambda window: window.days[1] if window.days else date.min)
 
 
 def _span(days: NDArray[np.float64]) -> Span:

@@ -1,4 +1,7 @@
-"""The season in a sentence: all regions at once, one strip of it, a year beside those before."""
+"""The season in a sentence: all regions at once, one strip of it, a year beside those before.
+
+Also when an allergen's modelled season comes, and what that date rests on.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,19 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from forecast.wording import LIKELY, day, days, listed, named_regions, odds, region_sentence, runs
+from forecast.risk import SeasonWindow
+from forecast.wording import (
+    LIKELY,
+    day,
+    days,
+    listed,
+    named_regions,
+    odds,
+    region_sentence,
+    runs,
+    season_sentence,
+)
+from models.allergens import catalogue
 from models.weeks import monday_of
 
 SPELLS = 2  # of high weeks that are named beside a strip
@@ -108,3 +123,22 @@ def year_sentence(issued: xr.Dataset, region: str, name: str) -> str:
         return f"{expected}; what the same weeks had in years before is not known."
     order = ", the last year first" if len(before) > 1 else ""
     return f"{expected}; the same weeks of the years before had {listed(before)}{order}."
+
+
+def allergen_sentence(issued: xr.Dataset, window: SeasonWindow) -> str:
+    """Say when the modelled season of an allergen comes, and by what its dates were moved."""
+    allergen = catalogue()[str(window.allergen)]
+    origin = date.fromisoformat(str(issued.attrs["origin"]))
+    said = season_sentence(window, allergen.name, origin)
+    if "flowering_dates" not in issued:
+        return f"{said} (modelled)."
+    rests = "no flower that is observed shares its season: the catalogue's dates, unmoved"
+    if allergen.indicator in issued["plant"].values:
+        where = {"region": window.region, "plant": allergen.indicator}
+        number = int(issued["flowering_dates"].sel(where))
+        rests = f"moved by {number} dates of {allergen.indicator} of this region"
+        if not number:
+            rests = f"no date of {allergen.indicator} of this region is known: moved by others'"
+    elif allergen.indicator:
+        rests = f"no dates of {allergen.indicator} are held: the catalogue's dates, unmoved"
+    return f"{said} (modelled; {rests})."

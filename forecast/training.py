@@ -22,14 +22,20 @@ from models.allergens import Allergen, catalogue
 from models.flare.attribution import Evidence, driver_evidence
 from models.flare.cover import visible_share
 from models.flare.drivers import Normals, weekly_drivers
-from models.flare.forecaster import TooFewVisitsError, VisitDraws, VisitForecaster
+from models.flare.forecaster import (
+    TooFewVisitsError,
+    VisitDraws,
+    VisitForecaster,
+    check_length,
+)
+from models.flare.yearly_review import YearlyReview, review
 from models.outlook import ExposureAhead, ExposureModel
 from models.season import FloweringOnset, OnsetError, onset_ahead
 from models.streams import DrawStreams
 from models.traces import continue_with_past_years
 from models.weeks import DAYS_IN_WEEK, week_range
 
-FORMAT = 1
+FORMAT = 2
 HISTORY_DAYS = 430  # a whole season and the lags before any origin
 _ONSETS = "onsets"  # the group of a model file that holds a group for each plant
 NEXT_SEASON_DAYS = 730  # any season that begins within a year, to the end of its window
@@ -37,7 +43,11 @@ NEXT_SEASON_DAYS = 730  # any season that begins within a year, to the end of it
 
 @dataclass(frozen=True)
 class TrainedModel:
-    """Everything a forecast needs besides the weather; `visits` is None without enough of them."""
+    """Everything a forecast needs besides the weather; `visits` is None without enough of them.
+
+    `review` is what the visits' model rests on for a year: whether exposure enters, and how wide
+    forecasts should be; None without visits.
+    """
 
     cut: DataCut
     exposure: ExposureModel
@@ -46,6 +56,7 @@ class TrainedModel:
     why_no_visits: str
     hash: str
     onsets: Mapping[str, FloweringOnset] = field(default_factory=dict)
+    review: YearlyReview | None = None
 
     @property
     def allergens(self) -> dict[str, Allergen]:
@@ -61,15 +72,30 @@ class TrainedModel:
 
 @dataclass(frozen=True)
 class Futures:
-    """Draws of what may come: exposure always, visits where a practice has them."""
+    """Draws of what may come: exposure always, visits where a practice has them.
+
+    `drivers` is what the visits were drawn with, averaged over the draws, dims ``(driver, region,
+    week)``.
+    """
 
     exposure: ExposureAhead
     visits: VisitDraws | None
+    drivers: xr.DataArray | None = None
 
 
-def train(known: Known, regions: Mapping[str, Region], *, cut: DataCut) -> TrainedModel:
-    """Train everything on what a cut lets be seen."""
-    return train_with(known, regions, cut=cut, onsets=fit_onsets(known, regions))
+def train(
+    known: Known,
+    regions: Mapping[str, Region],
+    *,
+    cut: DataCut,
+    standing: YearlyReview | None = None,
+) -> TrainedModel:
+    """Train everything on what a cut lets be seen.
+
+    `standing` is the review of an earlier model, kept where it stands within its year.
+    """
+    onsets = fit_onsets(known, regions)
+    return train_with(known, regions, cut=cut, onsets=onsets, standing=standing)
 
 
 def train_with(
@@ -78,6 +104,7 @@ def train_with(
     *,
     cut: DataCut,
     onsets: Mapping[str, FloweringOnset],
+    standing: YearlyReview | None = None,
 ) -> TrainedModel:
     """Train with onset models fitted before, so that many origins may share one fit."""
     entries = _listed_allergens(regions)
@@ -90,23 +117,28 @@ def train_with(
     groups = {a.id: a.text("group") for a in entries.values()}
     history = weekly_drivers(known.weather, past, groups=groups)
     normals = Normals.of(history)
-    visits, why = _fit_visits(known, normals, history)
-    model = TrainedModel(cut, exposure, normals, visits, why, "", onsets)
+    visits, reviewed, why = _fit_visits(known, normals, history, standing)
+    model = TrainedModel(cut, exposure, normals, visits, why, "", onsets, reviewed)
     return replace(model, hash=content_hash(_as_tree(model)))
 
 
 def _fit_visits(
-    known: Known, normals: Normals, history: xr.DataArray
-) -> tuple[VisitForecaster | None, str]:
+    known: Known, normals: Normals, history: xr.DataArray, standing: YearlyReview | None
+) -> tuple[VisitForecaster | None, YearlyReview | None, str]:
     if known.counts is None:
-        return None, "no visits are held"
+        return None, None, "no visits are held"
     drivers = [str(d) for d in history["driver"].values]
     anomalies = normals.anomalies(history)
+    weekly = _with_weather(known, anomalies)
     try:
-        fitted = VisitForecaster(tuple(drivers)).fit(_with_weather(known, anomalies), anomalies)
+        check_length(weekly)
     except TooFewVisitsError as error:
-        return None, str(error)
-    return fitted, ""
+        return None, None, str(error)
+    stands = standing is not None and standing.stands_at(known.origin, drivers)
+    reviewed = standing if stands else review(weekly, anomalies, origin=known.origin)
+    assert reviewed is not None
+    fitted = VisitForecaster(reviewed.entering, reviewed.recalibration).fit(weekly, anomalies)
+    return fitted, reviewed, ""
 
 
 def _with_weather(known: Known, drivers: xr.DataArray) -> xr.Dataset:
@@ -171,7 +203,7 @@ def futures(
     # a week whose weather has a long gap behind it is taken as usual: nothing says otherwise
     anomalies = model.normals.anomalies(drivers).sel(week=weeks).fillna(0.0)
     visits = model.visits.draw(anomalies, streams=streams)
-    return Futures(ahead, visits)
+    return Futures(ahead, visits, anomalies.mean("draw"))
 
 
 def flowering_ahead(model: TrainedModel, known: Known) -> dict[str, xr.Dataset]:
@@ -252,6 +284,7 @@ def read_model(path: Path) -> TrainedModel:
         str(attrs["why_no_visits"]),
         found,
         _onsets_of(tree),
+        review_from(str(attrs["review"])),
     )
 
 
@@ -271,6 +304,7 @@ def _as_tree(model: TrainedModel) -> xr.DataTree:
                 "cut": json.dumps(model.cut.as_attributes(), sort_keys=True),
                 "visits": _visits_text(model.visits),
                 "why_no_visits": model.why_no_visits,
+                "review": review_text(model.review),
             }
         ),
         "exposure": model.exposure.to_dataset(),
@@ -281,6 +315,16 @@ def _as_tree(model: TrainedModel) -> xr.DataTree:
     for number, (plant, onset) in enumerate(sorted(model.onsets.items())):
         nodes[f"{_ONSETS}/{number}"] = onset.to_dataset().assign_attrs(plant=plant)
     return xr.DataTree.from_dict(nodes)
+
+
+def review_text(reviewed: YearlyReview | None) -> str:
+    """Write a review as one line of JSON; empty without one."""
+    return "" if reviewed is None else json.dumps(reviewed.to_dict(), sort_keys=True)
+
+
+def review_from(text: str) -> YearlyReview | None:
+    """Read what `review_text` wrote."""
+    return YearlyReview.from_dict(json.loads(text)) if text else None
 
 
 def _visits_text(visits: VisitForecaster | None) -> str:

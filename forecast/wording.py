@@ -11,13 +11,22 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
 from itertools import groupby
+from math import expm1
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
+from forecast.explaining import change_in_words, explained_weeks
 from forecast.issuing import Issue
-from forecast.risk import SeasonWindow, Span, exposure_seasons, seasons_not_known
+from forecast.risk import (
+    FloweringWindow,
+    SeasonWindow,
+    Span,
+    exposure_seasons,
+    flowering_windows,
+    seasons_not_known,
+)
 from models.allergens import catalogue
 from models.flare.attribution import FOUND, Evidence
 from models.weeks import monday_of
@@ -25,6 +34,9 @@ from models.weeks import monday_of
 LIKELY = 0.5
 DAYS_IN_YEAR = 365
 NAMED_REGIONS = 5  # a sentence names no more of them
+NAMED_PARTS = 3  # of what moves a forecast, the largest
+_RARELY = 0.03  # odds that go without saying
+_NO_CHANGE = 0.02  # of a rate: what is less is not named
 _PROPER_NAMES = {"Japanese", "Alternaria", "Cladosporium"}  # of a country, and of genera
 INVENTED = "Invented practice on real weather: the visits, dogs and owners are made up."
 _SPOKEN = [
@@ -78,11 +90,35 @@ def span(window: Span) -> str:
     return f"{day(window[1])} ({days(window[0], window[2])})"
 
 
-def season_sentence(window: SeasonWindow, name: str) -> str:
-    """Say when a season likely starts, peaks and ends."""
+def season_sentence(window: SeasonWindow, name: str, origin: date) -> str:
+    """Say when a season likely starts, peaks and ends, as seen from a day."""
+    ends = f"ends {days(max(window.end[0], origin), window.end[2])}"
+    if window.start[1] < origin:
+        peak = "" if window.peak[1] < origin else f", peaks about {day(window.peak[1])}"
+        return f"{name} is likely on since {day(window.start[1])}{peak} and {ends}"
+    half = ""
+    if window.start_half is not None:
+        half = f" (in half of the futures {days(*window.start_half)})"
     return (
-        f"{name} likely starts {days(window.start[0], window.start[2])}, peaks about "
-        f"{day(window.peak[1])} and ends {days(window.end[0], window.end[2])}"
+        f"{name} likely starts {days(window.start[0], window.start[2])}{half}, peaks about "
+        f"{day(window.peak[1])} and {ends}"
+    )
+
+
+def flowering_sentence(window: FloweringWindow) -> str:
+    """Say when an observed plant will flower, and what that rests on."""
+    name = window.plant.capitalize()
+    if window.seen is not None:
+        return f"{name} flowered on {day(window.seen)}, as reported."
+    assert window.days is not None
+    assert window.half is not None
+    rests = f"learnt from {window.own_dates} dates of this region"
+    if not window.own_dates:
+        rests = "no date of this region is known: learnt from others, so the spread is wider"
+    fails = "" if window.never < _RARELY else f"; {odds(window.never)} that it does not come"
+    return (
+        f"{name} likely flowers {days(window.days[0], window.days[2])}, as likely as not "
+        f"{days(*window.half)}{fails} ({rests})."
     )
 
 
@@ -161,6 +197,30 @@ def exposure_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     return f"Modelled exposure in {name}: " + ("; ".join(said) or "no season ahead") + "."
 
 
+def explanation_sentence(issued: xr.Dataset, region: str, name: str) -> str | None:
+    """Say what moves the week with the highest odds away from what is usual; None if not kept."""
+    weeks = explained_weeks(issued, region)
+    if not weeks:
+        return None
+    best = pd.Timestamp(str(issued["odds_high"].sel(region=region).to_series().idxmax())).date()
+    one = next(week for week in weeks if week.week == best)
+    share = expm1(one.departure)
+    beside = f"{100 * abs(share):.0f} % {'more' if share > 0 else 'less'} than"
+    if abs(share) < _NO_CHANGE:
+        beside = "about as many as"
+    *parts, (rest, remainder) = one.parts.items()
+    told = sorted(parts, key=lambda part: -abs(part[1]))[:NAMED_PARTS]
+    named = [
+        f"{part} ({change_in_words(value)})" for part, value in told if abs(value) > _NO_CHANGE
+    ]
+    moved = f"most of it by {listed(named)}; " if named else ""
+    return (
+        f"{name}, week of {day(best)}: {one.forecast:.1f} flares per 1,000 consultations, "
+        f"{beside} the {one.usual:.1f} of the same weeks of past years; {moved}{rest} make "
+        f"{change_in_words(remainder)}."
+    )
+
+
 def opening_sentences(issue: Issue, names: Mapping[str, str]) -> list[str]:
     """Say what must be known before a forecast is read: invented, past, without visits, late."""
     said = [INVENTED] if issue.forecast.attrs["invented"] else []
@@ -182,7 +242,10 @@ def answer(issue: Issue, names: Mapping[str, str]) -> list[str]:
     for region, name in names.items():
         if issue.has_visits:
             lines.append(region_sentence(issue.forecast, region, name))
+            lines += filter(None, [explanation_sentence(issue.forecast, region, name)])
         lines.append(exposure_sentence(issue.forecast, region, name))
+        plants = flowering_windows(issue.forecast, region)
+        lines += [f"In {name}: {flowering_sentence(window)}" for window in plants]
     return [*lines, str(attrs["credit"])]
 
 

@@ -20,6 +20,7 @@ from rich.text import Text
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.regions import regions
+from forecast.review_words import review_sentences
 from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
 from forecast.wording import (
     INVENTED,
@@ -33,6 +34,7 @@ from forecast.wording import (
 )
 from models.allergens import catalogue
 from models.flare.attribution import Evidence
+from models.flare.yearly_review import YearlyReview
 
 BARS = " ▁▂▃▄▅▆▇█"
 INDENT, GAP = 2, 2  # of what stands under a heading; between columns
@@ -240,6 +242,15 @@ def show_evidence(found: Sequence[Evidence]) -> None:
     heading("What drives flares here, as far as the visits tell")
     for evidence in found:
         paragraph(evidence_sentence(evidence))
+
+
+def show_review(reviewed: YearlyReview | None) -> None:
+    """Print what the yearly review found; nothing without visits."""
+    if reviewed is None:
+        return
+    heading("What the forecast of visits rests on this year")
+    for sentence in review_sentences(reviewed):
+        paragraph(sentence)
 
 
 def show_record(scores: pd.DataFrame) -> None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
+import pandas as pd
 
 from forecast.practice import Practice
 from forecast.replaying import record_of
-from forecast.skill import SkillRecord
+from forecast.skill import SkillRecord, seasons_needed
 from jobs.console import console, heading, new_table, paragraph, print_table
 from jobs.replay import ReplayDone
 
@@ -37,6 +38,60 @@ def show_skill(record: SkillRecord) -> None:
             f"{100 * row['cover_90']:.0f} %",
         )
     print_table(table)
+
+
+def show_backtest(scores: pd.DataFrame, *, seed: int) -> None:
+    """Print how forecasts from past origins did against each reference, and what that says."""
+    from models.backtest import compare
+
+    if scores.empty:
+        paragraph("No past origin has enough visits before it and weeks after it to be scored.")
+        return
+    references = ("climatology", "trend-climatology", "last season", "last value")
+    against = {
+        name: compare(scores, model="forepaw", reference=name, seed=seed) for name in references
+    }
+    first = against["climatology"]
+    heading("Error of the forecasts relative to four that cost nothing; below 1 is better")
+    table = new_table("weeks ahead", "weeks scored", *references, "9 in 10 between", "p")
+    for at, row in enumerate(first.to_dict("records")):
+        relative = [f"{found['relative'].iloc[at]:.2f}" for found in against.values()]
+        span = _span(row["low"], row["high"], "one season")
+        table.add_row(str(row["lead"]), str(row["cases"]), *relative, span, f"{row['p_value']:.3f}")
+    print_table(table)
+    paragraph(
+        "The span, drawn from whole seasons, and p (Diebold-Mariano with the small-sample "
+        "correction) are against climatology."
+    )
+    heading("How often the bands held what came")
+    table = new_table("weeks ahead", "50 % band", "9 in 10 between", "90 % band", "9 in 10 between")
+    for row in first.to_dict("records"):
+        cells = [str(row["lead"])]
+        for level in (50, 90):
+            cells.append(f"{100 * row[f'cover_{level}']:.0f} %")
+            low, high = 100 * row[f"low_{level}"], 100 * row[f"high_{level}"]
+            cells.append(_span(low, high, "one season", digits=0))
+        table.add_row(*cells)
+    print_table(table)
+    paragraph(_what_it_says(first.iloc[-1]))
+
+
+def _span(low: float, high: float, unknown: str, *, digits: int = 2) -> str:
+    return f"{low:.{digits}f}-{high:.{digits}f}" if np.isfinite(low) else unknown
+
+
+def _what_it_says(over_all: pd.Series) -> str:
+    """Say whether the forecasts are better than climatology: only an interval below one says so."""
+    seasons = int(over_all["seasons"])
+    if seasons < seasons_needed():
+        return (
+            f"Skill not yet known: {seasons} of the {seasons_needed()} seasons it takes are scored."
+        )
+    if over_all["high"] < 1.0:
+        return f"Better than climatology over {seasons} seasons: the whole span lies below 1."
+    if over_all["low"] > 1.0:
+        return f"Worse than climatology over {seasons} seasons: the whole span lies above 1."
+    return f"No better than climatology as far as {seasons} seasons tell: the span holds 1."
 
 
 def show_replay(practice: Practice, done: ReplayDone) -> None:

@@ -10,7 +10,7 @@ from threadpoolctl import threadpool_limits
 from forecast.climate import ClimateStore
 from forecast.cut import DataCut, Known, known_weather, pin_counts, take_cut, with_counts
 from forecast.dosing.therapies import cover_rules
-from forecast.model_files import keep_model
+from forecast.model_files import keep_model, standing_review
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.regions import regions
@@ -18,6 +18,7 @@ from forecast.training import TrainedModel, train
 from forecast.visits import make_vintage
 from forecast.visits.counting.counts import anything_to_count
 from jobs.ledger import recorded_run
+from jobs.sources.source import lags_of_sources
 
 
 def learn(
@@ -48,7 +49,7 @@ def what_is_known(
     Too little weather is refused before anything is counted. Counts that were made before a later
     refusal stay: they say truly what was known, and counting the same again adds none.
     """
-    cut = take_cut(practice, records, climate, origin=origin)
+    cut = take_cut(practice, records, climate, origin=origin, lag_days=lags_of_sources())
     known = known_weather(practice, climate, cut=cut)
     if anything_to_count(records, known_on=origin):
         say("counting flare visits by region and week")
@@ -67,7 +68,8 @@ def train_on(
     ) as result:
         say("training seasons, exposure and flare visits")
         with threadpool_limits(1):
-            model = train(known, regions(practice), cut=cut)
+            standing = standing_review(practice, cut=cut)
+            model = train(known, regions(practice), cut=cut, standing=standing)
         keep_model(practice, model)
         result.sentence = f"model {model.hash[:12]}; {model.why_no_visits or 'with visits'}"
     return model

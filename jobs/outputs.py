@@ -22,6 +22,8 @@ from forecast.regions import regions
 from forecast.wording import answer
 from models.flare.attribution import Evidence
 
+_WORDS = "forecast.txt"
+
 
 def write_outputs(
     practice: Practice, issue: Issue, *, evidence: Sequence[Evidence] | None = None
@@ -35,8 +37,7 @@ def write_outputs(
     names = {region.id: region.name for region in regions(practice).values()}
     if evidence is not None:
         write_evidence(practice, issue.id, evidence)
-    words = folder / "forecast.txt"
-    _write(words, "\n".join(answer(issue, names)) + "\n")
+    words = folder / _WORDS
     written = [words, _write_credits(folder, issue)]
     if issue.has_visits:
         table = folder / "forecast.csv"
@@ -44,7 +45,13 @@ def write_outputs(
         written.append(table)
     for figure in figures(practice, issue):
         written += render(figure.draw(), folder / figure.name)
+    _write(words, "\n".join(answer(issue, names)) + "\n")  # last: it tells that all is there
     return written
+
+
+def has_outputs(practice: Practice, issue_id: str) -> bool:
+    """Say whether all that `write_outputs` writes of an issue is there."""
+    return (practice.outbox_folder / issue_id / _WORDS).exists()
 
 
 def write_plans(

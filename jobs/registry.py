@@ -64,16 +64,26 @@ def _learn(task: Task) -> None:
 
 
 def _issue(task: Task) -> None:
-    from forecast.figure_files import draw_for_pages
     from forecast.training import what_drives
+    from jobs.draw import draw
     from jobs.issue import issue_today
-    from jobs.outputs import write_outputs
 
     done = issue_today(task.practice, task.records, task.climate, origin=task.as_of, say=task.say)
     task.say("drawing charts")
-    evidence = what_drives(done.model, done.known)
-    write_outputs(task.practice, done.issue, evidence=evidence)
-    draw_for_pages(task.practice, done.issue)
+    draw(task.practice, done.issue, evidence=what_drives(done.model, done.known))
+
+
+def _draw(task: Task) -> None:
+    from jobs.draw import draw_newest
+
+    made = draw_newest(task.practice, task.records, task.climate)
+    task.result.sentence = f"issue {made.id}, whose process was killed before its files were there"
+
+
+def _is_undrawn(practice: Practice, records: Records) -> bool:
+    from jobs.draw import is_undrawn
+
+    return is_undrawn(practice, records)
 
 
 def _plan(task: Task) -> None:
@@ -183,6 +193,7 @@ JOBS: tuple[Job, ...] = (
         feeds=_NEW_DATA,
         takes_day=True,
     ),
+    Job("draw", "draws an issue that was killed before", _draw, has_work=_is_undrawn),
     Job(
         "plan",
         "proposes doses from the newest issue",

@@ -21,7 +21,7 @@ from forecast.versions import versions
 from forecast.visits import make_vintage
 from forecast.visits.counting.counts import anything_to_count
 from jobs.ledger import recorded_run
-from jobs.sources.source import sources
+from jobs.sources.source import lags_of_sources
 
 
 @dataclass(frozen=True)
@@ -121,8 +121,8 @@ def _replayed(
 
 
 def _task(practice: Practice, records: Records, climate: ClimateStore, pinned: Pinned) -> Replay:
-    lags = {source.id: source.lag_days for source in sources().values()}
-    return Replay(practice, records, climate, pinned.climate_snapshot, pinned.visit_vintage, lags)
+    held = (practice, records, climate, pinned.climate_snapshot, pinned.visit_vintage)
+    return Replay(*held, lags_of_sources())
 
 
 _in_process: Replay | None = None

@@ -15,7 +15,13 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from models.scores import QUANTILE_LEVELS, weighted_interval_score
+from models.scores import (
+    QUANTILE_LEVELS,
+    block_bootstrap_mean,
+    block_bootstrap_ratio,
+    diebold_mariano,
+    weighted_interval_score,
+)
 from models.scores.steps import share_inside
 
 LEADS: tuple[tuple[int, int], ...] = ((1, 4), (5, 13), (14, 26))
@@ -156,6 +162,80 @@ def summarise(
             row |= {"cover 50": own["within_50"].mean(), "cover 90": own["within_90"].mean()}
             rows.append(row)
     return pd.DataFrame(rows)
+
+
+def compare(
+    scores: pd.DataFrame,
+    *,
+    model: str,
+    reference: str,
+    seed: int,
+    leads: Sequence[tuple[int, int]] = LEADS,
+) -> pd.DataFrame:
+    """Compare a model with a reference, pair by pair, by lead and over all leads.
+
+    Parameters
+    ----------
+    scores
+        What `score_origin` returned, of all origins.
+    model, reference
+        Names in the column ``model``.
+    seed
+        Of the resampling.
+    leads
+        First and last lead of each band [weeks].
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``lead``, ``cases``, ``relative`` (mean score over the reference's), ``low`` and ``high``
+        (90 %, from whole seasons), ``seasons``, ``p_value`` (Diebold-Mariano over origins, errors
+        of overlapping origins taken as alike; NaN with too few of them), then coverage of the model
+        with its interval: ``cover_50``, ``low_50``, ``high_50``, ``cover_90``, ...
+    """
+    table = scores.pivot_table(index=["origin", "week", "region", "lead"], columns="model")
+    pairs = table.dropna(subset=[("wis", model), ("wis", reference)])
+    lead = pairs.index.get_level_values("lead")
+    bands = [(f"{a}-{b}", a, b) for a, b in leads] + [("all", leads[0][0], leads[-1][1])]
+    rows = []
+    for label, first, last in bands:
+        part = pairs[(lead >= first) & (lead <= last)]
+        rows.append({"lead": label} | _paired(part, model, reference, last, seed))
+    return pd.DataFrame(rows)
+
+
+def _paired(
+    part: pd.DataFrame, model: str, reference: str, last_lead: int, seed: int
+) -> dict[str, float]:
+    blocks = season_blocks(part.index.get_level_values("week").to_numpy())
+    ours, theirs = part["wis"][model], part["wis"][reference]
+    ratio = block_bootstrap_ratio(ours.to_numpy(), theirs.to_numpy(), blocks, seed=seed)
+    found = {
+        "cases": ratio.cases,
+        "relative": ratio.ratio,
+        "low": ratio.low,
+        "high": ratio.high,
+        "seasons": ratio.blocks,
+        "p_value": _over_origins(ours, theirs, last_lead),
+    }
+    for level in (50, 90):
+        held = block_bootstrap_mean(part[f"within_{level}"][model].to_numpy(), blocks, seed=seed)
+        found |= {f"cover_{level}": held.mean, f"low_{level}": held.low, f"high_{level}": held.high}
+    return found
+
+
+def _over_origins(ours: pd.Series[float], theirs: pd.Series[float], last_lead: int) -> float:
+    by_origin = [losses.groupby("origin").mean() for losses in (ours, theirs)]
+    origins = by_origin[0].index.to_numpy().astype("datetime64[D]")
+    if len(origins) < 3:
+        return float("nan")
+    apart = max(int(np.median(np.diff(origins).astype(int))) // 7, 1)
+    overlap = -(-last_lead // apart)
+    if len(origins) <= overlap + 1:
+        return float("nan")
+    return diebold_mariano(
+        by_origin[0].to_numpy(), by_origin[1].to_numpy(), steps_ahead=overlap
+    ).p_value
 
 
 def season_blocks(weeks: NDArray[np.datetime64] | pd.DatetimeIndex) -> NDArray[np.int64]:

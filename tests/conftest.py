@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import secrets
+import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -19,7 +20,7 @@ from hypothesis import HealthCheck, settings
 from sqlalchemy import Connection, NullPool, create_engine, make_url
 
 from forecast.records import Records
-from forecast.records.schema import migrate
+from forecast.records.schema import migrate, schema_of
 from forecast.records.tables import metadata
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 settings.register_profile("forepaw", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("forepaw")
 TESTS = Path(__file__).parent.resolve()
+_OF_THE_TRANSACTION = ("BEGIN TRANSACTION;", "COMMIT;")  # of a dump; the caller has its own
 MOST_WORKERS = 4  # each imports everything and makes its own session fixtures
 
 # a practice of two regions, small enough that a forecast takes seconds
@@ -147,6 +149,41 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
 
 
 # ------------------------------------------------------------------------------ databases
+@pytest.fixture(scope="session")
+def migrated_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, ...]:
+    """Give the statements that make what all migrations make in an empty file of SQLite."""
+    file = tmp_path_factory.mktemp("migrated") / "records.sqlite"
+    records = Records(f"sqlite:///{file}")
+    migrate(records)
+    records.close()
+    with closing(sqlite3.connect(file)) as made:
+        return tuple(line for line in made.iterdump() if line not in _OF_THE_TRANSACTION)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _new_records_are_copies(migrated_once: tuple[str, ...]) -> Iterator[None]:
+    """Copy the schema of new records in this process, in place of migrating each anew.
+
+    A thousand tests make a practice. Files that hold a table already and processes that tests start
+    migrate; so do the tests of the schema, which ask for it by its own name.
+    """
+
+    def make(records: Records) -> None:
+        with records.reading() as connection:
+            is_new = records.is_sqlite and schema_of(connection) is None
+        if not is_new:
+            migrate(records)
+            return
+        with records.rebuilding() as connection:
+            if schema_of(connection) is None:  # another thread may have come first
+                for statement in migrated_once:
+                    connection.exec_driver_sql(statement)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("forecast.records.migrate", make)
+        yield
+
+
 class PostgresqlDatabase:
     """A database of this run on a PostgreSQL server; its schemas keep tests apart."""
 
@@ -180,12 +217,13 @@ class PostgresqlDatabase:
     @contextmanager
     def emptied(self) -> Iterator[str]:
         """Give the URL of a schema with all tables and no row; rows are gone afterwards."""
-        with self._engine.connect() as connection, self._in_use(connection):
-            yield self._url_of(self._migrated)
         with self._engine.connect() as connection:
+            with self._in_use(connection):
+                yield self._url_of(self._migrated)
             connection.exec_driver_sql(f"SET search_path = {self._migrated}")
-            for table in reversed(metadata.sorted_tables):
-                connection.execute(table.delete())
+            # in one go: each by itself is a way there and back
+            deletes = (str(table.delete()) for table in reversed(metadata.sorted_tables))
+            connection.exec_driver_sql("; ".join(deletes))
 
     @contextmanager
     def new(self) -> Iterator[str]:

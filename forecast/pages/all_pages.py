@@ -19,6 +19,7 @@ from forecast.pages import (
     season,
     signing_in,
     uploads,
+    validation,
 )
 from forecast.pages.page import Page
 
@@ -39,6 +40,7 @@ def all_pages() -> tuple[Page, ...]:
         *labelling.PAGES,
         *label_agreement.PAGES,
         *people.PAGES,
+        *validation.PAGES,
         *help.PAGES,
         *own_account.PAGES,
         *signing_in.PAGES,

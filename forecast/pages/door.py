@@ -31,6 +31,7 @@ from forecast.pages.guard import Guard, is_vouched_for
 from forecast.pages.opened import OpenedPractice
 from forecast.pages.page import NotFoundError, Page, PageError
 from forecast.pages.sitting import STRANGER, Sitting
+from forecast.practice import Practice, PracticeError
 from forecast.records.branches import branches
 from forecast.settings_pages import PagesSection
 
@@ -183,7 +184,7 @@ class Door:
         return self._around(request, sitting, sitting.said)
 
     def _around(self, request: Request, sitting: Sitting, said: str) -> dict[str, Any]:
-        practice = self._opened.practice() if self._opened is not None else None
+        practice = self._practice()
         account, here = sitting.account, request.url.path
         menu = [
             MenuItem(page.path, page.menu, _is_below(here, page.path))
@@ -201,6 +202,13 @@ class Door:
             "said": said,
             "form_token": lambda: hidden if token else "",
         }
+
+    def _practice(self) -> Practice | None:
+        """Return the practice; None where its settings cannot be read, which is told elsewhere."""
+        try:
+            return None if self._opened is None else self._opened.practice()
+        except PracticeError:
+            return None
 
     def refused(self, request: Request, sitting: Sitting, sentence: str, status: int) -> Response:
         """Show a refusal as a page of its own, or as JSON where that was asked."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 
 from starlette.datastructures import MutableHeaders
@@ -11,6 +12,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from forecast.pages.addresses import Addresses
 
+log = logging.getLogger("forepaw.pages")
+FAULT = (
+    "this page failed by a fault of the service, not by yours; what you sent may not have been "
+    "taken. The log says where it happened"
+)
 Refuse = Callable[[Request, str, int], Response]
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _A_YEAR = 365 * 24 * 60 * 60
@@ -61,8 +67,11 @@ class Guard:
             await self._app(scope, receive, send)
             return
         request = Request(scope, receive)
+        has_begun = False
 
         async def send_with_headers(message: Message) -> None:
+            nonlocal has_begun
+            has_begun = True
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in self._headers.items():
@@ -74,7 +83,14 @@ class Guard:
 
         refusal = self._refusal(request)
         app = self._app if refusal is None else refusal
-        await app(scope, receive, send_with_headers)
+        try:
+            await app(scope, receive, send_with_headers)
+        except Exception:
+            if has_begun:
+                raise
+            # what answers outside of this door would give no header and no sentence
+            log.exception("an answer failed")
+            await self._refuse(request, FAULT, 500)(scope, receive, send_with_headers)
 
     def _refusal(self, request: Request) -> Response | None:
         hosts = request.headers.getlist("host")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -13,13 +14,28 @@ from forecast.charts.theme import words_of
 from forecast.evidence_files import read_evidence
 from forecast.figures import names_of_regions
 from forecast.issuing import Issue
+from forecast.pages.explanation_shown import (
+    ExplanationShown,
+    explanation_rows,
+    explanation_shown,
+)
 from forecast.pages.figure_pages import FigureShown, figure_shown
+from forecast.pages.flowering_shown import FloweringRow, flowering_rows
 from forecast.pages.issue_reading import held, latest, one_region
-from forecast.pages.page import Asked, NotFoundError, Page, View
+from forecast.pages.page import Asked, NotFoundError, Page, Row, View
 from forecast.pages.record_shown import RecordShown, record_shown
 from forecast.pages.season import IssueShown, issue_shown, known
+from forecast.pages.validation import validation_page
 from forecast.practice import parse_settings
-from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
+from forecast.review_words import review_sentences
+from forecast.risk import (
+    SeasonWindow,
+    exposure_seasons,
+    flare_seasons,
+    seasons_not_known,
+)
+from forecast.season_words import allergen_sentence
+from forecast.training import review_from
 from forecast.wording import (
     LIKELY,
     evidence_sentence,
@@ -76,8 +92,9 @@ class WeekRow:
 class SeasonRow:
     """The next season of flares, or of an allergen's modelled exposure.
 
-    `days` and `spread` say it in words; `start`, `peak` and `end` are three dates each, for 10, 50
-    and 90 % of the futures, None where there is no season ahead or it is not known.
+    `sentence` says all of it, `days` and `spread` the least; `start`, `peak` and `end` are three
+    dates each, for 10, 50 and 90 % of the futures, None where there is no season ahead or it is not
+    known.
     """
 
     name: str
@@ -89,6 +106,7 @@ class SeasonRow:
     peak: tuple[date, date, date] | None
     end: tuple[date, date, date] | None
     share_of_futures: float | None
+    sentence: str = ""
 
 
 @dataclass(frozen=True)
@@ -96,9 +114,12 @@ class RegionPage:
     """Everything the page of a region says.
 
     `answer` is the sentence, `exposure_answer` that of its allergens; `opening` what must be known
-    before they are read. `why` says what the forecast rests on, `evidence` what the practice's own
-    visits tell of what drives flares; None where that was not kept with the issue. Without visits
-    of the region `weeks` is empty.
+    before they are read. `flowering` are the plants that were observed, while in season.
+    `explanation` says what moves each week from what is usual, `why` what the forecast rests on,
+    `review` what the yearly review of its model found, `evidence` what the practice's own visits
+    tell of what drives flares; None where that was not kept with the issue. `record` is how
+    forecasts of the region did, `validation` what the models reached on others' data. Without
+    visits of the region `weeks` is empty.
     """
 
     id: str
@@ -110,9 +131,13 @@ class RegionPage:
     figures: tuple[FigureShown, ...]
     weeks: tuple[WeekRow, ...]
     seasons: tuple[SeasonRow, ...]
+    flowering: tuple[FloweringRow, ...]
+    explanation: ExplanationShown | None
     why: tuple[str, ...]
+    review: tuple[str, ...]
     evidence: tuple[str, ...] | None
     record: RecordShown
+    validation: tuple[str, ...]
 
 
 def region(asked: Asked) -> View:
@@ -127,9 +152,11 @@ def region(asked: Asked) -> View:
             f"region {wanted!r} was asked for; the latest forecast has none of that id"
         )
     page = _page(asked, whole, wanted, names[wanted])
-    tables = {
+    tables: dict[str, Sequence[Row]] = {
         "weeks": [asdict(week) for week in page.weeks],
         "seasons": [_flat(row) for row in page.seasons],
+        "flowering": [row.flat() for row in page.flowering],
+        "why": explanation_rows(page.explanation),
         "record": [asdict(row) for row in page.record.by_lead],
     }
     return View("region.html", page, tables)
@@ -152,9 +179,13 @@ def _page(asked: Asked, whole: Issue, region_id: str, name: str) -> RegionPage:
         tuple(figure for figure in shown if figure is not None),
         held.value((*key, "weeks"), lambda: _weeks(one, region_id)),
         held.value((*key, "seasons"), lambda: _seasons(one)),
+        held.value((*key, "flowering"), lambda: flowering_rows(forecast, region_id)),
+        explanation_shown(practice, whole, region_id),
         held.value((*key, "why"), lambda: _why(one, region_id)),
+        held.value((*key, "review"), lambda: _review(one)),
         None if evidence is None else tuple(evidence_sentence(told) for told in evidence),
         record_shown(practice, asked.records, kind="issued", region=region_id),
+        validation_page().sentences,
     )
 
 
@@ -194,7 +225,13 @@ def _seasons(issue: Issue) -> tuple[SeasonRow, ...]:
             rows.append(_without("Flares", "flare", told))
     names = catalogue()
     windows = sorted(exposure_seasons(forecast), key=lambda window: window.start[1])
-    rows += [_season_row(names[str(w.allergen)].name, w, origin) for w in windows]
+    rows += [
+        replace(
+            _season_row(names[str(w.allergen)].name, w, origin),
+            sentence=allergen_sentence(forecast, w),
+        )
+        for w in windows
+    ]
     given = {window.allergen for window in windows}
     unknown = {allergen for _, allergen in seasons_not_known(forecast)}
     for allergen in forecast["allergen"].values.astype(str):
@@ -233,6 +270,11 @@ def _flat(row: SeasonRow) -> dict[str, object]:
     return flat | {"share_of_futures": row.share_of_futures}
 
 
+def _review(issue: Issue) -> tuple[str, ...]:
+    found = review_from(str(issue.forecast.attrs.get("review", "")))
+    return () if found is None else tuple(review_sentences(found))
+
+
 def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
     """Say what the forecast of a region rests on."""
     until = date.fromisoformat(str(issue.forecast.attrs["weather_until"]))
@@ -266,8 +308,8 @@ def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
         )
     told.append(
         "Climatology, what the same weeks of past years were like, is always part of the forecast; "
-        "temperature, humidity and exposure move it by how far they are from what is usual there "
-        "in that week."
+        "temperature, humidity and, where it enters, exposure move it by how far they are from "
+        "what is usual there in that week."
     )
     return tuple(told)
 

@@ -22,10 +22,12 @@ from starlette.staticfiles import StaticFiles
 
 from forecast.pages.answering import as_csv, as_html, as_json
 from forecast.pages.door import Door
+from forecast.pages.guard import FAULT
 from forecast.pages.opened import OpenedPractice
 from forecast.pages.outside import Outside
 from forecast.pages.page import Asked, GoTo, Page, PageError, View
 from forecast.pages.sitting import STRANGER, Sitting
+from forecast.practice import PracticeError
 from models.errors import ForepawError
 
 log = logging.getLogger("forepaw.pages")
@@ -34,9 +36,9 @@ _SENTENCES = {
     404: "there is no page at this address",
     405: "this address does not take what was sent to it",
 }
-_FAULT = (
-    "this page failed by a fault of the service, not by yours; what you sent may not have been "
-    "taken. The log says where it happened"
+_NO_SETTINGS = (
+    "the settings of this practice cannot be read as they stand now, so no page can be shown; "
+    "whoever keeps this service finds what is wrong by `forepaw doctor`"
 )
 
 
@@ -94,11 +96,13 @@ def _endpoint(
             return await run_in_threadpool(_reply, answer, request, suffix, door, opened)
         except PageError as refused:
             return door.refused(request, sitting, str(refused), refused.status)
+        except PracticeError:  # what stands in practice.toml is nothing for strangers
+            return door.refused(request, sitting, _NO_SETTINGS, 503)
         except ForepawError as refused:
             return door.refused(request, sitting, str(refused), 400)
         except Exception:
             log.exception("a page failed", extra={"forepaw_fields": {"page": page.name}})
-            return door.refused(request, sitting, _FAULT, 500)
+            return door.refused(request, sitting, FAULT, 500)
         finally:
             if isinstance(form, FormData):
                 await form.close()

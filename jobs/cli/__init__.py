@@ -17,7 +17,7 @@ from jobs.cli.options import DayError
 from jobs.cli.pages import pages
 from jobs.cli.people import people
 from jobs.cli.privacy import erase, export
-from jobs.cli.replay import replay, verify
+from jobs.cli.replay import backtest, replay, verify
 from jobs.cli.setup import init
 from jobs.cli.sources import pull, sources
 from jobs.cli.therapies import therapies
@@ -47,6 +47,7 @@ app.command()(therapies)
 app.command()(remake)
 app.command()(verify)
 app.command()(replay)
+app.command()(backtest)
 app.command()(backup)
 app.command()(restore)
 app.command()(run)

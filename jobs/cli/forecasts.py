@@ -21,7 +21,15 @@ def issue(
     from forecast.practice import open_practice
     from forecast.skill import record
     from forecast.training import what_drives
-    from jobs.console import heading, paragraph, say, show_evidence, show_files, show_issue
+    from jobs.console import (
+        heading,
+        paragraph,
+        say,
+        show_evidence,
+        show_files,
+        show_issue,
+        show_review,
+    )
     from jobs.issue import issue_today
     from jobs.opening import open_all
     from jobs.outputs import write_outputs
@@ -34,6 +42,7 @@ def issue(
     show_issue(opened, done.issue)
     evidence = what_drives(done.model, done.known)
     show_evidence(evidence)
+    show_review(done.model.review)
     say("drawing charts")
     show_files(write_outputs(opened, done.issue, evidence=evidence))
     if done.issue.has_visits:

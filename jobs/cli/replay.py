@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from jobs.cli.options import PracticeFolder, read_day
+from jobs.cli.options import AsOf, PracticeFolder, read_day
 
 _DAY = "YYYY-MM-DD"
 
@@ -52,3 +52,37 @@ def replay(
     show_replay(opened, done)
     if any(one.outcome == "different" for one in done.days):
         raise typer.Exit(1)
+
+
+def backtest(
+    practice: PracticeFolder = Path(),
+    as_of: AsOf = None,
+    first_weeks: Annotated[
+        int, typer.Option(min=104, help="Weeks of counts behind the first origin.")
+    ] = 156,
+    every: Annotated[int, typer.Option(min=1, help="Weeks from one origin to the next.")] = 4,
+    workers: Annotated[int, typer.Option(min=1, help="Processes that share the work.")] = 1,
+) -> None:
+    """Forecast from past origins with only what was known then; say how good it was.
+
+    One that was broken off goes on where it was; the scores are the same on any number of workers.
+    """
+    from forecast.practice import open_practice
+    from jobs.backtest import backtest as run_backtest
+    from jobs.console import say
+    from jobs.console_record import show_backtest
+    from jobs.opening import open_all
+
+    opened = open_practice(practice)
+    records, climate = open_all(opened)
+    scores = run_backtest(
+        opened,
+        records,
+        climate,
+        origin=as_of or opened.today,
+        first_weeks=first_weeks,
+        every=every,
+        workers=workers,
+        say=say,
+    )
+    show_backtest(scores, seed=opened.settings.forecast.seed)

@@ -20,6 +20,7 @@ from jobs.console import (
     show_files,
     show_issue,
     show_record,
+    show_review,
 )
 from jobs.console_plans import show_plans
 from jobs.demo.cases import STORIES
@@ -52,6 +53,7 @@ def print_report(done: DemoResult) -> None:
     show_plans(records, done.issue, list(done.plans.values()), in_full=False, stories=stories)
     _record(done)
     show_evidence(done.evidence)
+    show_review(done.reviewed)
     paragraph(f"(The truth of this invented world: {describe_world(invented.world)})", style="dim")
     _what_came(done)
     show_files(done.files)

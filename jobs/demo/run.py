@@ -44,6 +44,7 @@ from jobs.opening import open_all
 from jobs.outputs import write_outputs
 from jobs.plan import plan
 from models.flare.attribution import Evidence
+from models.flare.yearly_review import YearlyReview
 from models.season.hindcast import onset_hindcast, onset_hindcast_table
 
 SETTINGS = "practice.toml"
@@ -76,6 +77,7 @@ class DemoResult:
     plans: dict[str, DosePlan]
     scores: pd.DataFrame
     evidence: list[Evidence]
+    reviewed: YearlyReview | None
     onset: pd.DataFrame
     files: list[Path]
     came_in: CameIn | None
@@ -140,6 +142,7 @@ def run_demo(
         plans,
         scores,
         evidence,
+        model.review,
         onset,
         written,
         came_in,

@@ -297,6 +297,11 @@ def sources() -> dict[str, Source]:
     return found
 
 
+def lags_of_sources() -> dict[str, float]:
+    """Return how long each source takes to give a day [d]: what a hindcast may not see."""
+    return {source.id: source.lag_days for source in sources().values()}
+
+
 def find_source(identity: str) -> Source:
     """Return one source; the error names the nearest and all known ones."""
     known = sources()

@@ -7,13 +7,19 @@ that a total over branches, a run of high weeks or the end of a season can be re
 module                     what it holds
 ========================== =====================================================================
 ``drivers``                weekly weather and exposure as anomalies from the region's own normal
-``negative_binomial_fit``  penalised negative-binomial regression
-``season_regression``      the regression member: region, season, trend, weather, exposure, shocks
+``negative_binomial_fit``  penalised negative-binomial regression, full weeks right-censored
+``prior_pooling``          prior spreads learnt over groups of like terms
+``season_terms``           columns for season, turn of the year and slow level
+``season_regression``      the regression member: region, season, level, weather, exposure, shocks
 ``shocks``                 weekly shocks shared by all regions: estimate, filter, simulate
-``climatology``            the same weeks of all past years, and last season alone
+``direct_lag``             the member that goes from recent weeks straight to each lead
+``smoothing``              the member of season and exponential smoothing
+``climatology``            references: past weeks, last season, last value; trend-climatology
 ``cover``                  dogs under cover: from visits to pressure and back
 ``attribution``            what the visits tell of humidity and of exposure
-``forecaster``             members fitted and drawn together
+``count_forecaster``       the counting engine: four members of any weekly count, blended
+``forecaster``             pressure, visits and consultations, each from the counting engine
 ``blend``                  members into one forecast that keeps the weather of each draw together
+``explanation``            what moved a week's forecast away from what is usual for it
 ========================== =====================================================================
 """

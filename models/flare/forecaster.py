@@ -9,7 +9,7 @@ that must not be mixed:
     flare visits the diary will see with the plans now in force; staffing reads this. They are the
     pressure less what cover prevents, so the two belong to the same futures.
 
-With them come the consultations of the same futures and the two reference forecasts, made at the
+With them come the consultations of the same futures and four reference forecasts, made at the
 same moment from the same data, so that skill is always said against them.
 """
 
@@ -25,15 +25,20 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
 from models.errors import ForepawError
-from models.flare.blend import blend_draws
-from models.flare.climatology import climatology_pool, draw_climatology, draw_last_season
+from models.flare.climatology import (
+    climatology_pool,
+    draw_climatology,
+    draw_last_season,
+    draw_last_value,
+    draw_trend_climatology,
+)
+from models.flare.count_forecaster import CountForecaster
 from models.flare.cover import thin, visible_share
+from models.flare.recalibration import AS_DRAWN, Recalibration, spread_again
 from models.flare.season_regression import SeasonRegression
 from models.parameters import load_table
 from models.streams import DrawStreams
 from models.weeks import week_of_year
-
-WEIGHTS = {"regression": 0.5, "climatology": 0.5}
 
 
 class TooFewVisitsError(ForepawError):
@@ -51,27 +56,32 @@ class VisitDraws:
 
 
 class VisitForecaster(BaseEstimator):  # type: ignore[misc]
-    """Regression and climatology, blended with equal weights.
+    """Pressure and consultations, each by the counting engine.
 
     Parameters
     ----------
     drivers
         Weather and exposure drivers that enter the regression.
+    recalibration
+        By how much draws are spread about their median; as drawn unless given.
 
     Attributes
     ----------
-    regression_
-        Regression of the pressure.
+    pressure_
+        Counting engine of the pressure, its known part the consultations and what cover hides.
     volume_
-        Regression of all other consultations.
+        Counting engine of all other consultations.
     past_
         What the references repeat, see `past_rates`.
     trained_on_
         The same of the training weeks alone, which set the thresholds.
     """
 
-    def __init__(self, drivers: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, drivers: tuple[str, ...] = (), recalibration: Recalibration = AS_DRAWN
+    ) -> None:
         self.drivers = drivers
+        self.recalibration = recalibration
 
     def fit(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Fit to the weeks a practice has counted.
@@ -79,7 +89,9 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         Parameters
         ----------
         weekly
-            ``flare_visits``, ``consultations`` and ``covered_share``, dims ``(region, week)``.
+            ``flare_visits``, ``consultations`` and ``covered_share``, dims ``(region, week)``;
+            ``full``, where it is given, marks weeks of a full diary, ``alerted`` weeks after an
+            alert, in which owners came or stayed away for it (bool, same dims).
         anomalies
             Drivers, dims ``(driver, region, week)``, covering the same weeks.
 
@@ -89,11 +101,25 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             If fewer than the table's minimum of years hold counts.
         """
         check_length(weekly)
-        visits, volume, offset, zero = _counted(weekly)
-        self.regression_ = SeasonRegression(self.drivers).fit(visits, offset, anomalies)
-        self.volume_ = SeasonRegression().fit(volume, zero, anomalies)
-        self.past_ = self.trained_on_ = past_rates(weekly)
+        visits, volume, offset, zero = counted(weekly)
+        full = weekly.get("full")
+        self.pressure_ = CountForecaster(self.drivers).fit(visits, offset, anomalies, full=full)
+        self.volume_ = CountForecaster().fit(volume, zero, anomalies, full=full)
+        self.past_ = self.trained_on_ = self._past(weekly)
         return self
+
+    @property
+    def regression_(self) -> SeasonRegression:
+        """The regression of the pressure, which holds the effects of the drivers."""
+        return self.pressure_.regression_
+
+    def _past(self, weekly: xr.Dataset) -> xr.Dataset:
+        """Return `past_rates`, and what the members of the two engines repeat."""
+        repeated = {
+            "usual_pressure_rate": self.pressure_.usual_rate_,
+            "usual_volume": self.volume_.usual_rate_,
+        }
+        return past_rates(weekly).assign(repeated)
 
     def updated(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Return the same fit, told of newer counts; parameters are those of `fit`.
@@ -104,30 +130,31 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         counts of the fit the result draws the same, to the last bit.
         """
         forecaster = copy(self)
-        visits, volume, offset, zero = _counted(weekly)
-        forecaster.regression_ = self.regression_.updated(visits, offset, anomalies)
+        visits, volume, offset, zero = counted(weekly)
+        forecaster.pressure_ = self.pressure_.updated(visits, offset, anomalies)
         forecaster.volume_ = self.volume_.updated(volume, zero, anomalies)
-        forecaster.past_ = past_rates(weekly)
+        forecaster.past_ = forecaster._past(weekly)
         return forecaster
 
     def draw(self, anomalies: xr.DataArray, *, streams: DrawStreams) -> VisitDraws:
         """Draw futures from drivers ahead, dims ``(draw, driver, region, week)``."""
         weeks = anomalies["week"]
         blank = anomalies.isel(driver=0, drop=True).transpose("draw", "region", "week")
-        consultations = self.volume_.draw(xr.zeros_like(blank), anomalies, streams=streams)
+        told = self.recalibration
+        consultations = self.volume_.draw(xr.zeros_like(blank), anomalies, streams=streams).blended
+        consultations = spread_again(consultations, told.consultations, streams=streams)
         volume = consultations.clip(min=1)
-        regression = self.regression_.draw(_log(volume), anomalies, streams=streams)
-        repeated = draw_climatology(self.past_["pressure_rate"], volume, streams=streams)
-        pressure = blend_draws(
-            [regression, repeated.fillna(regression)],
-            weights=list(WEIGHTS.values()),
-            streams=streams,
-        )
+        drawn = self.pressure_.draw(_log(volume), anomalies, streams=streams)
+        pressure = spread_again(drawn.blended, told.pressure, streams=streams)
         share = self._share_ahead(weeks.values)
         visits = pressure.copy(data=thin(pressure.values, share, streams=streams))
+        regression = drawn.members["regression"]
+        rate = self.past_["visit_rate"]
         members = {
-            "climatology": draw_climatology(self.past_["visit_rate"], volume, streams=streams),
-            "last season": draw_last_season(self.past_["visit_rate"], volume, streams=streams),
+            "climatology": draw_climatology(rate, volume, streams=streams),
+            "trend-climatology": draw_trend_climatology(rate, volume, streams=streams),
+            "last value": draw_last_value(rate, volume, streams=streams),
+            "last season": draw_last_season(rate, volume, streams=streams),
             "regression": regression.copy(data=thin(regression.values, share, streams=streams)),
         }
         return VisitDraws(pressure, visits, consultations, members)
@@ -174,16 +201,19 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """Return what a draw needs as plain values and arrays."""
         return {
             "drivers": list(self.drivers),
-            "regression": self.regression_.to_dict(),
+            "recalibration": self.recalibration._asdict(),
+            "pressure": self.pressure_.to_dict(),
             "volume": self.volume_.to_dict(),
         }
 
     @classmethod
     def from_dict(cls, stored: dict[str, Any], past: xr.Dataset) -> Self:
-        """Make a fitted forecaster from what `to_dict` returned and the past rates."""
-        forecaster = cls(tuple(stored["drivers"]))
-        forecaster.regression_ = SeasonRegression.from_dict(stored["regression"])
-        forecaster.volume_ = SeasonRegression.from_dict(stored["volume"])
+        """Make a fitted forecaster from what `to_dict` returned and its `past_`."""
+        told = Recalibration(**stored["recalibration"])
+        forecaster = cls(tuple(stored["drivers"]), told)
+        pressure, volume = past["usual_pressure_rate"], past["usual_volume"]
+        forecaster.pressure_ = CountForecaster.from_dict(stored["pressure"], pressure)
+        forecaster.volume_ = CountForecaster.from_dict(stored["volume"], volume)
         forecaster.past_ = forecaster.trained_on_ = past
         return forecaster
 
@@ -195,27 +225,36 @@ def past_rates(weekly: xr.Dataset) -> xr.Dataset:
     -------
     xarray.Dataset
         ``visit_rate`` and ``pressure_rate``, flare visits per consultation as seen and as they
-        would have been without cover; ``covered_share``; dims ``(region, week)``. NaN where not
-        known, and in weeks without consultations.
+        would have been without cover (NaN in weeks after an alert); ``covered_share``; dims
+        ``(region, week)``. NaN where not known, and in weeks without consultations.
     """
     volume = weekly["consultations"]
     rate = (weekly["flare_visits"] / volume).where(volume > 0)
+    pressure = rate / visible_share(weekly["covered_share"])
     return xr.Dataset(
         {
             "visit_rate": rate,
-            "pressure_rate": rate / visible_share(weekly["covered_share"]),
+            "pressure_rate": _unalerted(pressure, weekly),
             "covered_share": weekly["covered_share"],
         }
     )
 
 
-def _counted(
+def counted(
     weekly: xr.Dataset,
 ) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray, xr.DataArray]:
-    """Return visits and consultations, then the known part of the log-mean of each."""
-    visits, volume = weekly["flare_visits"], weekly["consultations"]
+    """Return visits and consultations, then the known part of the log-mean of each.
+
+    `weekly` is what `VisitForecaster.fit` takes; all have the dims ``(region, week)``.
+    """
+    visits, volume = _unalerted(weekly["flare_visits"], weekly), weekly["consultations"]
     offset = _log(volume.where(volume > 0)) + _log(visible_share(weekly["covered_share"]))
     return visits, volume, offset, xr.zeros_like(volume, dtype=float)
+
+
+def _unalerted(values: xr.DataArray, weekly: xr.Dataset) -> xr.DataArray:
+    """Leave out the weeks after an alert: what it moved is no pressure of the season's."""
+    return values.where(~weekly["alerted"]) if "alerted" in weekly else values
 
 
 def _centile(rate: xr.DataArray, centile: float | None) -> xr.DataArray:

@@ -1,32 +1,38 @@
-r"""The regression member: flare visits from region, season, trend, weather and exposure.
+r"""The regression member: counts from region, season, slow level, weather, exposure and shocks.
 
-The pressure of region *r* in week *w* is negative binomial with
+The count of region *r* in week *w* is negative binomial with
 
-.. math:: \log \mu_{r,w} = \log v_{r,w} + a + a_r + \sum_k (b_k + b_{k,r})\, h_k(w)
-          + t\,(w - w_0) + \sum_d c_d\, x_{d,r,w} + s_w,
+.. math:: \log \mu_{r,w} = o_{r,w} + a + a_r + \sum_k (b_k + b_{k,r})\, h_k(w) + t(w)
+          + l(w) + \sum_d c_d\, x_{d,r,w} + s_w,
 
-*v* the other consultations of that week (a branch that sees twice the dogs sees twice the
-flares), *h* annual harmonics, *x* the lagged anomalies of :mod:`models.flare.drivers` and *s* the
-shared shock of :mod:`models.flare.shocks`. Region terms are pooled: each has a normal prior around
-the common value. All priors stand in ``flare.toml``.
+*o* the known part (for flare visits the log of the other consultations of that week and of the
+share that cover lets be seen), *h* annual waves, *t* the turn of the year and *l* the slow level
+(:mod:`models.flare.season_terms`), *x* the lagged anomalies of :mod:`models.flare.drivers` and *s*
+the shared shock of :mod:`models.flare.shocks`, which corrects the level by the newest weeks and
+fades with lead. Region terms are pooled: each has a normal prior around the common value, whose
+spread is learnt (:mod:`models.flare.prior_pooling`). All starting values stand in ``flare.toml``.
 
-The visits a practice saw are the pressure less what cover prevented, so the fit carries
-``log(visible share)`` as a further known part (:mod:`models.flare.cover`).
+Neighbouring weeks share their shock, so they tell less than as many independent weeks. With the
+shock's share *q* of the weekly variance and its persistence *phi*, the likelihood is taken to the
+power of one over ``1 + 2 q phi / (1 - phi)``, the variance inflation of a mean of such a series:
+without it the slow level follows every single epidemic or flea year.
 
-Draws combine four sources of spread: the coefficients (normal around the fit), the weather of the
-draw's trace, the shared shock, and the count itself. They do not hold the error of the model's
-form; the blend with climatology is there for that.
+Two kinds of level are on offer: ``wandering`` for forecasts, and ``linear``, with the table's
+priors as they stand, where effects are tested (:mod:`models.flare.attribution`).
 
-Known failures: the trend runs on unchanged for a year; a practice with fewer than two years of
-visits has hardly more season in its data than in the prior; weeks cut off by a full diary read as
-quiet weeks.
+Draws combine five sources of spread: the coefficients (normal around the fit), the weather of the
+draw's trace, the level that wanders on, the shared shock, and the count itself. They do not hold
+the error of the model's form; the other members are there for that.
+
+Known failures: a practice with fewer than two years of visits has hardly more season in its data
+than in the prior; a season that shifts from year to year is drawn too sure of its dates.
 """
 
 from __future__ import annotations
 
 from copy import copy
 from dataclasses import dataclass, field
-from typing import Any, Self
+from typing import Any, Literal, Self
 
 import numpy as np
 import pandas as pd
@@ -35,27 +41,40 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
 from models.flare.drivers import WEATHER_DRIVERS
-from models.flare.negative_binomial_fit import fit_negative_binomial
-from models.flare.shocks import SharedShock
+from models.flare.negative_binomial_fit import NegativeBinomialFit, fit_negative_binomial
+from models.flare.prior_pooling import fit_pooled
+from models.flare.season_terms import (
+    TURN_OF_YEAR,
+    level_steps,
+    season,
+    wave_names,
+    waves,
+    years_since,
+)
+from models.flare.shocks import SharedShock, variance_inflation
 from models.parameters import load_table
 from models.streams import DrawStreams
-from models.weeks import WEEKS_IN_YEAR, phase
+from models.weeks import WEEKS_IN_YEAR
 
 Array = NDArray[np.float64]
-_LARGEST_LOG_MEAN = 12.0  # 160,000 visits a week: a draw beyond is an overflow, not a forecast
+Level = Literal["wandering", "linear"]
+LARGEST_LOG_MEAN = 12.0  # 160,000 visits a week: a draw beyond is an overflow, not a forecast
+_STEP = "level step"
 
 
 @dataclass(frozen=True)
 class Terms:
-    """Names and prior precisions of the terms of one design."""
+    """Names, prior standard deviations and prior groups of the terms of one design."""
 
     names: list[str] = field(default_factory=list)
-    precision: list[float] = field(default_factory=list)
+    prior_sd: list[float] = field(default_factory=list)
+    groups: list[str] = field(default_factory=list)
 
-    def add(self, name: str, prior_sd: float) -> None:
-        """Append a term with a normal prior of that standard deviation."""
+    def add(self, name: str, prior_sd: float, group: str = "") -> None:
+        """Append a term with a normal prior; terms of one group share what is learnt of it."""
         self.names.append(name)
-        self.precision.append(prior_sd**-2)
+        self.prior_sd.append(prior_sd)
+        self.groups.append(group)
 
 
 class SeasonRegression(BaseEstimator):  # type: ignore[misc]
@@ -64,9 +83,11 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
     Parameters
     ----------
     drivers
-        Drivers that may enter, by name; an empty tuple gives season and trend alone.
+        Drivers that may enter, by name; an empty tuple gives season and level alone.
     driver_prior
         Whether the drivers carry the table's priors; a test of their effects wants none.
+    level
+        ``wandering`` or ``linear``, see the module.
 
     Attributes
     ----------
@@ -78,15 +99,27 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         Size *k* of the counts as fitted, and of a single region's with the shared shock taken out.
     shock_
         The shared shock.
+    n_steps_
+        Number of the level's steps; zero where it does not wander.
     regions_, last_week_
-        Regions known to the fit; the week the trend is counted from.
+        Regions known to the fit; the week the level is counted from.
     """
 
-    def __init__(self, drivers: tuple[str, ...] = (), *, driver_prior: bool = True) -> None:
+    def __init__(
+        self, drivers: tuple[str, ...] = (), *, driver_prior: bool = True, level: Level = "linear"
+    ) -> None:
         self.drivers = drivers
         self.driver_prior = driver_prior
+        self.level = level
 
-    def fit(self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray) -> Self:
+    def fit(
+        self,
+        counts: xr.DataArray,
+        offset: xr.DataArray,
+        anomalies: xr.DataArray,
+        *,
+        full: xr.DataArray | None = None,
+    ) -> Self:
         """Fit to counts.
 
         Parameters
@@ -97,19 +130,46 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             Known part of the log-mean, same dims.
         anomalies
             Dims ``(driver, region, week)``; may reach beyond the counts in time.
+        full
+            Weeks in which at least as many as counted would have come, same dims; None is none.
         """
-        regions = [str(r) for r in counts["region"].values]
-        self.regions_ = regions
+        self.regions_ = [str(r) for r in counts["region"].values]
         self.last_week_ = np.datetime64(counts["week"].values[-1], "D")
+        per_year = load_table("models.flare", "flare.toml").number("level.steps_per_year")
+        span = counts.sizes["week"] / WEEKS_IN_YEAR
+        self.n_steps_ = int(span * per_year) if self.level == "wandering" else 0
         terms = self._terms()
         design, y, known_part, use = self.rows(counts, offset, anomalies)
-        found = fit_negative_binomial(
-            design[use], y[use], offset=known_part[use], precision=np.array(terms.precision)
-        )
-        self.terms_, self.total_size_ = terms.names, found.size
+        cut = None if full is None else full.transpose("region", "week").values[use]
+
+        def refit(precision: Array) -> NegativeBinomialFit:
+            return fit_negative_binomial(
+                design[use], y[use], offset=known_part[use], precision=precision, censored=cut
+            )
+
+        prior_sd = np.array(terms.prior_sd)
+        self.terms_ = terms.names
+        # a full diary hides how many would have come: such weeks say nothing of the shock
+        shown = use if full is None else use & ~full.transpose("region", "week").values
+        self._take(refit(1.0 / prior_sd**2), design, y, known_part, shown)
+        if self.level == "wandering":
+            seen = self._seen(design, y, known_part, shown)
+            inflation = variance_inflation(self.shock_, *seen, size=self.size_)
+            found = fit_pooled(refit, prior_sd, terms.groups, inflation=inflation)
+            self._take(found, design, y, known_part, shown)
+        return self
+
+    def _take(
+        self,
+        found: NegativeBinomialFit,
+        design: Array,
+        y: Array,
+        known_part: Array,
+        use: NDArray[np.bool_],
+    ) -> None:
+        self.total_size_ = found.size
         self.coefficients_, self.covariance_ = found.coefficients, found.covariance
         self._split_dispersion(*self._seen(design, y, known_part, use), size=found.size)
-        return self
 
     def updated(self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray) -> Self:
         """Return the same fit with the shared shock as it stands after these counts.
@@ -133,8 +193,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray
     ) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
         """Return design ``(region, week, term)``, counts, known part, and which rows are known."""
-        fixed = self._fixed_design(counts["week"].values)
-        moving = self._moving_design(anomalies.sel(week=counts["week"], region=self.regions_))
+        fixed = self.fixed_design(counts["week"].values)
+        moving = self._moving_design(anomalies, counts["week"].values)
         design = np.concatenate([fixed, moving], axis=-1)
         y = counts.transpose("region", "week").values.astype(float)
         known_part = offset.transpose("region", "week").values
@@ -149,8 +209,38 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         self.size_ = 1.0 / own if own > 0 else float("inf")
         self.shock_ = SharedShock.estimate(counts, mean, size=self.size_)
 
+    # ---------------------------------------------------------------------------- ahead
+    def coefficient_draws(self, streams: DrawStreams) -> Array:
+        """Draw coefficients around the fit, shape ``(draw, term)``."""
+        root = np.linalg.cholesky(self.covariance_ + 1e-12 * np.eye(len(self.covariance_)))
+        draws: Array = self.coefficients_ + streams.shared_normal(len(self.terms_)) @ root.T
+        return draws
+
+    def driver_effect(self, anomalies: xr.DataArray, coefficients: Array | None = None) -> Array:
+        """Return what the drivers add to the log-mean.
+
+        Without `coefficients` the fitted ones are taken, shape ``(region, week)``, zero where a
+        driver is not known; with draws of them, shape ``(draw, region, week)``.
+        """
+        if not self.drivers:
+            shape = [anomalies.sizes[d] for d in ("draw", "region", "week") if d in anomalies.dims]
+            return np.zeros(shape)
+        n_drivers = len(self.drivers)
+        chosen = anomalies.sel(driver=list(self.drivers))
+        if coefficients is None:
+            x = chosen.transpose("driver", "region", "week").values
+            effect = np.einsum("drw,d->rw", x, self.coefficients_[-n_drivers:])
+            return np.asarray(np.nan_to_num(effect))
+        x = chosen.transpose("draw", "driver", "region", "week").values
+        return np.asarray(np.einsum("idrw,id->irw", x, coefficients[:, -n_drivers:]))
+
     def draw(
-        self, offset: xr.DataArray, anomalies: xr.DataArray, *, streams: DrawStreams
+        self,
+        offset: xr.DataArray,
+        anomalies: xr.DataArray,
+        *,
+        streams: DrawStreams,
+        coefficients: Array | None = None,
     ) -> xr.DataArray:
         """Draw whole futures.
 
@@ -162,6 +252,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             Drivers of each draw, dims ``(draw, driver, region, week)``, the same weeks.
         streams
             Random numbers: coefficients and shocks are shared by the regions, counts are not.
+        coefficients
+            Draws of `coefficient_draws`, where the caller needs them too.
 
         Returns
         -------
@@ -169,18 +261,24 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             Counts, dims ``(draw, region, week)``.
         """
         offset = offset.transpose("draw", "region", "week")
-        b = self._coefficient_draws(streams)
-        fixed = self._fixed_design(offset["week"].values)
-        n_fixed = fixed.shape[-1]
-        eta = offset.values + np.einsum("rwt,it->irw", fixed, b[:, :n_fixed])
-        if self.drivers:
-            x = anomalies.sel(driver=list(self.drivers)).transpose(
-                "draw", "driver", "region", "week"
-            )
-            eta += np.einsum("idrw,id->irw", x.sel(week=offset["week"]).values, b[:, n_fixed:])
-        eta += self.shock_.paths(streams.shared_normal(1 + offset.sizes["week"]))[:, None, :]
-        mean = np.exp(np.clip(eta, None, _LARGEST_LOG_MEAN))
+        b = self.coefficient_draws(streams) if coefficients is None else coefficients
+        fixed = self.fixed_design(offset["week"].values)
+        eta = offset.values + np.einsum("rwt,it->irw", fixed, b[:, : fixed.shape[-1]])
+        eta += self.driver_effect(anomalies.sel(week=offset["week"]), b)
+        eta += self._wander(offset["week"].values, streams)[:, None, :]
+        chance = streams.shared_normal(1 + offset.sizes["week"])
+        eta += self.shock_.paths(chance)[:, None, :]
+        mean = np.exp(np.clip(eta, None, LARGEST_LOG_MEAN))
         return offset.copy(data=streams.own_counts(mean, size=self.size_))
+
+    def _wander(self, weeks: NDArray[np.datetime64], streams: DrawStreams) -> Array:
+        """Return how far the level goes from the last week on, shape ``(draw, week)``."""
+        if not self.n_steps_:
+            return np.zeros((streams.n_draws, len(weeks)))
+        level_sd = load_table("models.flare", "flare.toml").number("prior.level_sd")
+        years = np.maximum(years_since(weeks, self.last_week_), 0.0)
+        spread = level_sd * np.sqrt(np.diff(years, prepend=0.0).clip(0.0))
+        return np.asarray(np.cumsum(streams.shared_normal(len(weeks)) * spread, axis=1))
 
     def effects(self) -> pd.DataFrame:
         """Return each term's coefficient with its 90 % interval, on the log scale."""
@@ -194,95 +292,112 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             }
         )
 
+    # ---------------------------------------------------------------------------- as data
     def to_dict(self) -> dict[str, Any]:
         """Return everything a draw needs as plain values and arrays."""
+        shock = self.shock_
         return {
             "drivers": list(self.drivers),
+            "level": self.level,
             "regions": self.regions_,
             "terms": self.terms_,
             "last_week": str(self.last_week_),
+            "n_steps": self.n_steps_,
             "coefficients": self.coefficients_,
             "covariance": self.covariance_,
-            "size": self.size_,
+            "size": _number(self.size_),
             "shock": np.array(
-                [
-                    self.shock_.spread,
-                    self.shock_.persistence,
-                    self.shock_.state_mean,
-                    self.shock_.state_variance,
-                ]
+                [shock.spread, shock.persistence, shock.state_mean, shock.state_variance]
             ),
         }
 
     @classmethod
     def from_dict(cls, stored: dict[str, Any]) -> Self:
         """Make a fitted member from what `to_dict` returned."""
-        member = cls(tuple(stored["drivers"]))
+        member = cls(tuple(stored["drivers"]), level=stored["level"])
         member.regions_ = list(stored["regions"])
         member.terms_ = list(stored["terms"])
         member.last_week_ = np.datetime64(stored["last_week"], "D")
+        member.n_steps_ = int(stored["n_steps"])
         member.coefficients_ = np.asarray(stored["coefficients"], dtype=float)
         member.covariance_ = np.asarray(stored["covariance"], dtype=float)
-        member.size_ = float(stored["size"])
+        member.size_ = _size(stored["size"])
         member.shock_ = SharedShock(*(float(v) for v in stored["shock"]))
         return member
 
-    def _coefficient_draws(self, streams: DrawStreams) -> Array:
-        root = np.linalg.cholesky(self.covariance_ + 1e-12 * np.eye(len(self.covariance_)))
-        normal = streams.shared_normal(len(self.coefficients_))
-        draws: Array = self.coefficients_ + normal @ root.T
-        return draws
-
+    # ---------------------------------------------------------------------------- design
     def _terms(self) -> Terms:
         table = load_table("models.flare", "flare.toml")
         terms = Terms()
         terms.add("level", table.number("prior.intercept_sd"))
         for region in self.regions_:
-            terms.add(f"level of {region}", table.number("prior.region_sd"))
-        terms.add("trend", table.number("prior.trend_sd"))
-        for k, wave in self._waves(int(table.number("season.harmonics"))):
-            terms.add(f"season {k}{wave}", table.number("prior.season_sd") / k)
+            terms.add(f"level of {region}", table.number("prior.region_sd"), "region")
+        for k, wave in wave_names(int(table.number("season.harmonics"))):
+            terms.add(f"season {k}{wave}", table.number("prior.season_sd") / k, f"season {k}")
+        for name in TURN_OF_YEAR:
+            terms.add(name, table.number("prior.turn_of_year_sd"), "turn")
         for region in self.regions_:
-            for k, wave in self._waves(int(table.number("season.region_harmonics"))):
+            for k, wave in wave_names(int(table.number("season.region_harmonics"))):
                 prior_sd = table.number("prior.region_season_sd") / k
-                terms.add(f"season {k}{wave} of {region}", prior_sd)
+                terms.add(f"season {k}{wave} of {region}", prior_sd, f"own season {k}")
+        if self.level == "linear":
+            terms.add("trend", table.number("prior.trend_sd"))
+        step_sd = table.number("prior.level_sd") / np.sqrt(table.number("level.steps_per_year"))
+        for number in range(1, self.n_steps_ + 1):
+            # learnt from the data it follows single epidemics: the table's spread stands
+            terms.add(f"{_STEP} {number}", float(step_sd))
         for driver in self.drivers:
             kind = "weather" if driver in WEATHER_DRIVERS else "exposure"
             prior_sd = table.number(f"prior.{kind}_sd") if self.driver_prior else np.inf
             terms.add(driver, prior_sd)
         return terms
 
-    @staticmethod
-    def _waves(harmonics: int) -> list[tuple[int, str]]:
-        return [(k, wave) for k in range(1, harmonics + 1) for wave in ("c", "s")]
-
-    def _fixed_design(self, weeks: NDArray[np.datetime64]) -> Array:
-        """Level, trend and season, shape ``(region, week, term)``."""
+    def fixed_design(self, weeks: NDArray[np.datetime64]) -> Array:
+        """Return level and season, shape ``(region, week, term)``; drivers come after them."""
         table = load_table("models.flare", "flare.toml")
         n_regions, n_weeks = len(self.regions_), len(weeks)
-        one = np.ones(n_weeks)
-        days = (weeks.astype("datetime64[D]") - self.last_week_).astype(float)
-        trend = days / 7.0 / WEEKS_IN_YEAR
-        shared = _harmonics(weeks, int(table.number("season.harmonics")))
-        own = _harmonics(weeks, int(table.number("season.region_harmonics")))
-        columns = [np.broadcast_to(one, (n_regions, n_weeks))]
-        columns += [_only(r, one, n_regions) for r in range(n_regions)]
-        columns += [np.broadcast_to(c, (n_regions, n_weeks)) for c in (trend, *shared)]
-        columns += [_only(r, wave, n_regions) for r in range(n_regions) for wave in own]
-        return np.stack(columns, axis=-1)
+        years = years_since(weeks, self.last_week_)
+        own_waves = waves(weeks, int(table.number("season.region_harmonics")))
+        shared = season(weeks, int(table.number("season.harmonics")))
+        per_year = table.number("level.steps_per_year")
+        if self.level == "linear":
+            slow = years[:, None]
+        else:
+            slow = level_steps(years, n_steps=self.n_steps_, steps_per_year=per_year)
+        one = np.ones((n_weeks, 1))
+        parts = [
+            _for_all(one, n_regions),
+            _region_by_region(one, n_regions),
+            _for_all(shared, n_regions),
+            _region_by_region(own_waves, n_regions),
+            _for_all(slow, n_regions),
+        ]
+        return np.concatenate(parts, axis=-1)
 
-    def _moving_design(self, anomalies: xr.DataArray) -> Array:
-        chosen = anomalies.sel(driver=list(self.drivers))
+    def _moving_design(self, anomalies: xr.DataArray, weeks: NDArray[np.datetime64]) -> Array:
+        if not self.drivers:
+            return np.zeros((len(self.regions_), len(weeks), 0))
+        chosen = anomalies.sel(driver=list(self.drivers), week=weeks, region=self.regions_)
         values: Array = chosen.transpose("region", "week", "driver").values.astype(float)
         return values
 
 
-def _harmonics(weeks: NDArray[np.datetime64], harmonics: int) -> list[Array]:
-    angle = 2.0 * np.pi * phase(weeks)
-    return [f(k * angle) for k in range(1, harmonics + 1) for f in (np.cos, np.sin)]
+def _for_all(columns: Array, n_regions: int) -> Array:
+    """Give every region the same columns ``(week, term)``."""
+    return np.broadcast_to(columns, (n_regions, *columns.shape))
 
 
-def _only(region: int, column: Array, n_regions: int) -> Array:
-    block = np.zeros((n_regions, len(column)))
-    block[region] = column
-    return block
+def _region_by_region(columns: Array, n_regions: int) -> Array:
+    """Give each region the columns ``(week, term)`` as terms of its own, zero elsewhere."""
+    block = np.einsum("rs,wt->rwst", np.eye(n_regions), columns)
+    found: Array = block.reshape(n_regions, len(columns), -1)
+    return found
+
+
+def _number(size: float) -> float | str:
+    """Write an infinite size as a word: JSON has no number for it."""
+    return size if np.isfinite(size) else "Poisson"
+
+
+def _size(stored: float | str) -> float:
+    return float("inf") if stored == "Poisson" else float(stored)

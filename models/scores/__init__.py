@@ -10,6 +10,8 @@ say in their name or first sentence what they run over, and use only cases known
 ``alerts``         hits, misses and false alarms of warnings
 ``agreement``      a verdict against a reference, two readers with each other
 ``comparison``     one forecast relative to another, with an interval from blocks of cases
+``variogram``      dependence between weeks and between regions
+``diebold_mariano`` whether one forecast's loss is below another's beyond chance
 """
 
 from models.scores.agreement import (
@@ -22,7 +24,14 @@ from models.scores.agreement import (
     wilson_interval,
 )
 from models.scores.alerts import AlertTable, count_alerts
-from models.scores.comparison import RatioInterval, block_bootstrap_ratio, relative_score
+from models.scores.comparison import (
+    MeanInterval,
+    RatioInterval,
+    block_bootstrap_mean,
+    block_bootstrap_ratio,
+    relative_score,
+)
+from models.scores.diebold_mariano import DieboldMariano, diebold_mariano
 from models.scores.draws import crps_from_draws, crps_negative_binomial
 from models.scores.errors import ScoreError
 from models.scores.probabilities import (
@@ -37,17 +46,21 @@ from models.scores.quantiles import (
     interval_coverage,
     weighted_interval_score,
 )
+from models.scores.variogram import region_pairs, variogram_score, week_pairs
 
 __all__ = [
     "QUANTILE_LEVELS",
     "AlertTable",
     "BrierDecomposition",
+    "DieboldMariano",
     "Kappa",
+    "MeanInterval",
     "RatioInterval",
     "ScoreError",
     "Share",
     "VerdictTable",
     "WeightedIntervalScore",
+    "block_bootstrap_mean",
     "block_bootstrap_ratio",
     "brier_decomposition",
     "brier_score",
@@ -55,11 +68,15 @@ __all__ = [
     "count_alerts",
     "crps_from_draws",
     "crps_negative_binomial",
+    "diebold_mariano",
     "effective_size",
     "interval_coverage",
+    "region_pairs",
     "relative_score",
     "reliability_table",
+    "variogram_score",
     "verdict_table",
+    "week_pairs",
     "weighted_interval_score",
     "wilson_interval",
 ]

@@ -137,8 +137,8 @@ def onset_ahead(
     -------
     xarray.Dataset
         ``date`` (region, level): quantiles of the date, given that it comes; ``never`` (region,):
-        probability that it does not; attribute ``year`` of the season. None outside of the season,
-        and once nearly every plant of the record had flowered.
+        probability that it does not; attributes ``year`` and ``begin`` (its first day) of the
+        season. None outside of the season, and once nearly every plant of the record had flowered.
 
     Raises
     ------
@@ -160,7 +160,7 @@ def onset_ahead(
         return xr.Dataset(
             {"date": (("region", "level"), dates), "never": (("region",), ahead.never)},
             coords={"region": weather["region"].values, "level": level},
-            attrs={"year": year},
+            attrs={"year": year, "begin": f"{begin:%Y-%m-%d}"},
         )
     return None
 

@@ -23,7 +23,7 @@ def test_each_region_has_its_fan_its_years_and_its_exposure(issue):
     """Named by figure and region; each with a description for those who do not see it."""
     practice, made = issue
     drawn = {figure.name: figure.draw() for figure in figures(practice, made)}
-    of_a_region = ["visits", "years", "exposure"]
+    of_a_region = ["visits", "years", "exposure", "why"]
     of_regions = [f"{kind}-{region}" for region in ("north", "south") for kind in of_a_region]
     assert list(drawn) == ["season-1", *of_regions]
     answer = region_sentence(made.forecast, "north", "Northton")
@@ -122,13 +122,14 @@ def test_a_region_whose_visits_are_not_known_has_no_fan(issue):
     forecast = made.forecast.copy(deep=True)
     forecast["threshold"] = forecast["threshold"].where(forecast["region"] == "north")
     names = [figure.name for figure in figures(practice, replace(made, forecast=forecast))]
-    assert names == ["season-1", "visits-north", "years-north", "exposure-north", "exposure-south"]
+    of_north = [f"{kind}-north" for kind in ("visits", "years", "exposure", "why")]
+    assert names == ["season-1", *of_north, "exposure-south"]
 
 
 def test_a_late_source_stands_on_the_figures_of_its_region(issue):
     """In the note that each figure carries, of the south alone."""
     practice, made = issue
-    of_south = ("visits-south", "years-south", "exposure-south")
+    of_south = ("visits-south", "years-south", "exposure-south", "why-south")
     late = '[{"source": "visits", "region": "south", "until": "2022-05-29"}]'
     forecast = made.forecast.assign_attrs(stale_sources=late)
     for figure in figures(practice, replace(made, forecast=forecast)):

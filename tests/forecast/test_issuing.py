@@ -198,6 +198,10 @@ def test_an_issue_without_visits_holds_exposure_and_dates_only(small, known, pla
         "season_end",
         "season_dated",
         "listed",
+        "flowering_days",
+        "flowering_never",
+        "flowering_seen",
+        "flowering_dates",
     }
 
 
@@ -218,6 +222,18 @@ def test_odds_are_the_share_of_draws_above_the_threshold(issue):
     rate = 1000 * one["pressure"] / one["consultations"]
     share = np.mean([float(r) > float(one["threshold"]) for r in rate])
     assert float(one["odds_high"]) == pytest.approx(share)
+
+
+def test_what_moves_each_week_adds_up_to_the_forecast(issue):
+    """The terms kept sum to the log of mean pressure over mean consultations of the draws kept."""
+    _, made = issue
+    one = made.forecast
+    rate = one["pressure"].mean("draw") / one["consultations"].clip(min=1).mean("draw")
+    told = one["explanation"].sum("term").transpose(*rate.dims)
+    assert np.exp(told.values) == pytest.approx(rate.values, rel=1e-5)
+    terms = [str(t) for t in one["term"].values]
+    assert terms[:5] == ["usual", "season", "trend", "temperature", "humidity"]
+    assert terms[-2:] == ["recent weeks", "remainder"]
 
 
 def test_the_practice_says_which_centile_is_high(known, model, small):

@@ -101,8 +101,15 @@ def test_a_season_is_said_from_start_to_end():
         (date(2023, 4, 28), date(2023, 5, 1), date(2023, 5, 3)),
         1.0,
     )
-    assert season_sentence(window, "Birch") == (
+    assert season_sentence(window, "Birch", date(2023, 3, 1)) == (
         "Birch likely starts 2-10 Apr, peaks about 14 Apr and ends 28 Apr-3 May"
+    )
+    half = replace(window, start_half=(date(2023, 4, 4), date(2023, 4, 8)))
+    assert season_sentence(half, "Birch", date(2023, 3, 1)).startswith(
+        "Birch likely starts 2-10 Apr (in half of the futures 4-8 Apr), peaks"
+    )
+    assert season_sentence(half, "Birch", date(2023, 4, 29)) == (
+        "Birch is likely on since 6 Apr and ends 29 Apr-3 May"
     )
 
 
@@ -332,10 +339,12 @@ def test_the_answer_opens_with_what_it_rests_on(issue):
     lines = answer(made, NAMES)
     assert lines[0] == f"Made up: forecast as of 2022-06-29 (issued, issue {made.id})"
     assert lines[1].startswith("Invented practice")
-    assert [line.split(":")[0] for line in lines[2:-1]] == [
+    assert [line.split(":")[0].split(" of ")[0] for line in lines[2:-1]] == [
         "Northton",
+        "Northton, week",
         "Modelled exposure in Northton",
         "Southby",
+        "Southby, week",
         "Modelled exposure in Southby",
     ]
     assert lines[-1] == made.forecast.attrs["credit"]

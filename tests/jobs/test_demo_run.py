@@ -18,6 +18,8 @@ from jobs.issue import issue
 from jobs.learn import learn
 from jobs.opening import open_all
 
+pytestmark = pytest.mark.long  # a demo takes most of a minute of a processor
+
 
 def test_the_report_answers_and_says_that_it_is_invented(demo, capsys):
     """Regions, weeks, dogs, record, cautions and what may not be concluded, in one print."""
@@ -98,7 +100,6 @@ def test_onset_of_the_plants_shown_keeps_three_quarters_of_the_error_or_less(dem
     assert (demo.onset["ratio"] < demo.onset["high"]).all()
 
 
-@pytest.mark.long
 # ------------------------------------------------------------------------------ the folder after it
 def test_every_command_works_on_the_folder_of_a_demo(demo, tmp_path, forepaw):
     """Its exports come in again unchanged, its day gives the same issue, a dog is planned for."""
@@ -127,7 +128,6 @@ def test_a_demo_without_weather_of_the_day_says_which_day_would_do(demo, forepaw
     assert "--as-of 2023-0" in done.told[0]
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("world", ["pollen", "none"])
 def test_the_other_worlds_run_too_and_replace_an_earlier_demo(world, tmp_path):
     """A whole run as of the first day there is, over an earlier demo of which nothing is left."""
@@ -150,7 +150,6 @@ def test_the_other_worlds_run_too_and_replace_an_earlier_demo(world, tmp_path):
     assert {path.suffix for path in made.files} == {".csv", ".svg", ".png", ".txt"}
 
 
-@pytest.mark.long
 def test_the_demo_reads_its_own_exports_and_holds_the_change_of_coding(tmp_path, capsys):
     """Dirt and all: every file comes in, the planted change alone is held, flares are found.
 

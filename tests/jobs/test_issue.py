@@ -7,12 +7,14 @@ from datetime import date
 import numpy as np
 import pytest
 
+import jobs.learn
 from forecast.issuing import read_issue
 from forecast.model_files import kept_models, model_file
 from forecast.records.issues import issues
 from forecast.records.runs import runs
 from forecast.remaking import RemakeError, remake
 from jobs.issue import issue_today
+from jobs.learn import what_is_known
 
 FIRST, SECOND, THIRD = date(2022, 3, 1), date(2022, 3, 4), date(2022, 3, 8)
 
@@ -50,6 +52,17 @@ def test_a_day_between_sees_the_newest_weather_and_counts(later):
     assert counted == [np.datetime64("2022-02-21"), np.datetime64("2022-02-28")]
     # the threshold of a high week is the model's: it does not move within its weeks
     assert first.forecast["threshold"].identical(third.forecast["threshold"])
+
+
+def test_a_past_day_sees_no_day_that_a_source_had_not_given_by_then(later, monkeypatch):
+    """A hindcast minds the delay of each source, and its cut says so; an issue needs not."""
+    (source,) = later.climate.weather_sources()
+    monkeypatch.setattr(jobs.learn, "lags_of_sources", lambda: {source: 3.0})
+    said = []
+    for day in (THIRD, later.practice.today):
+        cut, known = what_is_known(*later.all, origin=day, say=lambda _: None)
+        said.append((cut.kind, dict(cut.lags), (day - known.weather_until).days))
+    assert said == [("hindcast", {source: 3.0}, 4), ("issued", {}, 1)]
 
 
 def test_a_day_between_is_made_again_bit_for_bit(later):

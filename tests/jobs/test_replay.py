@@ -15,7 +15,6 @@ import xarray as xr
 import forecast.remaking
 from forecast.array_files import content_hash
 from forecast.climate import open_climate
-from forecast.cut import DataCut
 from forecast.dosing.therapies import cover_rules
 from forecast.practice import open_practice
 from forecast.records import open_records
@@ -29,7 +28,7 @@ from forecast.versions import versions
 from forecast.visits import accept_import, import_visits, make_vintage
 from jobs.replay import replay
 from jobs.verify import verify
-from models.flare import forecaster
+from models.flare import count_forecaster
 
 FIRST, LAST = date(2022, 3, 1), date(2022, 3, 21)
 
@@ -160,14 +159,13 @@ def test_one_that_was_broken_off_goes_on_where_it_stopped(later, replayed, monke
 
 # ------------------------------------------------------------------------------ what differs
 def test_a_difference_in_versions_is_named(later, monkeypatch):
-    """With another numpy and other weights than then it comes out different, and why is said."""
+    """With another numpy and another blend than then it comes out different, and why is said."""
     newer = versions()
     then = newer["packages"]["numpy"]
     newer["packages"] = newer["packages"] | {"numpy": "99.0"}
     newer["tables"] = newer["tables"] | {"flare.toml": "0123456789abcdef"}
     monkeypatch.setattr(forecast.remaking, "versions", lambda: newer)
-    monkeypatch.setitem(forecaster.WEIGHTS, "regression", 0.9)
-    monkeypatch.setitem(forecaster.WEIGHTS, "climatology", 0.1)
+    monkeypatch.setattr(count_forecaster, "blend_draws", lambda members, streams: members[1])
     day = date(2022, 3, 1)
     (one,) = run(later, first=day, last=day).days
     assert (one.kind, one.outcome) == ("issued", "different")
@@ -234,8 +232,7 @@ def poison(folder: Path, day: date) -> None:
 def seen_of(folder: Path, day: date) -> list[object]:
     """Return everything that a hindcast as of a day is made from, and its hash."""
     opened = replay_of(folder)
-    cut = DataCut(day, opened.climate_snapshot, None, "", "hindcast")
-    known = opened.known_on(day, cut)
+    known = opened.known_on(day, opened.cut_of(day))
     opened.records.close()
     held = (known.observed, known.counts)
     arrays = [content_hash(xr.DataTree(one), attributes=False) for one in held]
@@ -274,9 +271,9 @@ def test_the_arrays_of_a_hindcast_do_not_depend_on_later_days(later):
 def test_a_hindcast_sees_no_day_that_a_source_had_not_given_yet(later):
     """Of a source three days late, the three days before the origin are not seen."""
     (source,) = later.climate.weather_sources()
-    cut = DataCut(date(2022, 4, 20), later.climate.head(), None, "", "hindcast")
-    task = Replay(*later.all, cut.climate_snapshot, None, {source: 3})
-    assert task.known_on(cut.origin, cut).weather_until == date(2022, 4, 16)
+    day = date(2022, 4, 20)
+    task = Replay(*later.all, later.climate.head(), None, {source: 3})
+    assert task.known_on(day, task.cut_of(day)).weather_until == date(2022, 4, 16)
 
 
 def test_the_command_shows_what_differs_and_ends_with_1(later, forepaw):

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import scoringrules
 import xarray as xr
 from scipy import stats
 
@@ -58,6 +57,7 @@ def test_weighted_interval_score_is_the_mean_of_doubled_quantile_scores():
     rng = np.random.default_rng(7)
     quantiles = np.sort(rng.gamma(2, 8, (300, 23)), axis=-1)
     y = rng.poisson(16, 300).astype(float)
+    scoringrules = pytest.importorskip("scoringrules")  # it compiles for seconds: not for all
     theirs = scoringrules.quantile_score(
         y[:, None], quantiles, np.array(QUANTILE_LEVELS), backend="numpy"
     )
@@ -190,6 +190,7 @@ def test_brier_score_and_its_decomposition():
 
 def test_brier_score_agrees_with_scoringrules():
     """Case by case the same as the library's."""
+    scoringrules = pytest.importorskip("scoringrules")
     theirs = scoringrules.brier_score(CAME.astype(float), ISSUED, backend="numpy")
     np.testing.assert_allclose(brier_score(CAME, ISSUED), theirs, rtol=1e-14)
 

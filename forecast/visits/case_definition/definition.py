@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -92,7 +92,7 @@ class CaseDefinition:
     @classmethod
     def shipped(cls) -> CaseDefinition:
         """Return the definition that comes with the house."""
-        return _shipped()
+        return cls.from_text(shipped_text())
 
     @classmethod
     def from_text(cls, text: str) -> CaseDefinition:
@@ -105,47 +105,47 @@ class CaseDefinition:
             a key; the sentence names the nearest right one. A value without its unit, source or
             status is refused by `models.parameters`.
         """
-        table = parse_table(text, "the case definition")
-        _check_keys(table)
-        lists = _word_lists(table)
-        signals = _signals(table)
-        reader = _RuleReader(table, signals)
-        exclusions = {
-            key.partition(".")[2]: reader.rules(f"exclusion.{key}")
-            for key in table.group("exclusion")
-        }
-        causes = {k.partition(".")[2] for k in table.group("exclusion") if k.startswith(CAUSE)}
-        return cls(
-            text=text,
-            version=_version(table),
-            flare_free_days=_whole(table, "about.flare_free_days"),
-            certainties={name: reader.rules(f"certainty.{name}") for name in CERTAINTIES},
-            exclusions=exclusions,
-            causes=frozenset(causes),
-            kinds={name: reader.rules(f"kind.{name}") for name in table.group("kind")},
-            signals=signals,
-            item_signals=reader.given_by("items", item_classes()),
-            code_signals=reader.given_by("codes", None),
-            lexicon=Lexicon(
-                lists=lists,
-                fuzzy=frozenset(_FUZZY),
-                fuzzy_letters=_whole(table, "reach.misspelt_from"),
-                longest_gap=_whole(table, "reach.gap"),
-            ),
-            shortened=abbreviations(lists["cues.abbreviations"]),
-            reach=Reach(
-                turned_round=_whole(table, "reach.turned_round"),
-                tied=_whole(table, "reach.tied"),
-                score=_whole(table, "reach.score"),
-                list_item=_whole(table, "reach.list_item"),
-                itch_from=table.number("reach.itch_from"),
-            ),
-        )
+        return _compiled(text, _READING)
 
 
-@cache
-def _shipped() -> CaseDefinition:
-    return CaseDefinition.from_text(shipped_text())
+@lru_cache(maxsize=4)
+def _compiled(text: str, reading: int) -> CaseDefinition:
+    # word lists take tens of milliseconds to compile, and each import, count and page asks for them
+    table = parse_table(text, "the case definition")
+    _check_keys(table)
+    lists = _word_lists(table)
+    signals = _signals(table)
+    reader = _RuleReader(table, signals)
+    exclusions = {
+        key.partition(".")[2]: reader.rules(f"exclusion.{key}") for key in table.group("exclusion")
+    }
+    causes = {k.partition(".")[2] for k in table.group("exclusion") if k.startswith(CAUSE)}
+    return CaseDefinition(
+        text=text,
+        version=_version(table),
+        flare_free_days=_whole(table, "about.flare_free_days"),
+        certainties={name: reader.rules(f"certainty.{name}") for name in CERTAINTIES},
+        exclusions=exclusions,
+        causes=frozenset(causes),
+        kinds={name: reader.rules(f"kind.{name}") for name in table.group("kind")},
+        signals=signals,
+        item_signals=reader.given_by("items", item_classes()),
+        code_signals=reader.given_by("codes", None),
+        lexicon=Lexicon(
+            lists=lists,
+            fuzzy=frozenset(_FUZZY),
+            fuzzy_letters=_whole(table, "reach.misspelt_from"),
+            longest_gap=_whole(table, "reach.gap"),
+        ),
+        shortened=abbreviations(lists["cues.abbreviations"]),
+        reach=Reach(
+            turned_round=_whole(table, "reach.turned_round"),
+            tied=_whole(table, "reach.tied"),
+            score=_whole(table, "reach.score"),
+            list_item=_whole(table, "reach.list_item"),
+            itch_from=table.number("reach.itch_from"),
+        ),
+    )
 
 
 def shipped_text() -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from argon2 import PasswordHasher
 from sqlalchemy import insert
 from starlette.applications import Starlette
@@ -88,13 +89,21 @@ def make_account(opened, moment) -> Callable[..., Account]:
     return make
 
 
+@pytest.fixture(scope="session")
+def portal() -> Iterator[BlockingPortal]:
+    """Run one event loop for all browsers; a client would begin one for every request."""
+    with start_blocking_portal() as one:
+        yield one
+
+
 @pytest.fixture
-def browser(app) -> Browser:
+def browser(app, portal) -> Browser:
     """Give what makes a browser; it sends what browsers send, unless told otherwise."""
 
     def make(token: str | None = None, *, origin: str | None = ADDRESS, **more) -> TestClient:
         sent = {} if origin is None else {"origin": origin}
         made = TestClient(app, base_url=ADDRESS, headers=sent | more, follow_redirects=False)
+        made.portal = portal
         if token is not None:
             made.cookies.set("forepaw-session", token, domain="127.0.0.1")
         return made

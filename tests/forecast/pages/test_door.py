@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
 
 import pytest
 from starlette.requests import Request
+from starlette.staticfiles import StaticFiles
 from starlette.testclient import TestClient
 
 from forecast.accounts.roles import Right, Role
@@ -243,6 +245,39 @@ def test_a_fault_is_told_without_its_words(opened, browser, make_account, sit, c
     assert [record.getMessage() for record in caplog.records if record.name == "forepaw.pages"] == [
         "a page failed"
     ]
+
+
+def test_settings_that_cannot_be_read_are_said_so_and_no_more(opened, browser, make_account, sit):
+    """One sentence to everybody, with headers; nothing of the file; and fine once it is mended."""
+    file = opened.practice().settings_file
+    text = file.read_text()
+    clients = [browser(), browser(sit(make_account("bo", Role.VET)))]
+    file.write_text(f'{text}\nsecret_of = "Quill"\n[[[')
+    # a stranger is sent to sign in before anything of the practice is looked at
+    told = {
+        "/": (303, 503),
+        "/sign-in": (503, 503),
+        "/data.json": (401, 503),
+        "/nowhere": (404, 404),
+    }
+    for path, (who, client) in itertools.product(told, enumerate(clients)):
+        answer = client.get(path)
+        assert answer.status_code == told[path][who], path
+        assert "Quill" not in answer.text
+        assert "default-src 'none'" in answer.headers["content-security-policy"]
+    assert "cannot be read as they stand now" in clients[0].get("/sign-in").text
+    file.write_text(text)
+    assert clients[1].get("/account").status_code == 200
+
+
+def test_what_fails_behind_every_page_is_still_a_sentence_with_headers(browser, monkeypatch):
+    """Files of the service are no page: their faults end at the guard."""
+    monkeypatch.setattr(StaticFiles, "lookup_path", lambda *_: 1 / 0)
+    answer = browser().get("/static/forepaw.css")
+    assert answer.status_code == 500
+    assert "failed by a fault of the service" in answer.text
+    assert answer.headers["x-content-type-options"] == "nosniff"
+    assert "default-src 'none'" in answer.headers["content-security-policy"]
 
 
 def test_a_sentence_is_said_once_and_not_to_a_script(opened, make_account, sit):

@@ -143,7 +143,7 @@ def test_what_is_no_answer_is_refused(flare, visits, person):
 def test_what_labels_say_is_shown_only_when_all_are_answered(visits, person):
     """Who has seen a verdict is blind no more. Every label as the definition has it: 100 %."""
     vet, other = person(), person("Vo Quirk")
-    first = draw(vet, 40)
+    first = draw(vet, 24)
     agreement = f"{first.removesuffix('1')}agreement"
     for _ in range(2):
         answer = vet.get(agreement)
@@ -154,14 +154,14 @@ def test_what_labels_say_is_shown_only_when_all_are_answered(visits, person):
     assert label_all(vet, first) == agreement
     shown = json.loads(vet.get(f"{agreement}.json").text)
     everything = shown["shares"][0]
-    assert everything["visits"] == 40
+    assert everything["visits"] == 24
     assert everything["sensitivity"].startswith("100 % (")
     assert shown["misjudged"] == []
     assert other.get(agreement).status_code == 400, "another vet is still blind"
     label_all(other, first, says=lambda note: "no")
     shown = json.loads(other.get(f"{agreement}.json").text)
     (kappa,) = shown["kappas"]
-    assert kappa["n"] == 40
+    assert kappa["n"] == 24
     assert set(kappa["vets"].split(" and ")) == {"V", "V2"}
     assert shown["n_vets_differ"] == everything["flares"]
 

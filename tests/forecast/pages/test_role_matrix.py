@@ -56,6 +56,7 @@ def test_what_nobody_need_be_signed_in_for_is_little():
         "/sign-out",
         "/invitation/{token}",
         "/help",
+        "/help/record",
         "/help/{chapter}",
     }
 

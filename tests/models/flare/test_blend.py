@@ -14,15 +14,35 @@ def _draws(values):
     return xr.DataArray(values, dims=("draw", "region", "week"))
 
 
-def test_quantiles_of_the_blend_are_the_mean_of_the_members():
-    """Median and tails lie half-way between two members (up to rounding to whole visits)."""
+def test_quantiles_of_the_blend_are_the_median_of_the_members():
+    """Of three members the middle one's, level by level, up to rounding to whole visits."""
+    rng = np.random.default_rng(0)
+    low, high = rng.poisson(10, (4000, 1, 1)), rng.poisson(30, (4000, 1, 1))
+    wild = rng.poisson(20, (4000, 1, 1)) * 1000
+    blend = blend_draws([_draws(m) for m in (low, high, wild)], streams=_streams(4000))
+    for level in (0.1, 0.5, 0.9):
+        assert np.quantile(blend, level) == pytest.approx(np.quantile(high, level), abs=1)
+    assert float(blend.mean()) == pytest.approx(30, rel=0.02)
+
+
+def test_two_members_meet_half_way():
+    """The median of two quantiles is their mean."""
     rng = np.random.default_rng(0)
     a, b = rng.poisson(10, (4000, 1, 1)), rng.poisson(30, (4000, 1, 1))
-    blend = blend_draws([_draws(a), _draws(b)], weights=[1, 1], streams=_streams(4000))
+    blend = blend_draws([_draws(a), _draws(b)], streams=_streams(4000))
     for level in (0.1, 0.5, 0.9):
         expected = (np.quantile(a, level) + np.quantile(b, level)) / 2
         assert np.quantile(blend, level) == pytest.approx(expected, abs=1)
-    assert float(blend.mean()) == pytest.approx(20, rel=0.02)
+
+
+def test_a_member_that_knows_nothing_of_a_region_is_left_out_there():
+    """And counts in the other region."""
+    first = np.full((50, 2, 3), 10)
+    other = np.full((50, 2, 3), 20.0)
+    other[:, 1] = np.nan
+    blend = blend_draws([_draws(first), _draws(other)], streams=_streams(50, 2)).values
+    assert (blend[:, 0] == 15).all()
+    assert (blend[:, 1] == 10).all()
 
 
 def test_what_happens_together_stays_together():
@@ -31,16 +51,14 @@ def test_what_happens_together_stays_together():
     level = rng.gamma(5, 4, (3000, 1, 1))
     first = rng.poisson(np.repeat(level, 2, axis=2))
     other = rng.poisson(20, (3000, 1, 2))
-    blend = blend_draws(
-        [_draws(first), _draws(other)], weights=[1, 1], streams=_streams(3000)
-    ).values
+    blend = blend_draws([_draws(first), _draws(other)], streams=_streams(3000)).values
     kept = np.corrcoef(blend[:, 0, 0], blend[:, 0, 1])[0, 1]
     own = np.corrcoef(first[:, 0, 0], first[:, 0, 1])[0, 1]
     assert kept > 0.8 * own
 
 
 def test_a_single_member_is_returned_as_it_is():
-    """All weight on one member changes none of its counts."""
+    """The median of one is itself."""
     values = np.random.default_rng(2).poisson(6, (500, 2, 3))
-    blend = blend_draws([_draws(values)], weights=[1], streams=_streams(500, 2))
+    blend = blend_draws([_draws(values)], streams=_streams(500, 2))
     assert np.array_equal(blend.values, values)

@@ -126,6 +126,40 @@ def test_weeks_that_were_not_reported_do_not_count_as_quiet():
     assert draws[1] == pytest.approx(draws[0], rel=0.06)
 
 
+def test_weeks_after_an_alert_do_not_train_the_pressure():
+    """Thrice the visits in flagged weeks leave pressure and thresholds where they were."""
+    past, anomalies, _ = make_counts()
+    alerted = xr.zeros_like(past["flare_visits"], dtype=bool)
+    alerted[:, 20::26] = True
+    usual = past.assign(alerted=alerted)
+    moved = past.assign(alerted=alerted, flare_visits=past["flare_visits"] * (1 + 2 * alerted))
+    one, two = (VisitForecaster(()).fit(weekly, anomalies) for weekly in (usual, moved))
+    assert one.thresholds().equals(two.thresholds())
+    drawn = [f.draw(_ahead(anomalies), streams=_streams(3)).pressure for f in (one, two)]
+    assert drawn[0].equals(drawn[1])
+
+
+def test_weeks_of_a_full_diary_are_at_least_what_was_counted():
+    """The busiest third cut off: flagged as full, the forecast lies nearer to the truth."""
+    past, anomalies, everything = make_counts()
+    limit = past["flare_visits"].quantile(0.67, dim="week").drop_vars("quantile").round()
+    full = past["flare_visits"] >= limit
+    cut = past.assign(flare_visits=past["flare_visits"].where(~full, limit))
+    no = xr.zeros_like(full)
+    means = [
+        float(
+            VisitForecaster(("humidity",))
+            .fit(cut.assign(full=flag), anomalies)
+            .draw(_ahead(anomalies), streams=_streams(0))
+            .members["regression"]
+            .mean()
+        )
+        for flag in (full, no)
+    ]
+    truth = float(everything["flare_visits"].isel(week=slice(-52, None)).mean())
+    assert abs(means[0] - truth) < 0.5 * abs(means[1] - truth)
+
+
 def test_a_region_without_visits_is_drawn_from_the_others():
     """A branch that opens has the pooled rate, not nothing, and no climatology of its own."""
     past, anomalies, _ = make_counts()

@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from scipy import stats
 
 from models.flare.negative_binomial_fit import FitError, fit_negative_binomial
 
@@ -71,6 +72,44 @@ def test_sparse_counts_settle():
     fit = fit_negative_binomial(design, counts, offset=np.zeros(300), precision=np.ones(2))
     assert np.isfinite(fit.coefficients).all()
     assert np.abs(fit.coefficients).max() < 10
+
+
+# ------------------------------------------------------------------------------ full diaries
+def _full_weeks(limit: int, rows: int = 6000):
+    design, counts, offset, truth = _sample(size=4.0, rows=rows, seed=6)
+    return design, np.minimum(counts, limit), offset, counts >= limit, truth
+
+
+def test_full_weeks_taken_as_at_least_give_the_truth_back():
+    """A quarter of the weeks cut at three: as counted the level is too low, censored it fits."""
+    design, counts, offset, cut, truth = _full_weeks(3)
+    assert 0.15 < cut.mean() < 0.4
+    plain = fit_negative_binomial(design, counts, offset=offset, precision=np.zeros(5))
+    fit = fit_negative_binomial(design, counts, offset=offset, precision=np.zeros(5), censored=cut)
+    assert plain.coefficients[0] < truth[0] - 0.15
+    error = np.abs(fit.coefficients - truth) / np.sqrt(np.diag(fit.covariance))
+    assert error.max() < 4.5
+    assert fit.size == pytest.approx(4.0, rel=0.35)
+
+
+def test_the_censored_fit_is_the_maximum_of_the_likelihood_written_out():
+    """No coefficient, nor the size, moved a little gives more; likelihood by scipy's nbinom."""
+    design, counts, offset, cut, _ = _full_weeks(4, rows=800)
+    fit = fit_negative_binomial(design, counts, offset=offset, precision=np.zeros(5), censored=cut)
+
+    def likelihood(coefficients, size):
+        mean = np.exp(offset + design @ coefficients)
+        law = stats.nbinom(size, size / (size + mean))
+        return np.where(cut, law.logsf(counts - 1), law.logpmf(counts)).sum()
+
+    top = likelihood(fit.coefficients, fit.size)
+    assert fit.log_likelihood == pytest.approx(top, rel=1e-10)
+    for term in range(5):
+        for moved in (-0.01, 0.01):
+            other = fit.coefficients + moved * np.eye(5)[term]
+            assert likelihood(other, fit.size) < top
+    assert likelihood(fit.coefficients, fit.size * 1.03) < top
+    assert likelihood(fit.coefficients, fit.size / 1.03) < top
 
 
 @pytest.mark.parametrize(

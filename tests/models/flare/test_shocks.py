@@ -15,9 +15,26 @@ def _counts(*, spread: float, persistence: float, weeks: int = 1500, seed: int =
 
 
 def test_planted_shocks_are_found():
-    """Spread and persistence of simulated shocks come back."""
-    counts, mean, _ = _counts(spread=0.3, persistence=0.8)
-    found = SharedShock.estimate(counts, mean, size=np.inf)
+    """Spread and persistence of simulated shocks come back, in the mean of ten samples."""
+    found = []
+    for seed in range(10):
+        counts, mean, _ = _counts(spread=0.3, persistence=0.8, seed=seed)
+        shock = SharedShock.estimate(counts, mean, size=np.inf)
+        found.append((shock.spread, shock.persistence))
+    assert np.mean(found, axis=0) == pytest.approx([0.3, 0.8], abs=0.03)
+
+
+def test_shocks_of_a_single_region_are_not_taken_for_noise():
+    """Though its counts' whole spread, shock and noise, was put down to the size beforehand."""
+    rng = np.random.default_rng(11)
+    state, shocks = 0.0, np.empty(1500)
+    for week in range(1500):
+        state = 0.8 * state + 0.3 * 0.6 * rng.standard_normal()
+        shocks[week] = state
+    mean = np.full((1, 1500), 60.0)
+    counts = rng.poisson(mean * np.exp(shocks - 0.045)).astype(float)
+    # var = m + m^2 / k with 1 / k = exp(0.3^2) - 1
+    found = SharedShock.estimate(counts, mean, size=1 / np.expm1(0.09))
     assert found.spread == pytest.approx(0.3, abs=0.06)
     assert found.persistence == pytest.approx(0.8, abs=0.1)
 

@@ -1,0 +1,81 @@
+"""The yearly review in sentences: exposure kept or not, humidity beside it, how wide bands are.
+
+What cannot be separated is said as such: neither driver is given what the two share.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forecast.wording import listed
+from models.flare.exposure_decision import KEPT, NOT_YET_KNOWN, Effect, ExposureDecision
+from models.flare.recalibration import Recalibration
+from models.flare.yearly_review import YearlyReview, seasons_needed
+
+
+def review_sentences(reviewed: YearlyReview) -> list[str]:
+    """Say what the yearly review found, a sentence or two each."""
+    found = [_spread_sentence(reviewed.recalibration)]
+    if reviewed.exposure is not None:
+        found = [_exposure_sentence(reviewed), *_humidity_sentences(reviewed.exposure), *found]
+    return found
+
+
+def _exposure_sentence(reviewed: YearlyReview) -> str:
+    told = reviewed.exposure
+    assert told is not None
+    name = f"Exposure ({listed(told.groups)})"
+    when = f"Looked at once a year, on weeks before {reviewed.reviewed:%-d %B %Y}."
+    if told.verdict == NOT_YET_KNOWN:
+        return (
+            f"{name} is left out of the forecast of visits for now: whether it helps is not yet "
+            f"known, as {told.seasons} of the {seasons_needed()} seasons it takes are on record. "
+            f"{when}"
+        )
+    what = (
+        "enters the forecast of visits"
+        if told.verdict == KEPT
+        else "is left out of the forecast of visits, as it is not shown to help"
+    )
+    return (
+        f"{name} {what}: with it each past season is foretold from the others with "
+        f"{told.ratio:.2f} of the error without (9 in 10 between {told.low:.2f} and "
+        f"{told.high:.2f}, from {told.seasons} seasons; {told.region_seasons} region-seasons, "
+        f"which tell as much as {told.effective:.0f} independent ones). {when}"
+    )
+
+
+def _humidity_sentences(told: ExposureDecision) -> list[str]:
+    beside, alone = told.humidity_with, told.humidity_without
+    if beside is None or alone is None or not np.isfinite(told.shared):
+        return [
+            "Humidity: nothing can be told of it beside exposure, as it never departs from usual."
+        ]
+    apart = "have more exposure" if told.together > 0 else "have less exposure"
+    return [
+        f"Humidity one standard deviation above usual goes with {_effect(alone)} flare visits "
+        f"where exposure is left out of the fit, and {_effect(beside)} where it is in.",
+        f"Of humidity's ups and downs {told.shared:.0%} go along with exposure's (damper weeks "
+        f"{apart}). Dry air lifts pollen and moist air lifts itch: whose that part of the flares "
+        f"is, these visits cannot tell; the other {1.0 - told.shared:.0%} can be told apart.",
+    ]
+
+
+def _effect(effect: Effect) -> str:
+    value, low, high = (
+        f"{100.0 * np.expm1(one):+.0f}" for one in (effect.value, effect.low, effect.high)
+    )
+    return f"{value} % ({low} to {high} %)"
+
+
+def _spread_sentence(told: Recalibration) -> str:
+    if told.seasons < seasons_needed():
+        return (
+            "How wide the bands should be is not checked against past seasons yet: "
+            f"{told.seasons} of the {seasons_needed()} it takes can be foretold from those before."
+        )
+    return (
+        f"From forecasts of {told.seasons} earlier seasons the bands of flare visits are drawn "
+        f"{told.pressure:.2f} times as wide as the models have them, those of all other "
+        f"consultations {told.consultations:.2f} times."
+    )

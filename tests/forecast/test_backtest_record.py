@@ -1,0 +1,99 @@
+"""The backtest: the same scores on any number of workers, and after a break."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+import forecast.backtest
+from forecast.backtest import BacktestTask, backtest
+from forecast.cut import DataCut, Known
+from forecast.regions import Region
+from jobs.demo.places import choose_regions
+from jobs.demo.run import sample
+
+AS_OF = date(2023, 3, 1)
+FEW = {"first_weeks": 104, "every": 20}
+
+
+@pytest.fixture(scope="module")
+def task() -> BacktestTask:
+    """Three years of invented counts of two regions over the sample climate."""
+    weather, flowering = sample()
+    names = list(choose_regions(weather, flowering))[:2]
+    weeks = pd.date_range("2020-02-03", periods=150, freq="7D")
+    rng = np.random.default_rng(3)
+    season = 1 + 0.5 * np.sin(2 * np.pi * np.arange(150) / 52)
+    dims, coords = ("region", "week"), {"region": names, "week": weeks}
+    counts = xr.Dataset(
+        {
+            "flare_visits": (dims, rng.poisson(6 * season, (2, 150)).astype(float)),
+            "consultations": (dims, rng.poisson(90.0, (2, 150)).astype(float)),
+            "covered_share": (dims, np.full((2, 150), np.nan)),
+        },
+        coords=coords,
+    )
+    known = Known(
+        AS_OF,
+        weather.sel(region=names, time=weather["time"] < np.datetime64(AS_OF)),
+        flowering[flowering["date"] < pd.Timestamp(AS_OF)],
+        counts,
+    )
+    somewhere = (36.0, 128.0, 50.0, "Asia/Seoul")
+    places = {name: Region(name, name, *somewhere, ("birch", "grasses")) for name in names}
+    return BacktestTask(known, places, DataCut(AS_OF, "none", "none", "1", "hindcast"), 1)
+
+
+@pytest.fixture(scope="module")
+def whole(task: BacktestTask) -> pd.DataFrame:
+    """All origins, one process, nothing kept."""
+    return backtest(task, **FEW)
+
+
+def test_every_model_is_scored_at_every_origin(whole: pd.DataFrame) -> None:
+    """Origins 104 and 124 have 26 weeks after them; each has the forecast and five others."""
+    assert whole["origin"].nunique() == 2
+    assert set(whole["model"]) == {
+        *("forepaw", "climatology", "trend-climatology", "last value", "last season"),
+        "regression",
+    }
+    assert len(whole) == 2 * 6 * 2 * 26
+
+
+def test_scores_are_the_same_on_two_workers(task: BacktestTask, whole: pd.DataFrame) -> None:
+    """To the last bit."""
+    pd.testing.assert_frame_equal(backtest(task, **FEW, workers=2), whole, check_exact=True)
+
+
+def test_one_that_was_broken_off_goes_on(task, whole, tmp_path, monkeypatch) -> None:
+    """The first origin is kept and not run again; the result is that of an unbroken run."""
+
+    def stop(said: str) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        backtest(task, **FEW, keep_in=tmp_path, progress=stop)
+    assert len(list(tmp_path.glob("*/*.json"))) == 1
+    ran, run = [], forecast.backtest._Scorer._score
+    monkeypatch.setattr(
+        forecast.backtest._Scorer, "_score", lambda self, o: ran.append(o) or run(self, o)
+    )
+    again = backtest(task, **FEW, keep_in=tmp_path)
+    assert len(ran) == 1
+    pd.testing.assert_frame_equal(again, whole, check_exact=True)
+
+
+def test_nothing_kept_of_other_data_is_taken_up(task, tmp_path) -> None:
+    """One visit more is another backtest."""
+    counts = task.known.counts.copy(deep=True)
+    counts["flare_visits"][0, 0] += 1
+    other = BacktestTask(
+        Known(AS_OF, task.known.observed, task.known.flowering, counts),
+        *(task.regions, task.cut, task.seed),
+    )
+    assert forecast.backtest._rests_on(task) == forecast.backtest._rests_on(task)
+    assert forecast.backtest._rests_on(task) != forecast.backtest._rests_on(other)
