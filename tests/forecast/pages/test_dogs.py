@@ -94,7 +94,7 @@ def test_one_dog_shows_its_readiness_with_reasons_and_what_would_change_them(dog
     assert "long-acting anti-IL-31 antibody injection: <strong>see now</strong>" in page
     assert "2 itch scores (PVAS)" in page
     assert "Record the score" in page
-    assert "/sign" not in page
+    assert "/rex/sign" not in page
     told = json.loads(nurse.get("/dogs/rex.json").text)
     assert len(told["classes"]) == 7
     assert "date,value,scorer,scale" in nurse.get("/dogs/rex.csv?table=scores").text
