@@ -31,6 +31,7 @@ from forecast.dosing.known_facts import KnownFacts, known_facts
 from forecast.dosing.therapies import cover_rules
 from forecast.records import care, dogs, visits
 from forecast.records.branches import branches
+from forecast.records.bulk import undisturbed
 from forecast.records.engine import Records
 from forecast.regions import Branch
 from forecast.visits.counting.cover import days_not_uncovered
@@ -70,6 +71,11 @@ def read_register(
     `unknown_home` says whether the region of the branch that sees a dog stands in for a home that
     is not known, see `forecast.visits.counting.placing`.
     """
+    with undisturbed():
+        return _read(records, today, unknown_home, dog_id)
+
+
+def _read(records: Records, today: date, unknown_home: str, dog_id: str | None) -> Register:
     seen = _until(visits.visits(records, dog_id=dog_id), today)
     flares = _by_dog((dog, day) for dog, day, kind in _rows(seen, "kind") if kind == "itch flare")
     facts = known_facts(records, today=today, dog_id=dog_id)

@@ -17,6 +17,7 @@ from forecast.dosing.register import Register, is_atopic, read_register
 from forecast.dosing.rules import Rules, rules_of
 from forecast.dosing.therapies import Therapy
 from forecast.practice import Practice
+from forecast.records.bulk import undisturbed
 from forecast.records.care import Standing, care_standing, dogs_since
 from forecast.records.dogs import DogIdentity, identities, identity_of
 from forecast.records.engine import Records
@@ -73,7 +74,8 @@ def _brought_up(held: _List, now: Standing, practice: Practice, records: Records
 
 def _all(practice: Practice, records: Records, today: date) -> dict[str, DueDog]:
     register = _register(practice, records, today)
-    return _in_order(_rows(register, identities(records), rules_of(practice), today))
+    with undisturbed():
+        return _in_order(_rows(register, identities(records), rules_of(practice), today))
 
 
 def _register(

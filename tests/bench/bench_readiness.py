@@ -26,7 +26,7 @@ from forecast.dosing.rules import rules_of
 from forecast.dosing.therapies import THERAPY_IDS
 from forecast.practice import Practice, create_practice, open_practice, template
 from forecast.records import Records, open_records, tables
-from forecast.records.bulk import Values, batches, insert_rows
+from forecast.records.bulk import Values, batches, insert_rows, undisturbed
 from forecast.visits.importing.patient_reading import YES_NO_FACTS
 
 TODAY = date(2025, 6, 1)
@@ -114,8 +114,10 @@ def judge(practice: Practice, records: Records) -> None:
     clock, own = time.perf_counter(), time.process_time()
     rules = rules_of(practice)
     verdicts: Counter[str] = Counter()
-    for dog in register.dogs.values():
-        verdicts.update(one.verdict for one in readiness_for_each(dog, TODAY, rules=rules).values())
+    with undisturbed():
+        for dog in register.dogs.values():
+            each = readiness_for_each(dog, TODAY, rules=rules)
+            verdicts.update(one.verdict for one in each.values())
     _say(f"judged {verdicts.total():,} times: {dict(verdicts)}", clock, own)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"peak memory {peak:,.0f} MB")
