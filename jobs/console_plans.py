@@ -62,6 +62,8 @@ def show_plans(
     heading("On every plan")
     for caution in CAUTIONS:
         paragraph(caution.sentence)
+    for sentence in dict.fromkeys(loose.sentence for one in plans for loose in one.loosened):
+        paragraph(sentence, style="bold")
     if file is not None:
         heading("Every proposal, with all its reasons")
         console.print(f"  {file}", soft_wrap=True)

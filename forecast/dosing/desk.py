@@ -99,7 +99,9 @@ def plans_csv(records: Records, plans: Iterable[DosePlan]) -> str:
             plan.therapy,
             plan.proposal,
             " ".join(str(dose.date) for dose in plan.doses),
-            "; ".join(reason.sentence for reason in plan.reasons),
+            "; ".join(
+                [one.sentence for one in plan.reasons] + [one.sentence for one in plan.loosened]
+            ),
         )
         for plan in plans
     ]
