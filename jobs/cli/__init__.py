@@ -20,6 +20,7 @@ from jobs.cli.privacy import erase, export
 from jobs.cli.replay import backtest, replay, verify
 from jobs.cli.setup import init
 from jobs.cli.sources import pull, sources
+from jobs.cli.therapies import therapies
 from jobs.cli.visits import visits
 
 app = typer.Typer(
@@ -43,6 +44,7 @@ app.add_typer(export, name="export")
 app.command()(issue)
 app.command()(plan)
 app.command()(culprits)
+app.command()(therapies)
 app.command()(remake)
 app.command()(verify)
 app.command()(replay)
