@@ -58,7 +58,7 @@ class WaitingRow:
     id: str
     kind: str
     file_name: str
-    megabytes: float
+    n_bytes: int
     came: str
     is_asked: bool
 
@@ -85,7 +85,7 @@ def _show(asked: Asked, *, wrong: str = "", kind: str = "visits") -> UploadsPage
             one.id,
             one.kind,
             one.file_name,
-            round(one.n_bytes / _MEGABYTE, 1),
+            one.n_bytes,
             moment_words(asked.practice, one.came_at),
             _is_under_way(asked, one),
         )

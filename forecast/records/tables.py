@@ -288,6 +288,12 @@ count_week = Table(
     Column("flare_visits", Float),
     Column("consultations", Float),
     Column("covered_share", Float),
+    # of a week that has not all come in, and of one not like others; empty where not known
+    Column("reported_share", Float),
+    Column("flare_visits_so_far", Float),
+    Column("consultations_so_far", Float),
+    Column("full_share", Float),
+    Column("open_share", Float),
 )
 
 # ------------------------------------------------------------------------------- what was issued

@@ -157,7 +157,7 @@ VALUES ('w', 'issue', 'null', 'command line', '2024-03-01 05:00:00', 'done', 'r'
 INSERT INTO notice (id, about, sentence, since, n_attempts)
 VALUES ('n', 'pull', 'it failed', '2024-03-01 05:00:00', 0);
 """
-SCHEMAS = ("0001", "0002", "0003", "0004", newest_known())
+SCHEMAS = ("0001", "0002", "0003", "0004", "0005", newest_known())
 # What is put in on reaching a schema, and stays for every later one.
 FILLINGS = {"0001": FIRST_SCHEMA, "0002": SECOND_SCHEMA, "0003": THIRD_SCHEMA}
 KEPT_BY_ALL = {
