@@ -17,6 +17,7 @@ from starlette.responses import Response
 
 from forecast.charts.theme import words_of
 from forecast.csv_text import csv_text
+from forecast.pages.docstrings import inline
 from forecast.pages.page import NotFoundError, View
 from forecast.wording import day as day_in_words
 
@@ -39,6 +40,7 @@ def environment() -> Environment:
     made.filters["decimal"] = _decimal
     made.filters["per_cent"] = _per_cent
     made.filters["size"] = size_in_words
+    made.filters["marked"] = inline
     return made
 
 
