@@ -19,6 +19,7 @@ from rich.text import Text
 
 from forecast.issuing import Issue
 from forecast.model_words import nowcast_sentences, review_sentences
+from forecast.pollen_counts import exposure_is_from
 from forecast.practice import Practice
 from forecast.regions import regions
 from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
@@ -27,6 +28,7 @@ from forecast.wording import (
     day,
     days,
     evidence_sentence,
+    explanation_sentence,
     odds,
     opening_sentences,
     region_sentence,
@@ -85,11 +87,15 @@ def show_issue(practice: Practice, made: Issue) -> None:
     if made.has_visits:
         for region in forecast["region"].values:
             paragraph(region_sentence(forecast, str(region), names[str(region)]))
+            why = explanation_sentence(forecast, str(region), names[str(region)])
+            if why is not None:
+                paragraph(why, style="dim")
         heading("Odds of a high week (full bar: certain; dot: as usual for the week, or less)")
         _odds_strips(forecast, names)
         heading("Flare season: weeks above the region's threshold; median (8 in 10 draws)")
         _flare_table(forecast, names)
-    heading("Exposure seasons: median days (8 in 10 draws); modelled, no pollen was measured")
+    heading("Exposure seasons: median days (8 in 10 draws)")
+    paragraph(exposure_is_from(forecast.attrs))
     _exposure_tables(forecast, names)
     console.print()
     paragraph(str(forecast.attrs["credit"]), style="dim")
