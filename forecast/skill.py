@@ -18,7 +18,7 @@ from forecast.records.engine import Records
 from forecast.records.verifications import verifications
 from forecast.verification import table
 from models.backtest import LEADS, season_blocks
-from models.scores import block_bootstrap_ratio
+from models.scores import block_bootstrap_mean, block_bootstrap_ratio
 
 _ALL = "all"
 
@@ -34,7 +34,8 @@ class SkillRecord:
     by_lead
         A row a band of leads, and one for all: lead [weeks ahead], cases (region-weeks), seasons,
         error [visits], relative (error over climatology's), low, high (9 in 10, from whole
-        seasons), cover_50, cover_90, brier (of the odds of a high week; NaN where none is known).
+        seasons, widened for their number), cover_50, cover_90 and the ends of their intervals
+        (cover_50_low, ...), brier (of the odds of a high week; NaN where none is known).
     n_forecasts, first, last
         Forecasts with a scored week; the first and last week that is scored, None without any.
     n_seasons
@@ -118,7 +119,17 @@ def _row(label: str, part: pd.DataFrame, seed: int) -> dict[str, object]:
         part["climatology_score"].to_numpy(),
         part["season"].to_numpy(),
         seed=seed,
+        few_blocks=True,
     )
+    held = {
+        level: block_bootstrap_mean(
+            part[f"inside_{level}"].to_numpy(float),
+            part["season"].to_numpy(),
+            seed=seed,
+            few_blocks=True,
+        )
+        for level in (50, 90)
+    }
     told = part[part["was_high"].notna() & part["odds_high"].notna()]
     miss = told["odds_high"].to_numpy(float) - told["was_high"].to_numpy(float)
     return {
@@ -129,7 +140,8 @@ def _row(label: str, part: pd.DataFrame, seed: int) -> dict[str, object]:
         "relative": ratio.ratio,
         "low": ratio.low,
         "high": ratio.high,
-        "cover_50": part["inside_50"].mean(),
-        "cover_90": part["inside_90"].mean(),
+        **{f"cover_{level}": one.mean for level, one in held.items()},
+        **{f"cover_{k}_low": float(np.clip(one.low, 0.0, 1.0)) for k, one in held.items()},
+        **{f"cover_{k}_high": float(np.clip(one.high, 0.0, 1.0)) for k, one in held.items()},
         "brier": float(np.mean(miss**2)) if len(miss) else np.nan,
     }

@@ -21,6 +21,7 @@ from forecast.regions import Region
 from models.allergens import Allergen, catalogue
 from models.flare.attribution import Evidence, driver_evidence
 from models.flare.cover import visible_share
+from models.flare.cover_sensitivity import cover_sensitivity
 from models.flare.drivers import Normals, weekly_drivers
 from models.flare.forecaster import (
     TooFewVisitsError,
@@ -28,6 +29,7 @@ from models.flare.forecaster import (
     VisitForecaster,
     check_length,
 )
+from models.flare.nowcast import nowcast
 from models.flare.yearly_review import YearlyReview, review
 from models.outlook import ExposureAhead, ExposureModel
 from models.season import FloweringOnset, OnsetError, onset_ahead
@@ -229,16 +231,49 @@ def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
     """Say what the visits tell of humidity and of exposure; empty without visits."""
     if model.visits is None or known.counts is None:
         return []
-    history = weekly_drivers(
-        known.weather,
-        model.exposure.past(known.weather, model.allergens),
-        groups=model.groups,
-    )
+    history = driver_history(model, known)
     counts, departures = _with_weather(known, history), model.normals.departures(history)
     volume = counts["consultations"]
     exposed = volume.where(volume > 0) * visible_share(counts["covered_share"])
     offset = exposed.copy(data=np.log(exposed.values))
     return driver_evidence(counts["flare_visits"], offset, departures)
+
+
+def weeks_coming_in(model: TrainedModel, known: Known) -> xr.Dataset | None:
+    """Foretell the whole of weeks whose visits have come in in part; None without visits.
+
+    See `models.flare.nowcast.nowcast`.
+    """
+    if model.visits is None or known.counts is None:
+        return None
+    weekly, anomalies = _seen(model, known)
+    return nowcast(model.visits.updated(weekly, anomalies), weekly, anomalies)
+
+
+def what_cover_decides(model: TrainedModel, known: Known, *, n_weeks: int) -> xr.Dataset | None:
+    """Forecast again with a low and a high efficacy of cover; None without visits.
+
+    See `models.flare.cover_sensitivity.cover_sensitivity`.
+    """
+    if model.visits is None or known.counts is None:
+        return None
+    weekly, anomalies = _seen(model, known)
+    return cover_sensitivity(model.visits, weekly, anomalies, n_weeks=n_weeks)
+
+
+def _seen(model: TrainedModel, known: Known) -> tuple[xr.Dataset, xr.DataArray]:
+    """Return the counts whose drivers are known, and the drivers' anomalies."""
+    anomalies = model.normals.anomalies(driver_history(model, known))
+    return _with_weather(known, anomalies), anomalies
+
+
+def driver_history(model: TrainedModel, known: Known) -> xr.DataArray:
+    """Return temperature, humidity and exposure by group of every known week, as a model has them.
+
+    Dims `(driver, region, week)`; what is usual for a week of the year is the model's `normals`.
+    """
+    past = model.exposure.past(known.weather, model.allergens)
+    return weekly_drivers(known.weather, past, groups=model.groups)
 
 
 def up_to_date(model: TrainedModel, known: Known, past: xr.DataArray) -> TrainedModel:

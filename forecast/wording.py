@@ -205,7 +205,7 @@ def explanation_sentence(issued: xr.Dataset, region: str, name: str) -> str | No
     best = pd.Timestamp(str(issued["odds_high"].sel(region=region).to_series().idxmax())).date()
     one = next(week for week in weeks if week.week == best)
     share = expm1(one.departure)
-    beside = f"{100 * abs(share):.0f} % {'more' if share > 0 else 'less'} than"
+    beside = f"{100 * abs(share):.0f} % {'more' if share > 0 else 'fewer'} than"
     if abs(share) < _NO_CHANGE:
         beside = "about as many as"
     *parts, (rest, remainder) = one.parts.items()
@@ -213,7 +213,7 @@ def explanation_sentence(issued: xr.Dataset, region: str, name: str) -> str | No
     named = [
         f"{part} ({change_in_words(value)})" for part, value in told if abs(value) > _NO_CHANGE
     ]
-    moved = f"most of it by {listed(named)}; " if named else ""
+    moved = f"moved most by {listed(named)}; " if named else ""
     return (
         f"{name}, week of {day(best)}: {one.forecast:.1f} flares per 1,000 consultations, "
         f"{beside} the {one.usual:.1f} of the same weeks of past years; {moved}{rest} make "

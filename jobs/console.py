@@ -18,16 +18,17 @@ from rich.table import Table
 from rich.text import Text
 
 from forecast.issuing import Issue
+from forecast.model_words import nowcast_sentences, review_sentences
 from forecast.pollen_counts import exposure_is_from
 from forecast.practice import Practice
 from forecast.regions import regions
-from forecast.review_words import review_sentences
 from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
 from forecast.wording import (
     INVENTED,
     day,
     days,
     evidence_sentence,
+    explanation_sentence,
     odds,
     opening_sentences,
     region_sentence,
@@ -86,6 +87,9 @@ def show_issue(practice: Practice, made: Issue) -> None:
     if made.has_visits:
         for region in forecast["region"].values:
             paragraph(region_sentence(forecast, str(region), names[str(region)]))
+            why = explanation_sentence(forecast, str(region), names[str(region)])
+            if why is not None:
+                paragraph(why, style="dim")
         heading("Odds of a high week (full bar: certain; dot: as usual for the week, or less)")
         _odds_strips(forecast, names)
         heading("Flare season: weeks above the region's threshold; median (8 in 10 draws)")
@@ -253,6 +257,45 @@ def show_review(reviewed: YearlyReview | None) -> None:
     heading("What the forecast of visits rests on this year")
     for sentence in review_sentences(reviewed):
         paragraph(sentence)
+
+
+def show_weeks_coming_in(practice: Practice, nowcast: xr.Dataset | None) -> None:
+    """Print what weeks still coming in will likely have been; nothing where all are whole."""
+    if nowcast is None or not nowcast.sizes["week"]:
+        return
+    heading("Weeks that have not all come in")
+    for sentence in nowcast_sentences(nowcast, {r.id: r.name for r in regions(practice).values()}):
+        paragraph(sentence)
+
+
+def show_what_cover_decides(practice: Practice, issue: Issue, found: xr.Dataset | None) -> None:
+    """Print pressure and visits ahead at a low, the central and a high efficacy of cover."""
+    if found is None or not issue.has_visits:
+        return
+    heading("What hangs on how much cover prevents (assumed, never learnt from visits)")
+    shares = [f"flares, if {efficacy:.0%}" for efficacy in found["efficacy"].values]
+    table = new_table("region", "dogs covered", *shares, "visits")
+    sums = {name: issue.forecast[name].mean("draw").sum("week") for name in ("pressure", "visits")}
+    for region in regions(practice).values():
+        one = found.sel(region=region.id)
+        pressure, visits = (
+            one[name] * float(total.sel(region=region.id)) for name, total in sums.items()
+        )
+        if not np.isfinite(pressure.values).all():
+            continue
+        share = float(one["covered_share"])
+        table.add_row(
+            region.name,
+            f"{share:.0%}" if np.isfinite(share) else "not known",
+            *(f"{value:.0f}" for value in pressure.values),
+            f"{visits.values.min():.0f}-{visits.values.max():.0f}",
+        )
+    print_table(table)
+    paragraph(
+        "Flares are those of the weeks ahead if no dog were covered, by the share of flares that "
+        "cover prevents; visits are what the diary will see with cover as it was in the last year. "
+        "Where cover is not known nothing is made up for it."
+    )
 
 
 def show_record(scores: pd.DataFrame) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Hashable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,18 +26,21 @@ def show_skill(record: SkillRecord) -> None:
         "weeks scored",
         "error against climatology",
         "9 in 10 between",
+        "seasons",
         "50 % band held",
+        "9 in 10 between",
         "90 % band held",
+        "9 in 10 between",
     )
     for row in record.by_lead.to_dict("records"):
-        known = bool(np.isfinite(row["low"]))
         table.add_row(
             str(row["lead"]),
             str(row["cases"]),
             f"{row['relative']:.2f}",
-            f"{row['low']:.2f}-{row['high']:.2f}" if known else "one season",
-            f"{100 * row['cover_50']:.0f} %",
-            f"{100 * row['cover_90']:.0f} %",
+            _span(row["low"], row["high"], "one season"),
+            str(row["seasons"]),
+            *_coverage(row, 50),
+            *_coverage(row, 90),
         )
     print_table(table)
 
@@ -74,6 +79,12 @@ def show_backtest(scores: pd.DataFrame, *, seed: int) -> None:
         table.add_row(*cells)
     print_table(table)
     paragraph(_what_it_says(first.iloc[-1]))
+
+
+def _coverage(row: dict[Hashable, Any], level: int) -> tuple[str, str]:
+    low, high = (100 * float(row[f"cover_{level}_{end}"]) for end in ("low", "high"))
+    held = f"{100 * float(row[f'cover_{level}']):.0f} %"
+    return held, _span(low, high, "one season", digits=0)
 
 
 def _span(low: float, high: float, unknown: str, *, digits: int = 2) -> str:

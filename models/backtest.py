@@ -189,9 +189,10 @@ def compare(
     -------
     pandas.DataFrame
         ``lead``, ``cases``, ``relative`` (mean score over the reference's), ``low`` and ``high``
-        (90 %, from whole seasons), ``seasons``, ``p_value`` (Diebold-Mariano over origins, errors
-        of overlapping origins taken as alike; NaN with too few of them), then coverage of the model
-        with its interval: ``cover_50``, ``low_50``, ``high_50``, ``cover_90``, ...
+        (90 %, from whole seasons, widened for their number), ``seasons``, ``p_value``
+        (Diebold-Mariano over origins, errors of overlapping origins taken as alike; NaN with too
+        few of them), then coverage of the model with its interval: ``cover_50``, ``low_50``,
+        ``high_50``, ``cover_90``, ...
     """
     table = scores.pivot_table(index=["origin", "week", "region", "lead"], columns="model")
     pairs = table.dropna(subset=[("wis", model), ("wis", reference)])
@@ -209,7 +210,9 @@ def _paired(
 ) -> dict[str, float]:
     blocks = season_blocks(part.index.get_level_values("week").to_numpy())
     ours, theirs = part["wis"][model], part["wis"][reference]
-    ratio = block_bootstrap_ratio(ours.to_numpy(), theirs.to_numpy(), blocks, seed=seed)
+    ratio = block_bootstrap_ratio(
+        ours.to_numpy(), theirs.to_numpy(), blocks, seed=seed, few_blocks=True
+    )
     found = {
         "cases": ratio.cases,
         "relative": ratio.ratio,
@@ -219,8 +222,11 @@ def _paired(
         "p_value": _over_origins(ours, theirs, last_lead),
     }
     for level in (50, 90):
-        held = block_bootstrap_mean(part[f"within_{level}"][model].to_numpy(), blocks, seed=seed)
-        found |= {f"cover_{level}": held.mean, f"low_{level}": held.low, f"high_{level}": held.high}
+        held = block_bootstrap_mean(
+            part[f"within_{level}"][model].to_numpy(), blocks, seed=seed, few_blocks=True
+        )
+        low, high = (float(np.clip(end, 0.0, 1.0)) for end in (held.low, held.high))
+        found |= {f"cover_{level}": held.mean, f"low_{level}": low, f"high_{level}": high}
     return found
 
 

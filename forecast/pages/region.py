@@ -14,6 +14,7 @@ from forecast.charts.theme import words_of
 from forecast.evidence_files import read_evidence
 from forecast.figures import names_of_regions
 from forecast.issuing import Issue
+from forecast.model_words import review_sentences
 from forecast.pages.explanation_shown import (
     ExplanationShown,
     explanation_rows,
@@ -27,7 +28,6 @@ from forecast.pages.record_shown import RecordShown, record_shown
 from forecast.pages.season import IssueShown, issue_shown, known
 from forecast.pages.validation import validation_page
 from forecast.practice import parse_settings
-from forecast.review_words import review_sentences
 from forecast.risk import (
     SeasonWindow,
     exposure_seasons,

@@ -15,7 +15,16 @@ from forecast.records.engine import Records, RecordsError
 from forecast.records.frames import frame
 from forecast.records.identifiers import new_id
 
-_COUNTS = ("flare_visits", "consultations", "covered_share")
+_COUNTS = (
+    "flare_visits",
+    "consultations",
+    "covered_share",
+    "reported_share",
+    "flare_visits_so_far",
+    "consultations_so_far",
+    "full_share",
+    "open_share",
+)
 
 
 @dataclass(frozen=True)
@@ -38,7 +47,7 @@ def add_vintage(
     case_definition: str,
     kind: str,
 ) -> Vintage:
-    """Append a vintage; `rows` hold region_id, week and the three counts (None = not known)."""
+    """Append a vintage; `rows` hold region_id, week and its numbers (None = not known)."""
     vintage = Vintage(new_id(), known_on, made_at, case_definition, kind)
     keyed = [row | {"vintage_id": vintage.id} for row in rows]
     with records.writing() as connection:
@@ -65,7 +74,7 @@ def vintage(records: Records, vintage_id: str) -> Vintage:
 
 
 def vintage_counts(records: Records, vintage_id: str) -> pd.DataFrame:
-    """Return a vintage's rows by region and week, with region_id, week and the three counts."""
+    """Return a vintage's rows by region and week, with region_id, week and its numbers."""
     table = tables.count_week
     query = select(table).where(table.c.vintage_id == vintage_id)
     found = frame(records, query, days=("week",), numbers=_COUNTS)

@@ -1,4 +1,4 @@
-"""Forecasts: issue one, plan from it."""
+"""Forecasts: issue one, plan from it, tell what flare visits follow."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def issue(
     """Issue a forecast from what is held, learning first where it is time; print the answer."""
     from forecast.practice import open_practice
     from forecast.skill import record
-    from forecast.training import what_drives
+    from forecast.training import weeks_coming_in, what_cover_decides, what_drives
     from jobs.console import (
         heading,
         paragraph,
@@ -29,6 +29,8 @@ def issue(
         show_files,
         show_issue,
         show_review,
+        show_weeks_coming_in,
+        show_what_cover_decides,
     )
     from jobs.issue import issue_today
     from jobs.opening import open_all
@@ -40,9 +42,13 @@ def issue(
     origin = as_of or opened.today
     done = issue_today(opened, records, climate, origin=origin, say=say, learn_anew=learn)
     show_issue(opened, done.issue)
+    show_weeks_coming_in(opened, weeks_coming_in(done.model, done.known))
     evidence = what_drives(done.model, done.known)
     show_evidence(evidence)
     show_review(done.model.review)
+    weeks = opened.settings.forecast.weeks
+    cover = what_cover_decides(done.model, done.known, n_weeks=weeks)
+    show_what_cover_decides(opened, done.issue, cover)
     say("drawing charts")
     show_files(write_outputs(opened, done.issue, evidence=evidence))
     if done.issue.has_visits:
@@ -86,6 +92,21 @@ def plan(
     # dogs asked for by number are told in full; the others have their reasons in the file
     file = write_plans(opened, records, made, plans) if made.has_visits and not dog else None
     show_plans(records, made, plans, in_full=bool(dog), file=file)
+
+
+def culprits(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
+    """Tell which exposure flare visits follow beyond the season, as far as that can be told."""
+    from forecast.issuing import latest_issue
+    from forecast.practice import open_practice
+    from jobs.console import say
+    from jobs.console_culprits import show_culprits
+    from jobs.culprits import culprits_of
+    from jobs.opening import open_all
+
+    opened = open_practice(practice)
+    records, climate = open_all(opened)
+    made = latest_issue(opened, records, as_of=as_of)
+    show_culprits(culprits_of(opened, records, climate, made, say=say))
 
 
 def remake(

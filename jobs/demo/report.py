@@ -137,7 +137,11 @@ def _skill_sentence(scores: pd.DataFrame) -> str:
     table = scores.pivot_table(index=key, columns="model", values="wis").dropna()
     seasons = season_blocks(pd.DatetimeIndex(table.index.get_level_values("week")))
     ratio = block_bootstrap_ratio(
-        table["forepaw"].to_numpy(), table["climatology"].to_numpy(), seasons, seed=1
+        table["forepaw"].to_numpy(),
+        table["climatology"].to_numpy(),
+        seasons,
+        seed=1,
+        few_blocks=True,
     )
     verdict = (
         "Under three scored seasons: skill not yet known."

@@ -16,8 +16,13 @@ module                     what it holds
 ``smoothing``              the member of season and exponential smoothing
 ``climatology``            references: past weeks, last season, last value; trend-climatology
 ``cover``                  dogs under cover: from visits to pressure and back
+``cover_sensitivity``      pressure and visits at a low and a high efficacy of cover
 ``attribution``            what the visits tell of humidity and of exposure
 ``count_forecaster``       the counting engine: four members of any weekly count, blended
+``exposure_decision``      exposure kept or left out, by what it saves in past seasons
+``recalibration``          draws spread about their median, by what earlier seasons showed
+``yearly_review``          both of these, once a year, on weeks before New Year
+``nowcast``                what a week still coming in will have been
 ``forecaster``             pressure, visits and consultations, each from the counting engine
 ``blend``                  members into one forecast that keeps the weather of each draw together
 ``explanation``            what moved a week's forecast away from what is usual for it

@@ -109,13 +109,21 @@ class CountForecaster(BaseEstimator):  # type: ignore[misc]
         self.usual_rate_ = _rate(counts, moved)
         return self
 
-    def updated(self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray) -> Self:
+    def updated(
+        self,
+        counts: xr.DataArray,
+        offset: xr.DataArray,
+        anomalies: xr.DataArray,
+        *,
+        full: xr.DataArray | None = None,
+    ) -> Self:
         """Return the same fit, told of newer counts: levels and past weeks are those of them.
 
-        On the counts of the fit the result draws the same, to the last bit.
+        Parameters are those of `fit`. On the counts of the fit the result draws the same, to the
+        last bit.
         """
         forecaster = copy(self)
-        forecaster.regression_ = self.regression_.updated(counts, offset, anomalies)
+        forecaster.regression_ = self.regression_.updated(counts, offset, anomalies, full=full)
         moved = self._moved(offset, anomalies)
         forecaster.direct_lag_ = self.direct_lag_.updated(counts, moved)
         forecaster.smoothing_ = self.smoothing_.updated(counts, moved)

@@ -15,6 +15,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
+from scipy import stats
 
 from models.parameters import load_table
 from models.streams import DrawStreams
@@ -25,22 +26,44 @@ def efficacy_mean() -> float:
     return load_table("models.flare", "flare.toml").number("cover.efficacy_mean")
 
 
-def efficacy_draws(streams: DrawStreams) -> NDArray[np.float64]:
-    """Draw the share of flares that cover prevents from its beta prior, shape ``(draw,)``."""
+def efficacy_range() -> tuple[float, float, float]:
+    """Return a low, the mean and a high share of flares that cover prevents (10 and 90 %)."""
+    low, high = stats.beta(*_prior()).ppf([0.1, 0.9])
+    return float(low), efficacy_mean(), float(high)
+
+
+def _prior() -> tuple[float, float]:
     table = load_table("models.flare", "flare.toml")
     mean, sd = table.number("cover.efficacy_mean"), table.number("cover.efficacy_sd")
     concentration = mean * (1.0 - mean) / sd**2 - 1.0
-    a, b = mean * concentration, (1.0 - mean) * concentration
-    return streams.shared(lambda stream: stream.beta(a, b, 1))[:, 0]
+    return mean * concentration, (1.0 - mean) * concentration
 
 
-def visible_share(covered_share: xr.DataArray) -> xr.DataArray:
-    """Return the share of the pressure that shows up as visits; one where cover is not known."""
-    return 1.0 - efficacy_mean() * covered_share.fillna(0.0)
+def efficacy_draws(streams: DrawStreams, *, fixed: float | None = None) -> NDArray[np.float64]:
+    """Draw the share of flares that cover prevents from its beta prior, shape ``(draw,)``.
+
+    A `fixed` share takes the draws' place and uses up as much chance.
+    """
+    a, b = _prior()
+    drawn = streams.shared(lambda stream: stream.beta(a, b, 1))[:, 0]
+    return drawn if fixed is None else np.full_like(drawn, fixed)
+
+
+def visible_share(covered_share: xr.DataArray, efficacy: float | None = None) -> xr.DataArray:
+    """Return the share of the pressure that shows up as visits; one where cover is not known.
+
+    `efficacy` is the prior's mean unless given.
+    """
+    prevented = efficacy_mean() if efficacy is None else efficacy
+    return 1.0 - prevented * covered_share.fillna(0.0)
 
 
 def thin(
-    pressure: NDArray[np.int64], covered_share: NDArray[np.float64], *, streams: DrawStreams
+    pressure: NDArray[np.int64],
+    covered_share: NDArray[np.float64],
+    *,
+    streams: DrawStreams,
+    efficacy: float | None = None,
 ) -> NDArray[np.int64]:
     """Draw the visits that remain of a pressure under cover.
 
@@ -52,12 +75,14 @@ def thin(
         Share of dogs under cover, dims ``(region, week)``; NaN (not known) thins nothing.
     streams
         Random numbers; each draw has one efficacy for all regions and weeks.
+    efficacy
+        The same for all draws; drawn from the prior unless given.
     """
-    efficacy = efficacy_draws(streams)
+    drawn = efficacy_draws(streams, fixed=efficacy)
     share = np.nan_to_num(covered_share, nan=0.0)
 
     def take(stream: np.random.Generator, draw: int, region: int) -> NDArray[np.int64]:
-        seen = np.clip(1.0 - efficacy[draw] * share[region], 0.0, 1.0)
+        seen = np.clip(1.0 - drawn[draw] * share[region], 0.0, 1.0)
         return np.asarray(stream.binomial(pressure[draw, region], seen))
 
     return streams.own(take)

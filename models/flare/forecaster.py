@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from copy import copy
 from dataclasses import dataclass
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 import xarray as xr
@@ -64,6 +64,8 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         Weather and exposure drivers that enter the regression.
     recalibration
         By how much draws are spread about their median; as drawn unless given.
+    efficacy
+        Share of flares that cover prevents; the prior of `models.flare.cover` unless given.
 
     Attributes
     ----------
@@ -78,10 +80,14 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
     """
 
     def __init__(
-        self, drivers: tuple[str, ...] = (), recalibration: Recalibration = AS_DRAWN
+        self,
+        drivers: tuple[str, ...] = (),
+        recalibration: Recalibration = AS_DRAWN,
+        efficacy: float | None = None,
     ) -> None:
         self.drivers = drivers
         self.recalibration = recalibration
+        self.efficacy = efficacy
 
     def fit(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Fit to the weeks a practice has counted.
@@ -90,8 +96,10 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         ----------
         weekly
             ``flare_visits``, ``consultations`` and ``covered_share``, dims ``(region, week)``;
-            ``full``, where it is given, marks weeks of a full diary, ``alerted`` weeks after an
-            alert, in which owners came or stayed away for it (bool, same dims).
+            Where they are given, same dims: ``full_share`` and ``open_share`` tell of full and
+            closed days, ``reported_share``, ``flare_visits_so_far`` and ``consultations_so_far``
+            of weeks that have not all come in (NaN where not known), ``alerted`` marks weeks after
+            an alert, in which owners came or stayed away for it (bool).
         anomalies
             Drivers, dims ``(driver, region, week)``, covering the same weeks.
 
@@ -101,10 +109,11 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             If fewer than the table's minimum of years hold counts.
         """
         check_length(weekly)
-        visits, volume, offset, zero = counted(weekly)
-        full = weekly.get("full")
-        self.pressure_ = CountForecaster(self.drivers).fit(visits, offset, anomalies, full=full)
-        self.volume_ = CountForecaster().fit(volume, zero, anomalies, full=full)
+        one = counted(weekly, self.efficacy)
+        self.pressure_ = CountForecaster(self.drivers).fit(
+            one.visits, one.offset, anomalies, full=one.full
+        )
+        self.volume_ = CountForecaster().fit(one.volume, one.come_in, anomalies, full=one.full)
         self.past_ = self.trained_on_ = self._past(weekly)
         return self
 
@@ -119,7 +128,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             "usual_pressure_rate": self.pressure_.usual_rate_,
             "usual_volume": self.volume_.usual_rate_,
         }
-        return past_rates(weekly).assign(repeated)
+        return past_rates(weekly, self.efficacy).assign(repeated)
 
     def updated(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Return the same fit, told of newer counts; parameters are those of `fit`.
@@ -130,9 +139,11 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         counts of the fit the result draws the same, to the last bit.
         """
         forecaster = copy(self)
-        visits, volume, offset, zero = counted(weekly)
-        forecaster.pressure_ = self.pressure_.updated(visits, offset, anomalies)
-        forecaster.volume_ = self.volume_.updated(volume, zero, anomalies)
+        one = counted(weekly, self.efficacy)
+        forecaster.pressure_ = self.pressure_.updated(
+            one.visits, one.offset, anomalies, full=one.full
+        )
+        forecaster.volume_ = self.volume_.updated(one.volume, one.come_in, anomalies, full=one.full)
         forecaster.past_ = forecaster._past(weekly)
         return forecaster
 
@@ -147,7 +158,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         drawn = self.pressure_.draw(_log(volume), anomalies, streams=streams)
         pressure = spread_again(drawn.blended, told.pressure, streams=streams)
         share = self._share_ahead(weeks.values)
-        visits = pressure.copy(data=thin(pressure.values, share, streams=streams))
+        visits = pressure.copy(data=self._thin(pressure, share, streams))
         regression = drawn.members["regression"]
         rate = self.past_["visit_rate"]
         members = {
@@ -155,9 +166,14 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             "trend-climatology": draw_trend_climatology(rate, volume, streams=streams),
             "last value": draw_last_value(rate, volume, streams=streams),
             "last season": draw_last_season(rate, volume, streams=streams),
-            "regression": regression.copy(data=thin(regression.values, share, streams=streams)),
+            "regression": regression.copy(data=self._thin(regression, share, streams)),
         }
         return VisitDraws(pressure, visits, consultations, members)
+
+    def _thin(
+        self, pressure: xr.DataArray, share: NDArray[np.float64], streams: DrawStreams
+    ) -> NDArray[np.int64]:
+        return thin(pressure.values, share, streams=streams, efficacy=self.efficacy)
 
     def _share_ahead(self, weeks: NDArray[np.datetime64]) -> NDArray[np.float64]:
         """Cover as it was in the same weeks of the last year: the plans now in force, roughly."""
@@ -218,7 +234,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         return forecaster
 
 
-def past_rates(weekly: xr.Dataset) -> xr.Dataset:
+def past_rates(weekly: xr.Dataset, efficacy: float | None = None) -> xr.Dataset:
     """Return what weeks were like, from the counts that `VisitForecaster.fit` takes.
 
     Returns
@@ -230,7 +246,7 @@ def past_rates(weekly: xr.Dataset) -> xr.Dataset:
     """
     volume = weekly["consultations"]
     rate = (weekly["flare_visits"] / volume).where(volume > 0)
-    pressure = rate / visible_share(weekly["covered_share"])
+    pressure = rate / visible_share(weekly["covered_share"], efficacy)
     return xr.Dataset(
         {
             "visit_rate": rate,
@@ -240,16 +256,58 @@ def past_rates(weekly: xr.Dataset) -> xr.Dataset:
     )
 
 
-def counted(
-    weekly: xr.Dataset,
-) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray, xr.DataArray]:
-    """Return visits and consultations, then the known part of the log-mean of each.
+class Counted(NamedTuple):
+    """What is counted and the known part of the log-mean of each, dims ``(region, week)``.
 
-    `weekly` is what `VisitForecaster.fit` takes; all have the dims ``(region, week)``.
+    Attributes
+    ----------
+    visits, volume
+        Flare visits, and other consultations; NaN where not known, and where not learnt from.
+    offset, come_in
+        Known part of the visits, and of the volume.
+    full
+        Weeks in which at least as many would have come; None where nothing tells of any.
     """
-    visits, volume = _unalerted(weekly["flare_visits"], weekly), weekly["consultations"]
-    offset = _log(volume.where(volume > 0)) + _log(visible_share(weekly["covered_share"]))
-    return visits, volume, offset, xr.zeros_like(volume, dtype=float)
+
+    visits: xr.DataArray
+    volume: xr.DataArray
+    offset: xr.DataArray
+    come_in: xr.DataArray
+    full: xr.DataArray | None
+
+
+def counted(weekly: xr.Dataset, efficacy: float | None = None) -> Counted:
+    """Return what the engines are fitted to, from what `VisitForecaster.fit` takes.
+
+    Of a week that has not all come in, what has is a thinned count: its mean is the share that has
+    come in times the week's, and a thinned negative binomial keeps its size. So it tells the level
+    of the newest week at once, with the noise of a small count. Weeks mostly closed, and those
+    after an alert, are not learnt from. Where nothing tells of full or closed days, every week is
+    learnt from as it was counted. `efficacy` is that of `VisitForecaster`.
+    """
+    table = load_table("models.flare", "flare.toml")
+    share = weekly.get("reported_share", xr.full_like(weekly["consultations"], np.nan))
+    partly = share >= table.number("nowcast.least_share")
+    visits, volume = (_with_partial(weekly, name, partly) for name in _COUNTS)
+    come_in = share.where(volume.notnull() & weekly["consultations"].isnull(), 1.0)
+    if "open_share" in weekly:
+        shut = weekly["open_share"] < table.number("closed.least_open")
+        visits, volume = visits.where(~shut), volume.where(~shut)
+    full = None
+    if "full_share" in weekly and bool(weekly["full_share"].notnull().any()):
+        full = weekly["full_share"] >= table.number("full.least_share")
+    seen = visible_share(weekly["covered_share"], efficacy)
+    offset = _log(volume.where(volume > 0)) + _log(seen)
+    return Counted(_unalerted(visits, weekly), volume, offset, _log(come_in), full)
+
+
+_COUNTS = ("flare_visits", "consultations")
+
+
+def _with_partial(weekly: xr.Dataset, name: str, partly: xr.DataArray) -> xr.DataArray:
+    """Return counts with those of weeks that have come in well enough to tell something."""
+    counts, so_far = weekly[name], weekly.get(f"{name}_so_far")
+    return counts if so_far is None else counts.fillna(so_far.where(partly))
 
 
 def _unalerted(values: xr.DataArray, weekly: xr.Dataset) -> xr.DataArray:

@@ -44,6 +44,7 @@ _LOG_ALPHA_RANGE = (-14.0, 4.0)  # numerically Poisson; wilder than any count se
 _COEFFICIENT_TOLERANCE = 1e-9
 # the derivative in log(alpha) is a difference of near-equal sums: its last digits never settle
 _LOG_ALPHA_TOLERANCE = 1e-7
+_CENSORED_TOLERANCE, _FLAT = 1e-6, 1e-10  # of coefficients, and of the objective's own size
 _ETA_LIMIT = 30.0  # exp(30) visits a week cannot be meant: keeps a wild first step finite
 _DIFFERENCE = 1e-4  # step in log(alpha) of the censored rows' numerical derivatives
 
@@ -266,6 +267,9 @@ def _climb(
             return coefficients, now  # no step rises: the optimum, to the rounding of the sums
         moved = float(np.abs(trial - coefficients).max())
         settled = moved < tolerance and (new == now or abs(new - now) < _LOG_ALPHA_TOLERANCE)
+        if len(problem.cut):  # numerical derivatives: where all but flat, log(alpha) wanders on
+            flat = abs(value - best) < _FLAT * abs(best)
+            settled |= flat and moved < _CENSORED_TOLERANCE
         coefficients, now, best = trial, new, max(best, value)
         if settled:
             return coefficients, now

@@ -149,8 +149,7 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
 
         prior_sd = np.array(terms.prior_sd)
         self.terms_ = terms.names
-        # a full diary hides how many would have come: such weeks say nothing of the shock
-        shown = use if full is None else use & ~full.transpose("region", "week").values
+        shown = _shown(use, full)
         self._take(refit(1.0 / prior_sd**2), design, y, known_part, shown)
         if self.level == "wandering":
             seen = self._seen(design, y, known_part, shown)
@@ -171,14 +170,22 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         self.coefficients_, self.covariance_ = found.coefficients, found.covariance
         self._split_dispersion(*self._seen(design, y, known_part, use), size=found.size)
 
-    def updated(self, counts: xr.DataArray, offset: xr.DataArray, anomalies: xr.DataArray) -> Self:
+    def updated(
+        self,
+        counts: xr.DataArray,
+        offset: xr.DataArray,
+        anomalies: xr.DataArray,
+        *,
+        full: xr.DataArray | None = None,
+    ) -> Self:
         """Return the same fit with the shared shock as it stands after these counts.
 
         Parameters are those of `fit`, with the regions of the fit. On the counts of the fit the
         result is equal to it, to the last bit.
         """
         member = copy(self)
-        seen = self._seen(*self.rows(counts, offset, anomalies))
+        design, y, known_part, use = self.rows(counts, offset, anomalies)
+        seen = self._seen(design, y, known_part, _shown(use, full))
         member.shock_ = self.shock_.after(*seen, size=self.size_)
         return member
 
@@ -380,6 +387,11 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         chosen = anomalies.sel(driver=list(self.drivers), week=weeks, region=self.regions_)
         values: Array = chosen.transpose("region", "week", "driver").values.astype(float)
         return values
+
+
+def _shown(use: NDArray[np.bool_], full: xr.DataArray | None) -> NDArray[np.bool_]:
+    """Leave out full weeks: how many would have come is hidden, so they tell nothing of shocks."""
+    return use if full is None else use & ~full.transpose("region", "week").values
 
 
 def _for_all(columns: Array, n_regions: int) -> Array:

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from models.parameters import load_table
 
 Array = NDArray[np.float64]
+_NOTHING = 1e-9  # visits a week that no model means: drivers far beyond any on record
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,7 @@ def _departures(counts: Array, mean: Array, *, size: float) -> tuple[Array, Arra
     surprise = np.where(known, counts - mean, 0.0).sum(0)
     inverse_size = 0.0 if np.isinf(size) else 1.0 / size
     own = np.where(known, mean + inverse_size * mean**2, 0.0).sum(0)
-    expected = np.where(expected > 0, expected, np.nan)
+    expected = np.where(expected > _NOTHING, expected, np.nan)
     return surprise / expected, own / expected**2
 
 

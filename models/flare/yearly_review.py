@@ -121,8 +121,8 @@ def review(weekly: xr.Dataset, anomalies: xr.DataArray, *, origin: date) -> Year
     day = np.datetime64(review_day(origin))
     ended = weekly["week"].values.astype("datetime64[D]") + np.timedelta64(7, "D") <= day
     before = weekly.isel(week=ended)
-    visits, _, offset, _ = counted(before)
-    exposure = decide_on_exposure(visits, offset, anomalies, full=before.get("full"))
+    one = counted(before)
+    exposure = decide_on_exposure(one.visits, one.offset, anomalies, full=one.full)
     drivers = tuple(str(d) for d in anomalies["driver"].values)
     entering = drivers if exposure is None else exposure.drivers(drivers)
     found = recalibrate(before, anomalies, drivers=entering)
@@ -179,9 +179,13 @@ def _look_back(
     futures = other_years(anomalies, came["week"].values, n_draws=n_draws)
     names = [str(r) for r in weekly["region"].values]
     drawn = fitted.draw(futures, streams=DrawStreams([_SEED, start], n_draws, names))
+    seen = counted(came)
+    # what came of a full week, or of one that has not all come in, is not what would have
+    whole = came["consultations"].notnull()
+    whole = whole if seen.full is None else whole & ~seen.full
     return _Look(
-        (np.sqrt(drawn.visits.values), _root(counted(came)[0])),
-        (np.sqrt(drawn.consultations.values), _root(came["consultations"])),
+        (np.sqrt(drawn.visits.values), _root(seen.visits.where(whole))),
+        (np.sqrt(drawn.consultations.values), _root(seen.volume.where(whole))),
     )
 
 

@@ -54,7 +54,7 @@ def test_the_sentence_names_the_largest_parts_and_the_remainder(issued):
     """Of the week with the highest odds; three parts by size, the trend of nothing is not one."""
     assert explanation_sentence(issued, "north", "Northton") == (
         "Northton, week of 20 Mar: 47.5 flares per 1,000 consultations, 19 % more than the 40.0 of "
-        "the same weeks of past years; most of it by humidity (+25 %), recent weeks (+20 %) and "
+        "the same weeks of past years; moved most by humidity (+25 %), recent weeks (+20 %) and "
         "mould spores and mites and fleas (-10 %); other members and recalibration make -20 %."
     )
 

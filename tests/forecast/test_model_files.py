@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from forecast.cut import DataCut, Known
-from forecast.model_files import keep_model, kept_models, model_file, newest_fit
+from forecast.model_files import keep_model, kept_models, model_file, newest_fit, standing_review
 from forecast.practice import open_practice
 from forecast.records import open_records
 from forecast.records.vintages import add_vintage
@@ -88,6 +88,14 @@ def test_a_hindcast_rests_on_a_model_of_its_very_own_cut(world, known, places):
     assert newest_fit(world.practice, world.records, then, cut=own)[0].cut == own
     other = replace(own, climate_snapshot="snapshot-2")
     assert newest_fit(world.practice, world.records, then, cut=other)[0] is None
+
+
+def test_the_review_of_an_earlier_issued_model_may_stand(world):
+    """That of the newest before the day; one of the day itself, or a hindcast, hands none on."""
+    today = DataCut(world.known.origin, "snapshot-2", "vintage-2", CASE, "issued")
+    assert standing_review(world.practice, cut=today) == world.model.review
+    assert standing_review(world.practice, cut=world.then) is None
+    assert standing_review(world.practice, cut=replace(today, kind="hindcast")) is None
 
 
 def test_a_change_of_practice_toml_asks_for_a_new_model(world):

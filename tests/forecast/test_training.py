@@ -156,6 +156,30 @@ def test_a_long_gap_shortly_before_the_origin_leaves_no_hole_in_the_futures(know
     assert float(drawn.visits.pressure.mean()) > 0
 
 
+def test_a_model_keeps_a_review_that_stands_and_its_file_holds_it(
+    known, places, cut, model, tmp_path
+):
+    """Exposure kept by an earlier model of the year enters; that model's review is handed on."""
+    weather = ("temperature", "humidity")
+    assert model.review.exposure.verdict == "not yet known"
+    assert model.visits.drivers == weather
+    exposure = replace(model.review.exposure, verdict="kept")
+    spread = model.review.recalibration._replace(pressure=1.5)
+    earlier = replace(
+        model.review, decided_at=date(2022, 2, 1), exposure=exposure, recalibration=spread
+    )
+    later = train(known, places, cut=cut, standing=earlier)
+    assert later.review == earlier
+    assert later.visits.drivers == (*weather, "trees", "grasses")
+    read = read_model(write_model(later, tmp_path))
+    assert read.review == earlier
+    assert read.visits.recalibration.pressure == 1.5
+    assert draws_of(read, known).visits.pressure.equals(draws_of(later, known).visits.pressure)
+    # one of an earlier year is made anew
+    last_year = replace(earlier, reviewed=date(2021, 1, 1), decided_at=date(2021, 2, 1))
+    assert train(known, places, cut=cut, standing=last_year).hash == model.hash
+
+
 def test_what_drives_is_said_of_humidity_and_exposure_or_not_at_all(known, places, cut, model):
     """With visits two families are judged; without, none."""
     assert [e.family for e in what_drives(model, known)] == ["humidity", "exposure"]

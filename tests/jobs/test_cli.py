@@ -237,7 +237,8 @@ def test_a_region_without_visits_is_not_known_and_the_other_is_forecast(
     assert set(pd.read_csv(outbox / "forecast.csv")["location"]) == {"north"}
     assert told in (outbox / "forecast.txt").read_text()
     names = {path.stem for path in outbox.glob("*.svg")}
-    assert names == {"visits-north", "years-north", "exposure-north", "exposure-south", "season-1"}
+    of_north = {f"{kind}-north" for kind in ("visits", "years", "exposure", "why")}
+    assert names == {*of_north, "exposure-south", "season-1"}
     plan = forepaw("plan", "--practice", folder)
     assert (plan.code, plan.told) == (0, [])
 

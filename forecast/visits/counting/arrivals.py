@@ -11,7 +11,12 @@ from numpy.typing import NDArray
 
 from forecast.practice import Practice
 from forecast.records import Records, visits
-from forecast.visits.counting.delay import ReportingDelay, reporting_delay, whole_weeks
+from forecast.visits.counting.delay import (
+    ReportingDelay,
+    least_share,
+    reported_share,
+    reporting_delay,
+)
 from models.parameters import load_table
 from models.weeks import DAYS_IN_WEEK
 
@@ -41,13 +46,17 @@ class KnownVisits:
     is_stamped: bool
     n_import_days: int
 
+    def share(self, weeks: pd.DatetimeIndex) -> NDArray[np.float64]:
+        """Return how much of each week, given by its Monday, has come in [1]; 0 of one not over."""
+        over = weeks + pd.Timedelta(days=DAYS_IN_WEEK) <= pd.Timestamp(self.reached)
+        return np.where(over, reported_share(weeks, known_on=self.reached, delay=self.delay), 0.0)
+
     def whole(self, weeks: pd.DatetimeIndex, *, least: float | None = None) -> NDArray[np.bool_]:
         """Say which weeks, given by their Mondays, have come in well enough to be counted.
 
         `least` is the share that must have come in, that of the table unless given.
         """
-        over = weeks + pd.Timedelta(days=DAYS_IN_WEEK) <= pd.Timestamp(self.reached)
-        return over & whole_weeks(weeks, known_on=self.reached, delay=self.delay, least=least)
+        return np.asarray(self.share(weeks) >= (least_share() if least is None else least))
 
 
 def known_visits(practice: Practice, records: Records, *, known_on: date) -> KnownVisits:

@@ -18,12 +18,14 @@ from numpy.typing import NDArray
 
 from forecast.practice import Practice
 from forecast.records import Records, care, dated, dogs, vintages, visits
-from forecast.records.branches import branches
+from forecast.records.branches import branches, closures
 from forecast.records.vintages import Vintage
 from forecast.visits.counting.arrivals import KnownVisits, known_visits
 from forecast.visits.counting.cover import CoverRule, atopic_dogs, covered_share
+from forecast.visits.counting.delay import least_share
 from forecast.visits.counting.episodes import FLARE_VISIT, with_roles
 from forecast.visits.counting.placing import last_branches, placed, spans_by_region
+from forecast.visits.counting.unlike_weeks import unlike_weeks
 from forecast.visits.judging import counting_rule
 from forecast.visits.rules import VisitError
 from models.weeks import DAYS_IN_WEEK, mondays, week_range
@@ -31,12 +33,18 @@ from models.weeks import DAYS_IN_WEEK, mondays, week_range
 AS_KNOWN_THEN = "as known then"
 AS_FINALLY_KNOWN = "as finally known"
 _WEEK = pd.Timedelta(days=DAYS_IN_WEEK)
-_NUMBERS = dict.fromkeys(("flare_visits", "consultations", "covered_share"), float)
 _LONG_NAMES = {
     "flare_visits": "flare visits, first of their episode",
     "consultations": "consultations other than flare visits",
     "covered_share": "share of known atopic dogs under a working therapy",
+    "reported_share": "share of the week's visits that has come in",
+    "flare_visits_so_far": "flare visits of a week that has not all come in",
+    "consultations_so_far": "other consultations of a week that has not all come in",
+    "full_share": "share of visits on days when the diary was full",
+    "open_share": "share of the opening days that were not closed",
 }
+_NUMBERS = dict.fromkeys(_LONG_NAMES, float)
+_SHARES = tuple(name for name in _LONG_NAMES if name.endswith("_share"))
 
 
 def count_weeks(
@@ -154,7 +162,7 @@ def current_counts(
     """Count the live visits of the days before `known_on`; `make_vintage` also keeps the result.
 
     A visit counts in the region where its dog lived that day. A week is not known while too much
-    of it has not come in.
+    of it has not come in; what has come in of it stands apart.
     """
     rule = counting_rule(practice, records)
     known = known_visits(practice, records, known_on=known_on)
@@ -169,8 +177,10 @@ def current_counts(
         seen, regions=regions, known_on=known_on, flare_free_days=rule.flare_free_days
     )
     weeks = pd.DatetimeIndex(counted.indexes["week"])
-    whole = xr.DataArray(known.whole(weeks), dims="week", coords={"week": weeks})
-    counted = counted.where(whole)
+    counted = _come_in(counted, known, weeks)
+    days = (branches(records), closures(records), practice.settings.practice.country)
+    unlike = unlike_weeks(seen, *days, regions=regions, weeks=weeks)
+    counted = counted.assign({k: (("region", "week"), v) for k, v in unlike.items()})
     counted["covered_share"] = (
         ("region", "week"),
         _covered_share(records, seen, places, weeks, (cover_rules, regions, known_on)),
@@ -187,6 +197,15 @@ def what_is_shown(known: KnownVisits, *, known_on: date, today: date) -> str:
     """
     later = known_on >= today and known.n_import_days > 1
     return AS_KNOWN_THEN if known.is_stamped or later else AS_FINALLY_KNOWN
+
+
+def _come_in(counted: xr.Dataset, known: KnownVisits, weeks: pd.DatetimeIndex) -> xr.Dataset:
+    """Set apart the counts of weeks that have not come in well enough."""
+    share = xr.DataArray(known.share(weeks), dims="week", coords={"week": weeks})
+    whole = share >= least_share()
+    parts = {f"{name}_so_far": counted[name].where(~whole & (share > 0)) for name in counted}
+    told = share.where(counted["consultations"].notnull())
+    return counted.where(whole).assign(parts | {"reported_share": told.transpose("region", "week")})
 
 
 class _Places(NamedTuple):
@@ -276,11 +295,15 @@ def counts_as_known(records: Records, origin: date, vintage: Vintage) -> xr.Data
 
 def _described(counted: xr.Dataset, *, case_definition: str, known_on: date) -> xr.Dataset:
     for name, words in _LONG_NAMES.items():
+        if name not in counted:
+            continue
         counted[name].attrs = {
             "long_name": words,
             "units": "1",
             "cell_methods": "week: sum (interval: 7 days, Monday to Sunday)",
         }
-    counted["covered_share"].attrs["cell_methods"] = "week: mean"
+    for name in _SHARES:
+        if name in counted:
+            counted[name].attrs["cell_methods"] = "week: mean"
     counted.attrs |= {"case_definition": case_definition, "known_on": known_on.isoformat()}
     return counted

@@ -85,14 +85,10 @@ def _learn(seen: pd.Series, came: pd.Series, name: str) -> ReportingDelay | None
     return ReportingDelay(np.cumsum(counts) / len(held), len(held), name)
 
 
-def whole_weeks(
-    weeks: pd.DatetimeIndex,
-    *,
-    known_on: date,
-    delay: ReportingDelay | None,
-    least: float | None = None,
-) -> NDArray[np.bool_]:
-    """Say which weeks have come in well enough to be counted.
+def reported_share(
+    weeks: pd.DatetimeIndex, *, known_on: date, delay: ReportingDelay | None
+) -> NDArray[np.float64]:
+    """Return how much of each week has come in [1].
 
     Parameters
     ----------
@@ -101,16 +97,22 @@ def whole_weeks(
     known_on
         The day before which all is known that had come in.
     delay
-        None where no delay is known: then every week that has ended counts as whole.
-    least
-        The share of a week that must have come in; that of the table unless given.
+        None where no delay is known: then of every day that is over all counts as come in.
+
+    Notes
+    -----
+    The mean over the days of the week, each by its age: days on which a practice sees fewer visits
+    count as much as others.
     """
-    if delay is None:
-        return np.ones(len(weeks), dtype=bool)
     age_of_monday = (pd.Timestamp(known_on) - weeks).days.to_numpy()
     ages = age_of_monday[:, None] - 1 - np.arange(DAYS_IN_WEEK)[None, :]
-    share = np.where(ages >= 0, delay.complete(ages), 0.0).mean(axis=1)
-    return np.asarray(share >= (_table().number("delay.complete") if least is None else least))
+    come_in = np.ones(ages.shape) if delay is None else delay.complete(ages)
+    return np.asarray(np.where(ages >= 0, come_in, 0.0).mean(axis=1))
+
+
+def least_share() -> float:
+    """Return how much of a week must have come in for it to be counted [1]."""
+    return _table().number("delay.complete")
 
 
 def _table() -> ParameterTable:

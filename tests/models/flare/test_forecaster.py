@@ -149,7 +149,7 @@ def test_weeks_of_a_full_diary_are_at_least_what_was_counted():
     means = [
         float(
             VisitForecaster(("humidity",))
-            .fit(cut.assign(full=flag), anomalies)
+            .fit(cut.assign(full_share=flag.astype(float)), anomalies)
             .draw(_ahead(anomalies), streams=_streams(0))
             .members["regression"]
             .mean()

@@ -126,3 +126,21 @@ def test_bad_rows_are_refused_in_a_sentence(counts, says):
         fit_negative_binomial(
             np.ones((len(counts), 1)), counts, offset=np.zeros(len(counts)), precision=np.ones(1)
         )
+
+
+@pytest.mark.parametrize("seed", [199, 201, 225])
+def test_full_weeks_of_counts_without_spread_settle(seed):
+    """Counts less spread than chance: nothing tells the dispersion, and the fit ends all the same.
+
+    The three are of 225 tries those that once did not settle.
+    """
+    rng = np.random.default_rng(seed)
+    design = np.column_stack([np.ones(150), rng.normal(size=(150, 1))])
+    mean = np.exp(1.2 + 0.3 * design[:, 1])
+    counts = rng.binomial(60, np.clip(mean / 60, 0, 1)).astype(float)
+    cut = rng.random(150) < 0.05
+    fit = fit_negative_binomial(
+        design, counts, offset=np.zeros(150), precision=np.full(2, 0.01), censored=cut
+    )
+    assert fit.coefficients == pytest.approx([1.2, 0.3], abs=0.2)
+    assert fit.size > 20

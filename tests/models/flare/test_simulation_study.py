@@ -22,6 +22,7 @@ from models.flare.attribution import FOUND, driver_evidence
 from models.flare.drivers import lagged
 from models.flare.exposure_decision import KEPT, decide_on_exposure
 from models.flare.season_regression import SeasonRegression
+from models.parameters import load_table
 from models.weeks import phase
 
 pytestmark = pytest.mark.long
@@ -30,6 +31,7 @@ PRACTICES = 200 if os.environ.get("FOREPAW_LONG") == "whole" else 10
 REGIONS, YEARS, RECORD = ("a", "b", "c"), 6, 20
 DRIVERS = ("temperature", "humidity", "trees", "weeds")
 SHOCK_SD, SHOCK_PERSISTENCE, LEVEL_SD, SIZE, VOLUME = 0.25, 0.8, 0.15, 8.0, 120.0
+PERSISTENCE = 0.5  # of the weather, from week to week
 NOMINAL = 0.05
 
 
@@ -60,7 +62,8 @@ def invent(truth: Truth, seed: int) -> tuple[xr.DataArray, xr.DataArray, xr.Data
     # weather is alike in all regions, and a week like the one before it
     values = np.sqrt(0.7) * rng.normal(size=(len(DRIVERS), 1, len(weeks))) + np.sqrt(0.3) * values
     for week in range(1, len(weeks)):
-        values[..., week] = 0.5 * values[..., week - 1] + np.sqrt(0.75) * values[..., week]
+        kept, new = PERSISTENCE, np.sqrt(1 - PERSISTENCE**2)
+        values[..., week] = kept * values[..., week - 1] + new * values[..., week]
     departures = xr.DataArray(
         values,
         dims=("driver", "region", "week"),
@@ -95,30 +98,30 @@ def standardised(departures: xr.DataArray) -> xr.DataArray:
     return spread / spread.std(("region", "week"))
 
 
+def ask_one(truth: Truth, seed: int) -> Said:
+    """Return what is said of one practice."""
+    counts, offset, departures = invent(truth, seed)
+    anomalies = standardised(departures)
+    humidity, exposure = driver_evidence(counts, offset, departures)
+    decision = decide_on_exposure(counts, offset, anomalies)
+    assert decision is not None
+    fitted = SeasonRegression(DRIVERS, level="wandering").fit(counts, offset, anomalies)
+    rows = fitted.effects().set_index("term")[["effect", "low", "high"]]
+    return Said(
+        humidity.verdict == FOUND,
+        exposure.verdict == FOUND,
+        decision.verdict == KEPT,
+        (humidity.effect, humidity.low, humidity.high),
+        (exposure.effect, exposure.low, exposure.high),
+        tuple(rows.loc["humidity"]),
+        tuple(rows.loc["trees"]),
+    )
+
+
 @cache
 def ask(truth: Truth) -> list[Said]:
     """Return what is said of every practice with these effects."""
-    said = []
-    for seed in range(PRACTICES):
-        counts, offset, departures = invent(truth, seed)
-        anomalies = standardised(departures)
-        humidity, exposure = driver_evidence(counts, offset, departures)
-        decision = decide_on_exposure(counts, offset, anomalies)
-        assert decision is not None
-        fitted = SeasonRegression(DRIVERS, level="wandering").fit(counts, offset, anomalies)
-        rows = fitted.effects().set_index("term")[["effect", "low", "high"]]
-        said.append(
-            Said(
-                humidity.verdict == FOUND,
-                exposure.verdict == FOUND,
-                decision.verdict == KEPT,
-                (humidity.effect, humidity.low, humidity.high),
-                (exposure.effect, exposure.low, exposure.high),
-                tuple(rows.loc["humidity"]),
-                tuple(rows.loc["trees"]),
-            )
-        )
-    return said
+    return [ask_one(truth, seed) for seed in range(PRACTICES)]
 
 
 def share(truth: Truth, what: str) -> float:
@@ -131,6 +134,22 @@ def recovered(truth: Truth, what: str, effect: float) -> dict[str, float]:
     told = np.array([getattr(one, what) for one in ask(truth)])
     holds = (told[:, 1] <= effect) & (effect <= told[:, 2])
     return {"mean": told[:, 0].mean(), "sd": told[:, 0].std(ddof=1), "holds": holds.mean()}
+
+
+def truth_of(truth: Truth, what: str) -> float:
+    """Return the true value of an estimate.
+
+    Evidence is told for one standard deviation of the week itself: an effect that acts through the
+    lags, whose weighted sum spreads less, is larger by as much. The variance of that sum is
+    ``sum g_i g_j 0.5 ** |i - j|``, 0.535 for the weights of the table.
+    """
+    effect = truth.humidity if what.startswith("humidity") else truth.trees
+    if what.endswith("fitted"):
+        return effect
+    weights = np.array(load_table("models.flare", "flare.toml")["lag.weights"].value)
+    at = np.arange(len(weights))
+    apart = np.abs(at[:, None] - at)
+    return effect / float(np.sqrt(weights @ PERSISTENCE**apart @ weights))
 
 
 def most(rate: float) -> float:
@@ -154,18 +173,30 @@ def test_without_an_effect_of_humidity_it_is_claimed_at_no_more_than_the_nominal
         assert share(truth, "humidity_found") <= most(NOMINAL / 2)
 
 
-def test_known_effects_are_recovered():
-    """Mean estimates within 0.05 of the truth, nine intervals in ten hold it, by three sd."""
-    for truth, what in ((HUMID, "humidity_fitted"), (POLLEN, "trees_fitted")):
+def test_known_effects_are_recovered_against_other_years_weather():
+    """On the mean within a tenth of the truth; eight intervals in ten hold it at the least."""
+    for truth, what in ((HUMID, "humidity"), (POLLEN, "trees")):
+        effect = truth_of(truth, what)
+        found = recovered(truth, what, effect)
+        by_chance = 3 * found["sd"] / np.sqrt(PRACTICES)
+        assert found["mean"] == pytest.approx(effect, abs=0.1 * effect + by_chance)
+        assert found["holds"] >= 0.8 - 3 * np.sqrt(0.8 * 0.2 / PRACTICES)
+
+
+def test_known_effects_are_recovered_by_the_regression_that_forecasts():
+    """Humidity within a tenth; exposure, whose prior is tight, drawn in by a fifth at most."""
+    for truth, what, least in ((HUMID, "humidity_fitted", 0.9), (POLLEN, "trees_fitted", 0.8)):
         effect = max(truth)
         found = recovered(truth, what, effect)
-        assert found["mean"] == pytest.approx(effect, abs=0.05 + found["sd"] / np.sqrt(PRACTICES))
+        by_chance = 3 * found["sd"] / np.sqrt(PRACTICES)
+        assert least * effect - by_chance <= found["mean"] <= 1.1 * effect + by_chance
 
 
 def test_what_is_at_work_is_found():
-    """A quarter more flares a standard deviation: in most practices."""
+    """A quarter more flares a standard deviation: claimed, and exposure kept, in most practices."""
     assert share(HUMID, "humidity_found") > 0.5
     assert share(POLLEN, "exposure_found") > 0.5
+    assert share(POLLEN, "exposure_kept") > 0.5
 
 
 def test_the_table_of_the_study(capsys):
@@ -175,7 +206,7 @@ def test_the_table_of_the_study(capsys):
         shares = {k: share(truth, k) for k in Said._fields[:3]}
         lines.append(f"{name:9} " + "  ".join(f"{k} {v:.3f}" for k, v in shares.items()))
         for what in Said._fields[3:]:
-            effect = truth.humidity if what.startswith("humidity") else truth.trees
+            effect = truth_of(truth, what)
             found = recovered(truth, what, effect)
             lines.append(
                 f"          {what:16} truth {effect:.2f}  "

@@ -128,6 +128,20 @@ def test_with_stamps_a_past_day_sees_what_had_been_entered_by_then(late_entries,
     assert made.kind == "as known then"
 
 
+def test_of_a_week_still_coming_in_what_has_come_stands_apart(late_entries, records):
+    """Five of the ten visits, half of the week; of the whole weeks before nothing stands apart."""
+    made = make_vintage(late_entries, records, cover_rules={}, known_on=date(2024, 3, 4))
+    counted = counts_as_known(records, date(2024, 3, 4), made).sel(region="north")
+    newest, earlier = counted.sel(week="2024-02-26"), counted.sel(week="2024-02-12")
+    assert np.isnan(newest["consultations"])
+    assert np.isnan(newest["flare_visits"])
+    assert float(newest["consultations_so_far"] + newest["flare_visits_so_far"]) == 5
+    assert float(newest["reported_share"]) == pytest.approx(0.5, abs=0.05)
+    assert np.isfinite(earlier["consultations"])
+    assert np.isnan(earlier["consultations_so_far"])
+    assert float(earlier["reported_share"]) >= 0.9
+
+
 def test_counts_of_a_region_are_of_those_who_lived_there(practice, records, write):
     """The flare of a dog from far off is a consultation of the branch, no flare of the region."""
     text = steady(12) + "f,2024-03-05,n1,D7,itch flare\ng,2024-03-06,n1,D8,itch flare\n"

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.visits.counting.delay import reporting_delay, whole_weeks
+from forecast.visits.counting.delay import least_share, reported_share, reporting_delay
 
 MONDAY = pd.Timestamp("2024-06-03")
 
@@ -66,11 +66,20 @@ def test_a_week_counts_when_nine_tenths_of_it_have_come(known_on, whole):
     """
     delay = reporting_delay(stamped([3] * 200))
     week = pd.DatetimeIndex([MONDAY])
-    found = whole_weeks(week, known_on=date(2024, 6, known_on), delay=delay)
-    assert found.tolist() == [whole]
+    found = reported_share(week, known_on=date(2024, 6, known_on), delay=delay)
+    assert (found >= least_share()).tolist() == [whole]
+
+
+@pytest.mark.parametrize(("known_on", "share"), [(10, 4 / 7), (12, 6 / 7), (13, 1.0)])
+def test_the_share_of_a_week_is_the_mean_over_its_days(known_on, share):
+    """As above: all visits take three days, so days are in or not."""
+    week = pd.DatetimeIndex([MONDAY])
+    delay = reporting_delay(stamped([3] * 200))
+    found = reported_share(week, known_on=date(2024, 6, known_on), delay=delay)
+    np.testing.assert_allclose(found, [share])
 
 
 def test_without_a_known_delay_a_week_that_ended_counts():
     """Nothing is held back for a delay that nobody measured."""
     weeks = pd.date_range(MONDAY, periods=3, freq="7D")
-    assert whole_weeks(weeks, known_on=date(2024, 6, 24), delay=None).all()
+    assert reported_share(weeks, known_on=date(2024, 6, 24), delay=None).tolist() == [1.0] * 3

@@ -1,11 +1,15 @@
-"""The yearly review in sentences: exposure kept or not, humidity beside it, how wide bands are.
+"""What the model of visits rests on, in sentences: the yearly review, and weeks still coming in.
 
 What cannot be separated is said as such: neither driver is given what the two share.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
+import pandas as pd
+import xarray as xr
 
 from forecast.wording import listed
 from models.flare.exposure_decision import KEPT, NOT_YET_KNOWN, Effect, ExposureDecision
@@ -18,6 +22,31 @@ def review_sentences(reviewed: YearlyReview) -> list[str]:
     found = [_spread_sentence(reviewed.recalibration)]
     if reviewed.exposure is not None:
         found = [_exposure_sentence(reviewed), *_humidity_sentences(reviewed.exposure), *found]
+    return found
+
+
+def nowcast_sentences(nowcast: xr.Dataset, named: Mapping[str, str]) -> list[str]:
+    """Say of each week and region still coming in how many flare visits there will have been.
+
+    Parameters
+    ----------
+    nowcast
+        What `forecast.training.weeks_coming_in` returns.
+    named
+        Name of each region, by its id.
+    """
+    found = []
+    for week in nowcast["week"].values:
+        for region in nowcast["region"].values:
+            one = nowcast.sel(week=week, region=region)
+            low, middle, high = (float(v) for v in one["flare_visits"].values)
+            if np.isfinite(middle):
+                found.append(
+                    f"{named.get(str(region), str(region))}: of the week of "
+                    f"{pd.Timestamp(week):%-d %B %Y} {float(one['reported_share']):.0%} has come "
+                    f"in, {float(one['so_far']):.0f} flare visits so far; likely {middle:.0f} in "
+                    f"the end (9 in 10 between {low:.0f} and {high:.0f})."
+                )
     return found
 
 

@@ -1,0 +1,92 @@
+"""The review of a year: what it looks at, and how long it stands."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from models.flare.exposure_decision import NOT_YET_KNOWN
+from models.flare.yearly_review import YearlyReview, recalibrate, review, review_day
+from models.weeks import week_range
+
+DRIVERS = ("humidity", "trees")
+ORIGIN = date(2024, 5, 15)
+
+
+def make_weekly(*, years: int, seed: int = 1):
+    """Invent counts of two regions that end in mid-May 2024."""
+    rng = np.random.default_rng(seed)
+    weeks = (
+        week_range(date(2024, 5, 6), 1)[0] - np.timedelta64(7, "D") * np.arange(52 * years)[::-1]
+    )
+    dims, coords = ("region", "week"), {"region": ["a", "b"], "week": weeks}
+    volume = rng.poisson(200, (2, len(weeks))).astype(float)
+    weekly = xr.Dataset(
+        {
+            "flare_visits": (dims, rng.poisson(0.1 * volume).astype(float)),
+            "consultations": (dims, volume),
+            "covered_share": (dims, np.zeros(volume.shape)),
+        },
+        coords=coords,
+    )
+    anomalies = xr.DataArray(
+        rng.normal(size=(2, *volume.shape)),
+        dims=("driver", *dims),
+        coords={"driver": list(DRIVERS), **coords},
+    )
+    return weekly, anomalies
+
+
+@pytest.fixture(scope="module")
+def reviewed() -> YearlyReview:
+    return review(*make_weekly(years=5), origin=ORIGIN)
+
+
+def test_weeks_from_the_review_day_on_are_not_looked_at(reviewed):
+    """Spoilt from New Year on, counts and drivers give the same review."""
+    weekly, anomalies = make_weekly(years=5)
+    late = weekly["week"] + np.timedelta64(7, "D") > np.datetime64("2024-01-01")
+    spoilt = weekly.assign(flare_visits=weekly["flare_visits"].where(~late, 999.0))
+    again = review(spoilt, anomalies.where(~late, 9.0), origin=ORIGIN)
+    assert again.to_dict() == reviewed.to_dict()
+    assert reviewed.reviewed == review_day(ORIGIN) == date(2024, 1, 1)
+
+
+def test_a_review_stands_until_the_year_is_over(reviewed):
+    """Not on its own day, where it is made anew, nor with other drivers, nor next year."""
+    assert reviewed.decided_at == ORIGIN
+    assert reviewed.stands_at(date(2024, 5, 16), DRIVERS)
+    assert reviewed.stands_at(date(2024, 12, 31), DRIVERS)
+    assert not reviewed.stands_at(date(2025, 1, 1), DRIVERS)
+    assert not reviewed.stands_at(ORIGIN, DRIVERS)
+    assert not reviewed.stands_at(date(2024, 5, 16), ("humidity", "grasses"))
+    assert reviewed.exposure is not None
+    open_question = replace(reviewed.exposure, verdict=NOT_YET_KNOWN)
+    assert not replace(reviewed, exposure=open_question).stands_at(date(2024, 5, 16), DRIVERS)
+
+
+def test_a_review_written_down_reads_the_same(reviewed):
+    """By way of JSON."""
+    assert YearlyReview.from_dict(json.loads(json.dumps(reviewed.to_dict()))) == reviewed
+
+
+def test_with_too_few_seasons_forecasts_stay_as_drawn():
+    """Four years: two are needed to learn from, and two foretold are not three."""
+    weekly, anomalies = make_weekly(years=4)
+    found = recalibrate(weekly, anomalies, drivers=("humidity",))
+    assert (found.pressure, found.consultations, found.seasons) == (1.0, 1.0, 2)
+
+
+@pytest.mark.long
+def test_seasons_like_those_before_leave_the_bands_about_as_they_were():
+    """Counts of one rate throughout: six seasons foretold, no factor far from one."""
+    weekly, anomalies = make_weekly(years=8, seed=5)
+    found = recalibrate(weekly, anomalies, drivers=("humidity",))
+    assert found.seasons == 6
+    assert 0.85 < found.pressure < 1.15
+    assert 0.85 < found.consultations < 1.15
