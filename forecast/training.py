@@ -239,6 +239,15 @@ def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
     return driver_evidence(counts["flare_visits"], offset, departures)
 
 
+def driver_history(model: TrainedModel, known: Known) -> xr.DataArray:
+    """Return temperature, humidity and exposure by group of every known week, as a model has them.
+
+    Dims `(driver, region, week)`; what is usual for a week of the year is the model's `normals`.
+    """
+    past = model.exposure.past(known.weather, model.allergens)
+    return weekly_drivers(known.weather, past, groups=model.groups)
+
+
 def weeks_coming_in(model: TrainedModel, known: Known) -> xr.Dataset | None:
     """Foretell the whole of weeks whose visits have come in in part; None without visits.
 
@@ -265,15 +274,6 @@ def _seen(model: TrainedModel, known: Known) -> tuple[xr.Dataset, xr.DataArray]:
     """Return the counts whose drivers are known, and the drivers' anomalies."""
     anomalies = model.normals.anomalies(driver_history(model, known))
     return _with_weather(known, anomalies), anomalies
-
-
-def driver_history(model: TrainedModel, known: Known) -> xr.DataArray:
-    """Return temperature, humidity and exposure by group of every known week, as a model has them.
-
-    Dims `(driver, region, week)`; what is usual for a week of the year is the model's `normals`.
-    """
-    past = model.exposure.past(known.weather, model.allergens)
-    return weekly_drivers(known.weather, past, groups=model.groups)
 
 
 def up_to_date(model: TrainedModel, known: Known, past: xr.DataArray) -> TrainedModel:

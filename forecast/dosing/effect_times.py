@@ -94,6 +94,7 @@ def effect_times(
     told = told[told["date"] <= pd.Timestamp(today)]
     own = (told["therapy"] == therapy.id) & (told["status"] == GIVEN)
     scores = care.scores(records)
+    scores = scores[scores["scale"] == care.PVAS]  # a spoken 0-10 is no PVAS
     others = spans_not_uncovered(told[told["therapy"] != therapy.id], cover_rules())
     seen = follow_ups(
         told.loc[own, ["dog", "date", "reason"]],
