@@ -93,16 +93,16 @@ def backtest(
 
 def _rests_on(task: BacktestTask) -> str:
     """Return a name for everything that the scores of an origin hang on."""
-    counts = task.known.counts
+    known = task.known
     digest = hashlib.sha256()
     digest.update(json.dumps([versions(), task.cut.as_attributes(), task.seed]).encode())
     digest.update(json.dumps([WEEKS_AHEAD, DRAWS]).encode())
     digest.update(repr(sorted(task.regions.items())).encode())
-    for data in (counts, task.known.observed, task.known.layers):
+    for data in (known.counts, known.observed, known.layers, known.pollen):
         for name, values in sorted(data.variables.items()) if data is not None else ():
             digest.update(str(name).encode())
             digest.update(pd.util.hash_array(values.values.ravel()).tobytes())
-    digest.update(pd.util.hash_pandas_object(task.known.flowering).to_numpy().tobytes())
+    digest.update(pd.util.hash_pandas_object(known.flowering).to_numpy().tobytes())
     return digest.hexdigest()[:16]
 
 

@@ -23,6 +23,7 @@ import xarray as xr
 from forecast.climate import ClimateStore, fill_short_gaps, join_in_parts
 from forecast.climate.provenance import NOT_STATED
 from forecast.climate.variables import rules
+from forecast.pollen_counts import known_pollen
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.vintages import vintage, vintages
@@ -100,7 +101,8 @@ class Known:
     stage, date; `counts` is weekly, `(region, week)`, or None without visits. Where several sources
     were joined into `observed`, `layers` holds each one's own weather, `(source, region, time)`: an
     earlier origin joins them anew, since what one source is fitted by must not come from days after
-    it.
+    it. `pollen` are concentrations, `(allergen, region, time)`, or None without any
+    (`forecast.pollen_counts`).
     """
 
     origin: date
@@ -108,6 +110,7 @@ class Known:
     flowering: pd.DataFrame
     counts: xr.Dataset | None
     layers: xr.Dataset | None = None
+    pollen: xr.Dataset | None = None
 
     @cached_property
     def weather(self) -> xr.Dataset:
@@ -168,11 +171,13 @@ class Known:
             ended = counts["week"] + np.timedelta64(7, "D") <= day
             counts = counts.sel(week=counts["week"][ended])
         flowering = self.flowering[self.flowering["date"] < pd.Timestamp(origin)]
+        pollen = None if self.pollen is None else _before(self.pollen, origin)
         if self.layers is None:
-            return Known(origin, _before(self.observed, origin), flowering, counts)
+            observed = _before(self.observed, origin)
+            return Known(origin, observed, flowering, counts, pollen=pollen)
         layers = _before(self.layers, origin)
         observed, _ = join_in_parts(_in_parts(layers))
-        return Known(origin, observed, flowering, counts, layers)
+        return Known(origin, observed, flowering, counts, layers, pollen)
 
 
 def take_cut(
@@ -247,8 +252,12 @@ def known_weather(practice: Practice, climate: ClimateStore, *, cut: DataCut) ->
         out = flowering["date"] + pd.to_timedelta(late, unit="D") < pd.Timestamp(cut.origin)
         flowering = flowering[out]
     own = flowering[flowering["region"].isin(wanted)]
-    weather.attrs["credit"] = _credit(climate, cut.climate_snapshot, order, own)
-    return Known(cut.origin, weather, flowering, None, layers)
+    pollen = known_pollen(
+        climate, wanted, snapshot=cut.climate_snapshot, origin=cut.origin, lag_days=lag_days
+    )
+    read = [*order, *([] if pollen is None else pollen.attrs["sources"])]
+    weather.attrs["credit"] = _credit(climate, cut.climate_snapshot, read, own)
+    return Known(cut.origin, weather, flowering, None, layers, pollen)
 
 
 def _given_by(layers: xr.Dataset, origin: date, lag_days: Mapping[str, float]) -> xr.Dataset:
@@ -289,7 +298,7 @@ def weather_order(
 
 
 def _credit(climate: ClimateStore, snapshot: str, order: list[str], flowering: pd.DataFrame) -> str:
-    """Return the lines that the owners of weather and flowering dates ask for."""
+    """Return the lines that the owners of weather, pollen and flowering dates ask for."""
     given = {terms.source: terms.credit for terms in climate.sources(snapshot=snapshot)}
     of_dates = [
         source

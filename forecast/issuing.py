@@ -24,6 +24,7 @@ from forecast import issue_files
 from forecast.climate import ClimateStore
 from forecast.cut import DataCut, Known, StaleSource, WeatherGap
 from forecast.flowering import flowering_arrays
+from forecast.pollen_counts import pollen_read
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.issues import IssueRow, add_issue, issues
@@ -148,6 +149,7 @@ def _attributes(
         "sources_in_use": " ".join(section.source for section in practice.settings.pull),
         "weather_until": str(known.weather_until),
         "weather_gaps": _as_json(known.weather_gaps(HISTORY_DAYS)),
+        "pollen_read": json.dumps(pollen_read(known.pollen, model.exposure.calibration)),
         "stale_sources": _as_json(known.stale_sources()),
         "why_no_visits": model.why_no_visits,
         "review": review_text(model.review),

@@ -13,6 +13,7 @@ from forecast.settings_pages import PagesSection
 from forecast.settings_sections import (
     BackupSection,
     ClockSection,
+    DosingRuleSection,
     DosingSection,
     ForecastSection,
     PracticeSection,
@@ -75,6 +76,7 @@ _SECTIONS: dict[str, type[Section]] = {
     "region": RegionSection,
     "forecast": ForecastSection,
     "dosing": DosingSection,
+    "dosing.rule": DosingRuleSection,
     "sources": SourcesSection,
     "pull": PullSection,
     "visits": VisitsSection,

@@ -87,10 +87,20 @@ class ForecastSection(Section):
     seed: int = Field(default=1, ge=0)
 
 
+class DosingRuleSection(Section):
+    """A rule of the practice's own in the place of a shipped one; `forecast.dosing` checks it."""
+
+    rule: str = Field(min_length=1)
+    value: int | float | str
+    vet: str | None = Field(default=None, min_length=1)  # who answers for a looser rule
+    reason: str | None = Field(default=None, min_length=1)
+
+
 class DosingSection(Section):
-    """What a dose must take away to be worth its price."""
+    """What a dose must take away to be worth its price, and rules of the practice's own."""
 
     flare_weeks_per_dose: float = Field(gt=0)
+    rule: tuple[DosingRuleSection, ...] = Field(default=(), strict=False)
 
 
 class SourcesSection(Section):

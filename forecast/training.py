@@ -115,6 +115,7 @@ def train_with(
         list(entries.values()),
         listed={r.id: r.allergens for r in regions.values()},
         onsets=onsets,
+        counts=known.pollen,
     )
     groups = {a.id: a.text("group") for a in entries.values()}
     history = weekly_drivers(known.weather, past, groups=groups)
@@ -195,6 +196,7 @@ def futures(
         origin=origin,
         streams=streams,
         with_dates=with_dates,
+        counts=known.pollen,
     )
     if model.visits is None:
         return Futures(ahead, None)
@@ -229,16 +231,21 @@ def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
     """Say what the visits tell of humidity and of exposure; empty without visits."""
     if model.visits is None or known.counts is None:
         return []
-    history = weekly_drivers(
-        known.weather,
-        model.exposure.past(known.weather, model.allergens),
-        groups=model.groups,
-    )
+    history = driver_history(model, known)
     counts, departures = _with_weather(known, history), model.normals.departures(history)
     volume = counts["consultations"]
     exposed = volume.where(volume > 0) * visible_share(counts["covered_share"])
     offset = exposed.copy(data=np.log(exposed.values))
     return driver_evidence(counts["flare_visits"], offset, departures)
+
+
+def driver_history(model: TrainedModel, known: Known) -> xr.DataArray:
+    """Return temperature, humidity and exposure by group of every known week, as a model has them.
+
+    Dims `(driver, region, week)`; what is usual for a week of the year is the model's `normals`.
+    """
+    past = model.exposure.past(known.weather, model.allergens)
+    return weekly_drivers(known.weather, past, groups=model.groups)
 
 
 def weeks_coming_in(model: TrainedModel, known: Known) -> xr.Dataset | None:
@@ -265,8 +272,7 @@ def what_cover_decides(model: TrainedModel, known: Known, *, n_weeks: int) -> xr
 
 def _seen(model: TrainedModel, known: Known) -> tuple[xr.Dataset, xr.DataArray]:
     """Return the counts whose drivers are known, and the drivers' anomalies."""
-    past = model.exposure.past(known.weather, model.allergens)
-    anomalies = model.normals.anomalies(weekly_drivers(known.weather, past, groups=model.groups))
+    anomalies = model.normals.anomalies(driver_history(model, known))
     return _with_weather(known, anomalies), anomalies
 
 

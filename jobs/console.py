@@ -19,6 +19,7 @@ from rich.text import Text
 
 from forecast.issuing import Issue
 from forecast.model_words import nowcast_sentences, review_sentences
+from forecast.pollen_counts import exposure_is_from
 from forecast.practice import Practice
 from forecast.regions import regions
 from forecast.risk import SeasonWindow, exposure_seasons, flare_seasons, seasons_not_known
@@ -93,7 +94,8 @@ def show_issue(practice: Practice, made: Issue) -> None:
         _odds_strips(forecast, names)
         heading("Flare season: weeks above the region's threshold; median (8 in 10 draws)")
         _flare_table(forecast, names)
-    heading("Exposure seasons: median days (8 in 10 draws); modelled, no pollen was measured")
+    heading("Exposure seasons: median days (8 in 10 draws)")
+    paragraph(exposure_is_from(forecast.attrs))
     _exposure_tables(forecast, names)
     console.print()
     paragraph(str(forecast.attrs["credit"]), style="dim")

@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from forecast.dosing.plan import CAUTIONS, DosePlan, Proposal
-from forecast.dosing.readiness import NOT_ON_RECORD, SPEAKS_AGAINST, TOO_OLD, check_of
+from forecast.dosing.work_up import NOT_ON_RECORD, SPEAKS_AGAINST, TOO_OLD, check_of
 from forecast.issuing import Issue
 from forecast.records.dogs import identity_of
 from forecast.records.engine import Records
@@ -62,6 +62,8 @@ def show_plans(
     heading("On every plan")
     for caution in CAUTIONS:
         paragraph(caution.sentence)
+    for sentence in dict.fromkeys(loose.sentence for one in plans for loose in one.loosened):
+        paragraph(sentence, style="bold")
     if file is not None:
         heading("Every proposal, with all its reasons")
         console.print(f"  {file}", soft_wrap=True)

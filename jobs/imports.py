@@ -26,8 +26,12 @@ from forecast.visits import (
     import_closures,
     import_dogs,
     import_facts,
+    import_medicines,
+    import_reactions,
     import_scores,
+    import_tests,
     import_therapies,
+    import_vaccinations,
     import_visits,
     take_back,
 )
@@ -197,6 +201,10 @@ def _therapies(practice: Practice, records: Records, file: Path) -> ImportReport
     return import_therapies(practice, records, file, therapies=THERAPY_IDS)
 
 
+def _reactions(practice: Practice, records: Records, file: Path) -> ImportReport:
+    return import_reactions(practice, records, file, therapies=THERAPY_IDS)
+
+
 _DOORS: dict[str, _Door] = {
     "weather": _weather,
     "flowering": _flowering,
@@ -207,6 +215,10 @@ _DOORS: dict[str, _Door] = {
     "closures": _of_records(import_closures),
     "therapies": _of_records(_therapies),
     "scores": _of_records(import_scores),
+    "reactions": _of_records(_reactions),
+    "vaccinations": _of_records(import_vaccinations),
+    "medicines": _of_records(import_medicines),
+    "tests": _of_records(import_tests),
 }
 KINDS = tuple(_DOORS)
 

@@ -119,21 +119,23 @@ def _develop(
     plan: FloweringPlan,
     first: int,
     stop: int,
-    warmer: _Array,
-    years: float,
+    added: tuple[_Array, float, _Array, float],
     state: tuple[float, float, float],
 ) -> tuple[float, float, float, float]:
     """Carry one set on from a state; return the state and the day of flowering, NaN before it.
 
-    The state is the sum, the chill, and the requirement: negative until warmth counts.
+    The state is the sum, the chill, and the requirement: negative until warmth counts. `added` to
+    the temperature of a day are two patterns over days, each with how much of it.
     """
     total, chilled, threshold = state
+    warmer, years, fading, excess = added
     sequential = one[0] == FAMILY_SEQUENTIAL
     chills = sequential or one[9] != 0.0
     light = rows.light[rows.place[row]]
     for day in range(first, stop):
-        low = rows.tasmin[row, day] + years * warmer[day]
-        high = rows.tasmax[row, day] + years * warmer[day]
+        more = years * warmer[day] + excess * fading[day]
+        low = rows.tasmin[row, day] + more
+        high = rows.tasmax[row, day] + more
         if threshold < 0.0:
             if chills:
                 chilled += _chill_day(low, high, plan)
@@ -161,6 +163,8 @@ def flowering_of_traces(
     lenders: _Whole,
     years: _Array,
     warmer: _Array,
+    excess: _Array,
+    fading: _Array,
     found: _Array,
 ) -> None:
     """Walk seasons that are known to a day and continued with the days of other seasons.
@@ -177,6 +181,11 @@ def flowering_of_traces(
         Years that each lender lies before it, same dims.
     warmer
         Warming of each day of the season, dims (day,) [K year-1].
+    excess
+        How much warmer the season was than each lender just before the issue day, dims (season,
+        trace) [K].
+    fading
+        Share of it that is left on each day of the season, dims (day,) [1].
     found
         Written: day of flowering, dims (season, trace, set) [d]; NaN where it is not reached.
     """
@@ -186,17 +195,16 @@ def flowering_of_traces(
             one, stop = plan.sets[index], known[season]
             start = (0.0, 0.0, -1.0)
             total, chilled, threshold, day = _develop(
-                one, own[season], rows, plan, 0, stop, warmer, 0.0, start
+                one, own[season], rows, plan, 0, stop, (warmer, 0.0, fading, 0.0), start
             )
             for trace in range(lenders.shape[1]):
                 if not math.isnan(day):
                     found[season, trace, index] = day
                     continue
                 state = (total, chilled, threshold)
-                row, apart = lenders[season, trace], years[season, trace]
-                _, _, _, flowers = _develop(
-                    one, row, rows, plan, stop, length, warmer, apart, state
-                )
+                added = (warmer, years[season, trace], fading, excess[season, trace])
+                row = lenders[season, trace]
+                _, _, _, flowers = _develop(one, row, rows, plan, stop, length, added, state)
                 found[season, trace, index] = flowers
 
 
@@ -231,7 +239,7 @@ def development_at(
             state, first, totals = (0.0, 0.0, -1.0), 0, np.empty(4)
             for step in range(4):
                 total, chilled, threshold, _ = _develop(
-                    one, row, rows, plan, first, stops[step], none, 0.0, state
+                    one, row, rows, plan, first, stops[step], (none, 0.0, none, 0.0), state
                 )
                 state, first, totals[step] = (total, chilled, threshold), stops[step], total
             scale, begun = state[2] / _NEVER, totals[2] > 0.0

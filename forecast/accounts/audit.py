@@ -45,6 +45,8 @@ class Action(StrEnum):
     CONTACT_READ = "contact of an owner read"
     NOTES_READ = "clinical notes read"
     REQUEST_MADE = "work asked for"
+    CARE_RECORDED = "care of a dog recorded"
+    THERAPY_RELEASED = "therapy signed to be given again"
 
 
 @dataclass(frozen=True)

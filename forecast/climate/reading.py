@@ -144,6 +144,11 @@ class ClimateReader:
         result.attrs = _attributes(session, parent, [source])
         return result
 
+    def pollen_sources(self, *, snapshot: str | None = None) -> list[str]:
+        """Return the sources of pollen, in the order in which they came."""
+        group = _group(self._session(snapshot), pollen_arrays.GROUP)
+        return [] if group is None else _words(group, "source")
+
     def pollen(
         self,
         *,

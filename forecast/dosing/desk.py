@@ -19,6 +19,7 @@ from forecast.dosing.register import (
     region_pressure,
     risk_of,
 )
+from forecast.dosing.rules import rules_of
 from forecast.dosing.therapies import DosingError, therapy
 from forecast.issuing import Issue
 from forecast.practice import Practice
@@ -48,6 +49,8 @@ def propose_plans(
     """
     if not issue.has_visits:
         return []
+    rules = rules_of(practice)
+    kind = rules.therapies[therapy(therapy_id).id]
     unknown_home = practice.settings.visits.unknown_home
     register = read_register(records, today=today, unknown_home=unknown_home)
     held = {str(region) for region in issue.forecast["region"].values}
@@ -70,12 +73,13 @@ def propose_plans(
         found.append(
             propose_plan(
                 dog,
-                therapy(therapy_id),
+                kind,
                 risk=risk_of(dog, register, pressures[dog.region]),
                 open_days=open_days(desks.get(dog.branch or ""), today, n_days),
                 issue_id=issue.id,
                 today=today,
                 price=practice.settings.dosing.flare_weeks_per_dose,
+                rules=rules,
             )
         )
     return found
@@ -95,7 +99,9 @@ def plans_csv(records: Records, plans: Iterable[DosePlan]) -> str:
             plan.therapy,
             plan.proposal,
             " ".join(str(dose.date) for dose in plan.doses),
-            "; ".join(reason.sentence for reason in plan.reasons),
+            "; ".join(
+                [one.sentence for one in plan.reasons] + [one.sentence for one in plan.loosened]
+            ),
         )
         for plan in plans
     ]

@@ -11,8 +11,18 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from enum import StrEnum
 
-from forecast.dosing.therapies import DosingError, Therapy, therapy
+from forecast.dosing.therapies import (
+    THERAPY_IDS,
+    DosingError,
+    Therapy,
+    days_rule,
+    therapies,
+    therapy,
+)
+from forecast.records.care import PVAS, UNMAPPED_THERAPY
 from forecast.visits.counting.cover import end_not_known
+
+GIVEN, DISPENSED = "given", "dispensed"
 
 
 class Cover(StrEnum):
@@ -25,12 +35,16 @@ class Cover(StrEnum):
 
 @dataclass(frozen=True)
 class Reason:
-    """One sentence behind a verdict or a plan; `known` is False where a record is missing."""
+    """One sentence behind a verdict or a plan; `known` is False where a record is missing.
+
+    `change` says what would change it, empty where nothing would.
+    """
 
     code: str
     sentence: str
     source: str
     known: bool = True
+    change: str = ""
 
 
 @dataclass(frozen=True)
@@ -41,17 +55,26 @@ class Finding:
     recorded: date | None
 
 
+NO_FINDING = Finding(None, None)
+
+
 @dataclass(frozen=True)
 class TherapyEvent:
-    """A dose or a course; a course that still runs, or whose end is not known, has no `until`."""
+    """A dose or a course; a course that still runs, or whose end is not known, has no `until`.
+
+    What was only dispensed was not seen given. `therapy` may be "not known": an item of the
+    practice's own that is mapped to no class yet.
+    """
 
     therapy: str
     given: date
     until: date | None = None
     responded: bool | None = None
+    status: str = GIVEN
 
     def __post_init__(self) -> None:
-        therapy(self.therapy)
+        if self.therapy not in (*THERAPY_IDS, UNMAPPED_THERAPY):
+            therapy(self.therapy)
         if self.until is not None and self.until < self.given:
             raise DosingError(
                 f"a course of {self.therapy} from {self.given} until {self.until} was recorded; "
@@ -61,10 +84,11 @@ class TherapyEvent:
 
 @dataclass(frozen=True)
 class ItchScore:
-    """One pruritus visual analogue score (PVAS, 0 to 10) with its day."""
+    """One itch score, 0 to 10, with its day; a spoken 0-10 scale is no PVAS, nor one not known."""
 
     value: float
     recorded: date
+    scale: str = PVAS
 
     def __post_init__(self) -> None:
         if not 0 <= self.value <= 10:
@@ -75,8 +99,43 @@ class ItchScore:
 
 
 @dataclass(frozen=True)
+class AdverseReaction:
+    """An adverse reaction to a class of therapy; `lifted` is the day a vet signed it off."""
+
+    therapy: str
+    seen: date
+    reported: bool | None = None
+    lifted: date | None = None
+
+
+@dataclass(frozen=True)
+class Vaccination:
+    """A vaccination given, or planned ahead; `live` None is not known."""
+
+    given: date
+    live: bool | None
+
+
+@dataclass(frozen=True)
+class Medicine:
+    """Another medicine, by kind; without an end on record it may still be given."""
+
+    kind: str
+    since: date
+    until: date | None = None
+
+    def may_run(self, today: date) -> bool:
+        """Say whether it is given on a day, or may be for all that is known."""
+        return self.since <= today and (self.until is None or self.until >= today)
+
+
+@dataclass(frozen=True)
 class DogRecord:
-    """One dog as the practice knows it. `therapies` None means that its history is not known."""
+    """One dog as the practice knows it. `therapies` None means that its history is not known.
+
+    `history_asked` is the day on which it was last known to be whole, `allergy_tested` that of the
+    last allergy test.
+    """
 
     id: str
     species: str | None
@@ -91,24 +150,39 @@ class DogRecord:
     therapies: tuple[TherapyEvent, ...] | None = None
     flare_visits: tuple[date, ...] = ()
     scores: tuple[ItchScore, ...] = ()
+    history_asked: date | None = None
+    reactions: tuple[AdverseReaction, ...] = ()
+    vaccinations: tuple[Vaccination, ...] = ()
+    medicines: tuple[Medicine, ...] = ()
+    allergy_tested: date | None = None
 
     def finding(self, kind: str) -> Finding:
         """Return a finding; one that the record does not hold is not known."""
-        return self.findings.get(kind, Finding(None, None))
+        return self.findings.get(kind, NO_FINDING)
 
     def doses(self, therapy_id: str, today: date) -> tuple[TherapyEvent, ...]:
-        """Return the doses or courses of one therapy given by today, oldest first."""
+        """Return the doses or courses of one therapy by today, dispensed ones too, oldest first."""
         events = [e for e in self.therapies or () if e.therapy == therapy_id and e.given <= today]
         return tuple(sorted(events, key=lambda event: event.given))
 
     def last_dose(self, therapy_id: str, today: date) -> date | None:
-        """Return the day of the last dose of one therapy given by today, or None."""
+        """Return the day of the last dose of one therapy by today, or None.
+
+        One that was only dispensed may have been given, so it keeps its distance too.
+        """
         doses = self.doses(therapy_id, today)
         return doses[-1].given if doses else None
 
     def latest_score(self, today: date) -> ItchScore | None:
-        """Return the latest itch score by today; the worst one where a day has several."""
-        past = [score for score in self.scores if score.recorded <= today]
+        """Return the latest PVAS by today; the worst one where a day has several."""
+        return self._latest(today, is_pvas=True)
+
+    def latest_other_score(self, today: date) -> ItchScore | None:
+        """Return the latest score by today that is no PVAS, as a spoken one; the worst of a day."""
+        return self._latest(today, is_pvas=False)
+
+    def _latest(self, today: date, *, is_pvas: bool) -> ItchScore | None:
+        past = [s for s in self.scores if s.recorded <= today and (s.scale == PVAS) is is_pvas]
         return max(past, key=lambda score: (score.recorded, score.value), default=None)
 
     def last_flare(self, today: date) -> date | None:
@@ -136,13 +210,22 @@ def dog_cover(dog: DogRecord, day: date) -> Cover:
 
 
 def _event_cover(event: TherapyEvent, dog: DogRecord, day: date) -> Cover:
-    kind = therapy(event.therapy)
+    if event.therapy == UNMAPPED_THERAPY:
+        over = (day - event.given).days >= days_rule("plan.longest_cover")
+        return Cover.NO if over else Cover.NOT_KNOWN
+    kind = therapies()[event.therapy]
+    if kind.covers == "no":
+        return Cover.NO
     last = _last_day_of_effect(event, kind, day)
     since_last = (day - last).days
     if since_last >= kind.days("ends_at") or event.responded is False:
         return Cover.NO
+    if event.status == DISPENSED:
+        return Cover.NOT_KNOWN
     if day < event.given + timedelta(days=kind.days("onset")):
         return Cover.NO
+    if kind.covers != "yes":
+        return Cover.NOT_KNOWN
     open_ended = end_not_known(event.until, is_course=not kind.planned_ahead)
     responded = event.responded or dog.responded(event.therapy, day)
     if open_ended or not responded or since_last > kind.days("full_until"):

@@ -24,7 +24,8 @@ from forecast.dosing.dog_season import (
     through_the_season,
     uncovered_weeks,
 )
-from forecast.dosing.readiness import HOUSE, Readiness, readiness
+from forecast.dosing.readiness import Readiness, readiness
+from forecast.dosing.rules import Loosened, Rules
 from forecast.dosing.schedule import (
     DosingProblem,
     Floats,
@@ -41,6 +42,7 @@ from forecast.dosing.therapies import (
     rule,
     therapy,
 )
+from forecast.dosing.work_up import HOUSE
 from models.weeks import DAYS_IN_WEEK
 
 
@@ -119,13 +121,21 @@ class DosePlan:
     trade: tuple[Outcome, ...] = ()
     state: str = "proposed"
     signed_by: str | None = None
+    loosened: tuple[Loosened, ...] = ()
 
     @property
     def cautions(self) -> tuple[Caution, ...]:
-        """The cautions that are always on, then those of the therapy."""
-        leaves = therapy(self.therapy).cautions
-        own = tuple(Caution(code, str(c.value), c.source) for code, c in leaves.items())
-        return CAUTIONS + own
+        """Those always on, rules that were loosened, those of the therapy, what to watch."""
+        kind = therapy(self.therapy)
+        own = tuple(Caution(code, str(c.value), c.source) for code, c in kind.cautions.items())
+        own += tuple(
+            Caution(f"monitoring {code}", f"To be watched: {c.value}.", c.source)
+            for code, c in kind.monitoring.items()
+        )
+        looser = tuple(
+            Caution(f"loosened {one.rule}", one.sentence, "practice.toml") for one in self.loosened
+        )
+        return CAUTIONS + looser + own
 
 
 _WITHOUT_DOSE = {
@@ -146,13 +156,15 @@ def propose_plan(
     today: date,
     price: float | None = None,
     most_doses: int | None = None,
+    rules: Rules | None = None,
 ) -> DosePlan:
     """Propose what to do for one dog with one therapy, from one issue.
 
     `risk` is the dog's own weekly risk (see `dog_risk`), `open_days` the days on which its branch
-    gives doses, `price` the flare-weeks that a dose must be expected to spare.
+    gives doses, `price` the flare-weeks that a dose must be expected to spare, `rules` those that
+    the practice goes by (those shipped, where none are given); `therapy` is as they have it.
     """
-    ready = readiness(dog, therapy, today)
+    ready = readiness(dog, therapy, today, rules=rules)
     start, daily, scenarios = days_ahead(risk, today)
     reason = _why_no_dates(therapy, daily)
     if reason is not None:
@@ -189,6 +201,7 @@ def _weigh(
         reasons=ready.reasons,
         verdict=ready.verdict,
         proposal=_WITHOUT_DOSE.get(ready.verdict, Proposal.HOLD_A_SLOT),
+        loosened=ready.loosened,
     )
     if ready.verdict not in (Verdict.READY, Verdict.VET_MUST_DECIDE):
         return plan
@@ -282,4 +295,5 @@ def _no_dates(
         reasons=(*ready.reasons, reason),
         verdict=ready.verdict,
         proposal=_WITHOUT_DOSE.get(ready.verdict, Proposal.HOLD_A_SLOT),
+        loosened=ready.loosened,
     )

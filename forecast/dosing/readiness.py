@@ -7,170 +7,181 @@ counts until a newer one replaces it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
+from functools import lru_cache
 from math import isfinite
 
-from forecast.dosing.dog_record import DogRecord, Finding, Reason
-from forecast.dosing.therapies import Therapy, Verdict, days_rule, rule, table, therapies
+from forecast.dosing.dog_record import DogRecord, Reason
+from forecast.dosing.past_therapies import history
+from forecast.dosing.rules import Loosened, Rules, shipped_rules
+from forecast.dosing.stops import stops
+from forecast.dosing.therapies import Therapy, Verdict
+from forecast.dosing.work_up import (
+    CALLS_FOR_DIET,
+    DIAGNOSIS,
+    DIET,
+    HOUSE,
+    PROFESSION,
+    RULE_OUTS,
+    FindingKind,
+)
+from forecast.dosing.work_up_reasons import (
+    Judged,
+    is_current,
+    is_known,
+    is_older,
+    is_stale,
+    missing,
+    stale,
+)
 from models.parameters import Parameter
 
-PROFESSION = "standard work-up: Hensel et al. 2015, BMC Vet Res 11:196"
-HOUSE = "rule of this service"
+_ORDER = {verdict: place for place, verdict in enumerate(Verdict)}
+_NEVER = "nothing: it stays so"
 
 
 @dataclass(frozen=True)
 class Readiness:
-    """Verdict for one dog and one therapy on one day, with every reason for it."""
+    """Verdict for one dog and one therapy on one day, with every reason for it.
+
+    `not_before` is the first day on which another dose keeps the minimum interval, None where no
+    dose stands in the way; `loosened` are rules that a vet of the practice loosened.
+    """
 
     dog: str
     therapy: str
     today: date
     verdict: Verdict
     reasons: tuple[Reason, ...]
+    not_before: date | None = None
+    loosened: tuple[Loosened, ...] = ()
 
 
-@dataclass(frozen=True)
-class FindingKind:
-    """A finding, the answer that lets a plan go on, and how a practice comes to know it."""
+def readiness(
+    dog: DogRecord, therapy: Therapy, today: date, *, rules: Rules | None = None
+) -> Readiness:
+    """Judge one dog for one therapy today; anything not known keeps it from being ready.
 
-    words: str
-    wanted: bool
-    how: str
-
-
-# What is asked of every dog before any therapy, in the order of a work-up.
-WORK_UP = {
-    "examination": FindingKind("examination by a vet", True, "examine the dog"),
-    "atopic_dermatitis": FindingKind(
-        "diagnosis of atopic dermatitis", True, "complete the work-up and record the diagnosis"
-    ),
-    "flea_control": FindingKind("flea control in force", True, "comb, and start flea control"),
-    "ectoparasites": FindingKind("sarcoptic or other mites", False, "scrape, or treat on trial"),
-    "skin_infection": FindingKind(
-        "untreated skin or ear infection", False, "take cytology and treat what it shows"
-    ),
-}
-# What may speak against a therapy; the table says which of them, and how strongly.
-FINDINGS = {
-    "demodicosis": FindingKind("demodicosis", False, "take deep scrapes or hair plucks"),
-    "neoplasia": FindingKind("neoplasia, now or before", False, "examine and palpate the dog"),
-    "serious_infection": FindingKind("serious infection", False, "examine the dog"),
-    "immune_suppression": FindingKind("suppressed immune system", False, "take the history"),
-    "pregnant_or_lactating": FindingKind("pregnancy or lactation", False, "examine the bitch"),
-    "breeding": FindingKind("use for breeding", False, "ask the owner"),
-    "hypersensitivity": FindingKind(
-        "earlier reaction to this therapy", False, "ask the owner and read the record"
-    ),
-    "live_vaccination": FindingKind("live vaccine", False, "read the vaccination record"),
-    "diabetes_mellitus": FindingKind("diabetes mellitus", False, "test blood and urine"),
-    "hyperadrenocorticism": FindingKind("hyperadrenocorticism", False, "take history and test"),
-    "renal_disease": FindingKind("kidney disease", False, "test blood and urine"),
-    "heart_failure": FindingKind("heart disease", False, "examine the dog"),
-    "gut_ulcer": FindingKind("ulcer of stomach or gut", False, "take the history"),
-    "corneal_ulcer": FindingKind("ulcer of the cornea", False, "examine the eyes"),
-    "nsaid_in_use": FindingKind("anti-inflammatory painkiller in use", False, "ask the owner"),
-}
-# Everything else that may hold a plan up, in words.
-OTHER_CHECKS = {
-    "species": "species",
-    "urgent_signs": "signs that need care now",
-    "itch_now": "itch now",
-    "itch_score": "itch score",
-    "flare_open": "itch score since the last flare visit",
-    "age": "date of birth",
-    "too_young": "age",
-    "weight": "weight",
-    "too_light": "weight",
-    "perennial_signs": "whether it itches all year",
-    "food_trial": "diet trial",
-    "therapy_history": "history of therapies",
-    "response": "response to this therapy",
-    "no_response": "response to this therapy",
-    "other_therapy": "another therapy under way",
-    "not_planned_ahead": "a therapy that is not planned ahead",
-    "risk": "risk in the weeks ahead",
-    "no_open_day": "open days of the branch",
-}
-NOT_ON_RECORD, TOO_OLD, SPEAKS_AGAINST = "not on record", "too old", "speaks against"
-ENTIRE_BITCH_ONLY = "pregnant_or_lactating"
-ENTIRE_ONLY = "breeding"
-
-_NOT_KNOWN, _STALE = "_not_known", "_stale"  # ends of the codes of reasons
-_ORDER = list(Verdict)
-_Judged = tuple[Verdict, Reason]
+    `therapy` is looked up among the `rules`, by default those shipped.
+    """
+    rules = rules or shipped_rules()
+    return _put_together(
+        dog, rules.therapies[therapy.id], today, rules=rules, general=_general(dog, today, rules)
+    )
 
 
-def readiness(dog: DogRecord, therapy: Therapy, today: date) -> Readiness:
-    """Judge one dog for one therapy today; anything not known keeps it from being ready."""
-    judged = list(_judge(dog, therapy, today))
-    verdict = min((v for v, _ in judged), key=_ORDER.index, default=Verdict.READY)
-    reasons = [r for _, r in sorted(judged, key=lambda pair: _ORDER.index(pair[0]))]
-    if verdict is Verdict.READY:
-        done = f"every check of {therapy.words} is on record and current on {today}"
-        reasons = [Reason("checks_passed", done, HOUSE)]
-    return Readiness(dog.id, therapy.id, today, verdict, tuple(reasons))
+def readiness_for_each(dog: DogRecord, today: date, *, rules: Rules) -> dict[str, Readiness]:
+    """Judge one dog for every therapy today, by therapy."""
+    general = _general(dog, today, rules)
+    return {
+        therapy.id: _put_together(dog, therapy, today, rules=rules, general=general)
+        for therapy in rules.therapies.values()
+    }
 
 
-def check_of(reason: Reason) -> tuple[str, str]:
-    """Return which check a reason against a plan comes from, in words, and how it went."""
-    code = reason.code.removesuffix(_NOT_KNOWN).removesuffix(_STALE)
-    if reason.code.endswith(_STALE):
-        return _words(code), TOO_OLD
-    return _words(code), SPEAKS_AGAINST if reason.known else NOT_ON_RECORD
+def _put_together(
+    dog: DogRecord, therapy: Therapy, today: date, *, rules: Rules, general: Sequence[Judged]
+) -> Readiness:
+    judged = [*general, *_for_therapy(dog, therapy, today, rules)]
+    judged.sort(key=_pressing)
+    reasons: tuple[Reason, ...]
+    if judged:
+        verdict, reasons = judged[0][0], tuple(reason for _, reason in judged)
+    else:
+        verdict, reasons = Verdict.READY, (_passed(therapy.words, today),)
+    loosened = tuple(one for one in rules.loosened if one.bears_on(therapy.id))
+    return Readiness(
+        dog.id, therapy.id, today, verdict, reasons, _not_before(dog, therapy, today), loosened
+    )
 
 
-def _words(code: str) -> str:
-    kinds = WORK_UP | FINDINGS
-    return kinds[code].words if code in kinds else OTHER_CHECKS[code]
+def _pressing(judged: Judged) -> int:
+    return _ORDER[judged[0]]
 
 
-def _judge(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
+@lru_cache(maxsize=64)
+def _passed(words: str, today: date) -> Reason:
+    return Reason(
+        "checks_passed", f"every check of {words} is on record and current on {today}", HOUSE
+    )
+
+
+def _not_before(dog: DogRecord, therapy: Therapy, today: date) -> date | None:
+    if not therapy.planned_ahead:
+        return None
+    last = dog.last_dose(therapy.id, today)
+    free = None if last is None else last + timedelta(days=therapy.minimum_interval)
+    return free if free is not None and free > today else None
+
+
+def _general(dog: DogRecord, today: date, rules: Rules) -> list[Judged]:
+    """Judge what is the same for every therapy, in the order of a work-up."""
+    return [
+        *_itch_now(dog, today, rules),
+        *_age_known(dog, today),
+        *_weight_known(dog, today, rules),
+        *_findings(RULE_OUTS, dog, today, rules),
+        *_food(dog, today, rules),
+        *_findings(DIAGNOSIS, dog, today, rules),
+    ]
+
+
+def _for_therapy(dog: DogRecord, therapy: Therapy, today: date, rules: Rules) -> Iterator[Judged]:
     yield from _species(dog, therapy)
-    yield from _itch_now(dog, today)
-    yield from _age(dog, therapy, today)
-    yield from _weight(dog, therapy, today)
-    yield from _work_up(dog, today)
-    yield from _food(dog, today)
-    yield from _stops(dog, therapy, today)
-    yield from _history(dog, therapy, today)
+    yield from _too_young(dog, therapy, today)
+    yield from _too_light(dog, therapy, today)
+    yield from stops(dog, therapy, today, rules)
+    yield from history(dog, therapy, today, rules)
 
 
 # ------------------------------------------------------------------------------ who the dog is
-def _species(dog: DogRecord, therapy: Therapy) -> Iterator[_Judged]:
+def _species(dog: DogRecord, therapy: Therapy) -> Iterator[Judged]:
     if dog.species is None:
-        yield _missing("species", "record the species")
+        yield missing("species", "record the species")
     elif dog.species != therapy.species:
         sentence = f"{therapy.words} is for dogs only; this animal is recorded as {dog.species!r}"
-        yield (
-            Verdict.NOT_SUITABLE,
-            Reason("species", sentence, therapy.parameters["species"].source),
-        )
+        source = therapy.parameters["species"].source
+        yield Verdict.NOT_SUITABLE, Reason("species", sentence, source, change=_NEVER)
 
 
-def _age(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
+def _age_known(dog: DogRecord, today: date) -> Iterator[Judged]:
     if dog.birth_date is None or dog.birth_date > today:
-        yield _missing("age", "record it, or have a vet estimate the age")
+        yield missing("age", "record it, or have a vet estimate the age")
+
+
+def _too_young(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[Judged]:
+    limit = therapy.parameters.get("minimum_age")
+    if limit is None or dog.birth_date is None or dog.birth_date > today:
         return
-    limit = therapy.parameters["minimum_age"]
     old_enough = add_months(dog.birth_date, int(limit.number))
     if today < old_enough:
         sentence = f"younger than {limit.number:g} months until {old_enough}"
-        yield _limit_verdict(limit), Reason("too_young", sentence, limit.source)
+        change = f"from {old_enough} on it is old enough"
+        yield _limit_verdict(limit), Reason("too_young", sentence, limit.source, change=change)
 
 
-def _weight(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
-    limit = therapy.parameters["minimum_weight"]
-    known = dog.weight_kg is not None and isfinite(dog.weight_kg)
-    if dog.weight_kg is None or dog.weighed is None or not known or dog.weighed > today:
-        yield _missing("weight", "weigh the dog")
+def _weight_known(dog: DogRecord, today: date, rules: Rules) -> Iterator[Judged]:
+    if not _has_weight(dog, today):
+        yield missing("weight", "weigh the dog")
+    elif is_older(dog.weighed, today, rules.days("readiness.weight_current_for")):
+        yield stale("weight", dog.weighed, "weigh the dog")
+
+
+def _too_light(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[Judged]:
+    limit = therapy.parameters.get("minimum_weight")
+    if limit is None or dog.weight_kg is None or not _has_weight(dog, today):
         return
     if dog.weight_kg < limit.number:
         sentence = f"weighs {dog.weight_kg:g} kg on {dog.weighed}; at least {limit.number:g} kg"
-        yield _limit_verdict(limit), Reason("too_light", sentence, limit.source)
-    if _older(dog.weighed, today, days_rule("readiness.weight_current_for")):
-        yield _stale("weight", dog.weighed, "weigh the dog")
+        change = "a later weight at or above the limit"
+        yield _limit_verdict(limit), Reason("too_light", sentence, limit.source, change=change)
+
+
+def _has_weight(dog: DogRecord, today: date) -> bool:
+    known = dog.weight_kg is not None and isfinite(dog.weight_kg)
+    return known and dog.weighed is not None and dog.weighed <= today
 
 
 def _limit_verdict(limit: Parameter) -> Verdict:
@@ -179,131 +190,94 @@ def _limit_verdict(limit: Parameter) -> Verdict:
 
 
 # -------------------------------------------------------------------------------- how it is now
-def _itch_now(dog: DogRecord, today: date) -> Iterator[_Judged]:
+def _itch_now(dog: DogRecord, today: date, rules: Rules) -> Iterator[Judged]:
     urgent = dog.finding("urgent_signs")
     if urgent.present and urgent.recorded and urgent.recorded <= today:
         sentence = f"signs that need care were recorded on {urgent.recorded}"
-        yield Verdict.SEE_NOW, Reason("urgent_signs", sentence, HOUSE)
+        change = "a vet sees it and records that they are gone"
+        yield Verdict.SEE_NOW, Reason("urgent_signs", sentence, HOUSE, change=change)
     score, flare = dog.latest_score(today), dog.last_flare(today)
+    bound = rules.parameters["readiness.needs_care_score"]
+    spoken = _spoken_and_high(dog, today, rules)
+    if spoken is not None:
+        yield Verdict.SEE_NOW, spoken
     if score is None:
-        yield _missing("itch_score", "ask the owner for a score")
+        yield missing("itch_score", "ask the owner for a score on the line (PVAS)")
         return
-    bound = table()["readiness.needs_care_score"]
-    if _older(score.recorded, today, days_rule("readiness.score_current_for")):
-        yield _stale("itch_score", score.recorded, "ask the owner for a score")
+    if _is_old_score(score.recorded, today, rules):
+        yield stale("itch_score", score.recorded, "ask the owner for a score")
     elif score.value >= bound.number:
-        sentence = f"itch score {score.value:g} on {score.recorded}; {bound.number:g} or more"
-        yield (
-            Verdict.SEE_NOW,
-            Reason("itch_now", f"{sentence} is seen, not scheduled", bound.source),
+        sentence = (
+            f"itch score {score.value:g} on {score.recorded}; {bound.number:g} or more is seen, "
+            "not scheduled"
         )
-    if flare and flare > score.recorded and not _older(flare, today, _flare_closed()):
+        change = "treat what itches now, then score it again"
+        yield Verdict.SEE_NOW, Reason("itch_now", sentence, bound.source, change=change)
+    closed = rules.days("readiness.flare_closed_after")
+    if flare and flare > score.recorded and not is_older(flare, today, closed):
         sentence = f"flare visit on {flare} and no itch score since; recheck the dog first"
-        yield Verdict.WORK_UP_FIRST, Reason("flare_open", sentence, HOUSE, known=False)
+        reason = Reason("flare_open", sentence, HOUSE, known=False, change="a score since then")
+        yield Verdict.WORK_UP_FIRST, reason
 
 
-def _flare_closed() -> int:
-    return days_rule("readiness.flare_closed_after")
+def _is_old_score(day: date, today: date, rules: Rules) -> bool:
+    return is_older(day, today, rules.days("readiness.score_current_for"))
+
+
+def _spoken_and_high(dog: DogRecord, today: date, rules: Rules) -> Reason | None:
+    """Return the reason to see a dog whose spoken score is high even at the limit of agreement.
+
+    A lower one says nothing of PVAS, so it stands in for none.
+    """
+    said = dog.latest_other_score(today)
+    line = dog.latest_score(today)
+    if said is None or _is_old_score(said.recorded, today, rules):
+        return None
+    if line is not None and line.recorded >= said.recorded:
+        return None
+    bound = rules.parameters["readiness.needs_care_score"].number
+    limit = rules.parameters["readiness.spoken_scale_limit"]
+    if said.value < bound + limit.number:
+        return None
+    sentence = (
+        f"score of {said.value:g} by word of mouth on {said.recorded}, which is no PVAS, but high "
+        f"on either scale: {bound:g} or more is seen, not scheduled"
+    )
+    return Reason("itch_now", sentence, limit.source, change="a score on the line (PVAS)")
 
 
 # -------------------------------------------------------------------------- what was ruled out
-def _work_up(dog: DogRecord, today: date) -> Iterator[_Judged]:
-    for code, kind in WORK_UP.items():
+def _findings(
+    kinds: Mapping[str, FindingKind], dog: DogRecord, today: date, rules: Rules
+) -> Iterator[Judged]:
+    for code, kind in kinds.items():
         finding = dog.finding(code)
-        if not _is_known(finding, today):
-            yield _missing(code, kind.how)
+        if not is_known(finding, today):
+            yield missing(code, kind.how)
         elif finding.present != kind.wanted:
             found = "recorded as present" if finding.present else "recorded as absent"
             sentence = f"{kind.words} {found} on {finding.recorded}; {kind.how}"
-            yield Verdict.WORK_UP_FIRST, Reason(code, sentence, PROFESSION)
-        elif _is_stale(code, finding, today):
-            yield _stale(code, finding.recorded, kind.how)
+            reason = Reason(code, sentence, PROFESSION, change=kind.how)
+            yield Verdict.WORK_UP_FIRST, reason
+        elif is_stale(code, finding, today, rules):
+            yield stale(code, finding.recorded, kind.how)
 
 
-def _food(dog: DogRecord, today: date) -> Iterator[_Judged]:
-    """Ask for a diet trial where itch lasts all year; a seasonal dog may do without."""
-    perennial = dog.finding("perennial_signs")
-    if not _is_current("perennial_signs", perennial, today):
-        yield _missing("perennial_signs", "ask the owner")
-        return
+def _food(dog: DogRecord, today: date, rules: Rules) -> Iterator[Judged]:
+    """Ask for a diet trial where it itches all year or has gut signs; others may do without."""
+    for code in CALLS_FOR_DIET:
+        if not is_current(code, dog.finding(code), today, rules):
+            yield missing(code, "ask the owner")
+    there = [said for code, (_, said) in CALLS_FOR_DIET.items() if dog.finding(code).present]
     food = dog.finding("food_allergy_ruled_out")
-    ruled_out = food.present and _is_current("food_allergy_ruled_out", food, today)
-    if perennial.present and not ruled_out:
-        sentence = "it itches all year and no diet trial of eight weeks or more is on record"
-        source = "Olivry, Mueller & Prelaud 2015, BMC Vet Res 11:225"
-        yield Verdict.WORK_UP_FIRST, Reason("food_trial", sentence, source, known=False)
+    ruled_out = food.present and is_current("food_allergy_ruled_out", food, today, rules)
+    if there and not ruled_out:
+        sentence = f"{' and '.join(there)}, and no diet trial of eight weeks or more is on record"
+        change = "a diet trial of eight weeks or more that rules food out"
+        reason = Reason("food_trial", sentence, DIET, known=False, change=change)
+        yield Verdict.WORK_UP_FIRST, reason
 
 
-# ---------------------------------------------------------------- what speaks against the therapy
-def _stops(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
-    for code, stop in therapy.stops.items():
-        if _does_not_apply(dog, code):
-            continue
-        kind, finding = FINDINGS[code], dog.finding(code)
-        if code == "live_vaccination":
-            yield from _live_vaccination(finding, stop, today)
-        elif not _is_known(finding, today):
-            yield _missing(code, kind.how)
-        elif finding.present:
-            sentence = f"{kind.words}, recorded on {finding.recorded}"
-            yield Verdict(str(stop.value)), Reason(code, sentence, stop.source)
-        elif _is_stale(code, finding, today):
-            yield _stale(code, finding.recorded, kind.how)
-
-
-def _does_not_apply(dog: DogRecord, code: str) -> bool:
-    """Only an entire bitch can be pregnant, only an entire dog bred; sex not known: may be."""
-    if code == ENTIRE_BITCH_ONLY:
-        return dog.sex == "male" or dog.neutered is True
-    return code == ENTIRE_ONLY and dog.neutered is True
-
-
-def _live_vaccination(finding: Finding, stop: Parameter, today: date) -> Iterator[_Judged]:
-    """Judge a live vaccine, which may be dated ahead: the gap counts before as well as after."""
-    kind = FINDINGS["live_vaccination"]
-    if finding.present is None or finding.recorded is None:
-        yield _missing("live_vaccination", kind.how)
-    elif finding.present and not _older(finding.recorded, today, _vaccine_gap()):
-        sentence = f"live vaccine on {finding.recorded}: less than two weeks before, or still ahead"
-        yield Verdict(str(stop.value)), Reason("live_vaccination", sentence, stop.source)
-    elif finding.recorded > today:
-        yield _missing("live_vaccination", kind.how)
-    elif _is_stale("live_vaccination", finding, today):
-        yield _stale("live_vaccination", finding.recorded, kind.how)
-
-
-def _vaccine_gap() -> int:
-    return days_rule("readiness.live_vaccine_gap")
-
-
-# ------------------------------------------------------------------------ what was given before
-def _history(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
-    if dog.therapies is None:
-        yield _missing("therapy_history", "ask where it was seen before")
-        return
-    yield from _other_therapies(dog, therapy, today)
-    responded = dog.responded(therapy.id, today)
-    if responded is None:
-        sentence = f"its response to {therapy.words} is not known"
-        yield Verdict.VET_MUST_DECIDE, Reason("response", sentence, HOUSE, known=False)
-    elif not responded:
-        sentence = f"it did not respond to {therapy.words} when last judged"
-        yield Verdict.VET_MUST_DECIDE, Reason("no_response", sentence, HOUSE)
-
-
-def _other_therapies(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[_Judged]:
-    for event in dog.therapies or ():
-        kind = therapies()[event.therapy]
-        over = event.given > today or (event.until is not None and event.until < today)
-        if event.therapy == therapy.id or kind.planned_ahead or over:
-            continue
-        sentence = f"{kind.words} since {event.given} has no end on record"
-        if event.until is not None:
-            sentence = f"{kind.words} runs until {event.until}"
-        yield Verdict.VET_MUST_DECIDE, Reason("other_therapy", sentence, HOUSE)
-
-
-# ----------------------------------------------------------------------------- known and current
 def add_months(day: date, months: int) -> date:
     """Return the same day some months on; where that month is too short, the 1st of the next."""
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
@@ -311,32 +285,3 @@ def add_months(day: date, months: int) -> date:
         return date(year, month + 1, day.day)
     except ValueError:
         return add_months(day.replace(day=1), months + 1)
-
-
-def _is_known(finding: Finding, today: date) -> bool:
-    return (
-        finding.present is not None and finding.recorded is not None and finding.recorded <= today
-    )
-
-
-def _is_current(code: str, finding: Finding, today: date) -> bool:
-    return _is_known(finding, today) and not _is_stale(code, finding, today)
-
-
-def _is_stale(code: str, finding: Finding, today: date) -> bool:
-    limit = int(rule(f"current_for.{code}"))
-    return finding.recorded is None or _older(finding.recorded, today, limit)
-
-
-def _older(day: date, today: date, days: int) -> bool:
-    return (today - day).days > days
-
-
-def _missing(code: str, how: str) -> _Judged:
-    sentence = f"{_words(code)}: not known; {how}"
-    return Verdict.WORK_UP_FIRST, Reason(code + _NOT_KNOWN, sentence, HOUSE, known=False)
-
-
-def _stale(code: str, recorded: date | None, how: str) -> _Judged:
-    sentence = f"{_words(code)}: last recorded on {recorded}, too long ago to count; {how}"
-    return Verdict.WORK_UP_FIRST, Reason(code + _STALE, sentence, HOUSE, known=False)

@@ -6,8 +6,8 @@ not recorded stay *not known*.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, TypeVar
 
@@ -16,22 +16,32 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
+from forecast.dosing.dog_record import (
+    DISPENSED,
+    GIVEN,
+    AdverseReaction,
+    DogRecord,
+    ItchScore,
+    Medicine,
+    TherapyEvent,
+    Vaccination,
+)
 from forecast.dosing.dog_risk import DogHistory, DogRisk, dog_risk
+from forecast.dosing.known_facts import KnownFacts, known_facts
 from forecast.dosing.therapies import cover_rules
 from forecast.records import care, dogs, visits
 from forecast.records.branches import branches
+from forecast.records.bulk import undisturbed
 from forecast.records.engine import Records
 from forecast.regions import Branch
 from forecast.visits.counting.cover import days_not_uncovered
 from forecast.visits.counting.placing import BRANCH_REGION, last_branches, region_of
 from models.flare.cover import efficacy_mean
 
-WEIGHT, HISTORY, ATOPIC = "weight_kg", "therapy_history", "atopic_dermatitis"
-GIVEN, YES, NO = "given", "yes", "no"
+ATOPIC, NOT_KNOWN = "atopic_dermatitis", "not known"
+NO_FACTS = KnownFacts()
 GONE = ("dead", "rehomed", "moved", "left")
 Span = tuple[date, date]  # first and last day
-_Fact = tuple[date, str, Any, Any]  # day, kind, word, number
 _Value = TypeVar("_Value")
 
 
@@ -49,57 +59,113 @@ class Register:
     gone: Mapping[str, str]
 
 
-def read_register(records: Records, *, today: date, unknown_home: str = BRANCH_REGION) -> Register:
-    """Read every dog as it was known on a day.
+def read_register(
+    records: Records,
+    *,
+    today: date,
+    unknown_home: str = BRANCH_REGION,
+    dog_id: str | None = None,
+) -> Register:
+    """Read every dog, or one, as it was known on a day.
 
     `unknown_home` says whether the region of the branch that sees a dog stands in for a home that
     is not known, see `forecast.visits.counting.placing`.
     """
-    seen = _until(visits.visits(records), today)
+    with undisturbed():
+        return _read(records, today, unknown_home, dog_id)
+
+
+def _read(records: Records, today: date, unknown_home: str, dog_id: str | None) -> Register:
+    seen = _until(visits.visits(records, dog_id=dog_id), today)
     flares = _by_dog((dog, day) for dog, day, kind in _rows(seen, "kind") if kind == "itch flare")
-    known_facts = _by_dog(
-        (dog, (day, str(kind), word, number))
-        for dog, day, kind, word, number in _rows(
-            _until(care.facts(records), today), "kind", "word", "number"
-        )
-    )
-    told = _until(care.therapies(records), today)
+    facts = known_facts(records, today=today, dog_id=dog_id)
+    told = _until(care.therapies(records, dog_id=dog_id), today)
     events = _by_dog(
-        (dog, _event(str(kind), day, until, responded))
+        (dog, _event((str(kind), str(status)), day, until, responded))
         for dog, day, kind, until, status, responded in _rows(
             told, "therapy", "until", "status", "responded"
         )
-        if status == GIVEN
+        if status in (GIVEN, DISPENSED)
     )
     not_uncovered = days_not_uncovered(told, cover_rules())
     scores = _by_dog(
-        (dog, ItchScore(float(pvas), day))
-        for dog, day, pvas in _rows(_until(care.scores(records), today), "pvas")
+        (dog, ItchScore(float(pvas), day, str(scale)))
+        for dog, day, pvas, scale in _rows(
+            _until(care.scores(records, dog_id=dog_id), today), "pvas", "scale"
+        )
     )
+    others = _others(records, today, dog_id)
     days = _by_dog((dog, day) for dog, day, _ in _rows(seen, "kind"))
     of_branch = {branch.id: branch.region_id for branch in branches(records).values()}
     found, observed, uncovered, gone = {}, {}, {}, {}
     last_branch = last_branches(seen)
-    for dog in dogs.dogs(records, on=today):
+    asked = [dogs.dog(records, dog_id, on=today)] if dog_id else dogs.dogs(records, on=today)
+    for dog in asked:
         if dog.status in GONE:
             gone[dog.id] = dog.status
         branch = dog.branch_id or str(last_branch.get(dog.id, ""))
-        facts = sorted(known_facts.get(dog.id, []), key=lambda fact: fact[0])
         found[dog.id] = _record(
             dog,
-            facts,
+            facts.get(dog.id, NO_FACTS),
             events=tuple(events.get(dog.id, ())),
             scores=tuple(scores.get(dog.id, ())),
             flares=tuple(sorted(flares.get(dog.id, ()))),
             # as in the counts: where it lives, else where it is seen
             region=region_of(dog.home, of_branch.get(branch), unknown_home),
         )
+        if dog.id in others:
+            found[dog.id] = replace(found[dog.id], **others[dog.id])
         if dog.id in days:
             # an active dog that is not seen has no flare; of the others nothing is known after
             last = today if dog.status == "active" else max(days[dog.id])
             observed[dog.id] = (min(days[dog.id]), last)
             uncovered[dog.id] = _without(observed[dog.id], not_uncovered.get(dog.id, []))
     return Register(found, observed, uncovered, gone)
+
+
+def _others(records: Records, today: date, dog_id: str | None) -> dict[str, dict[str, Any]]:
+    """Return what else is on record of dogs: reactions, vaccinations, medicines, allergy tests."""
+    found: dict[str, dict[str, Any]] = {}
+
+    def keep(name: str, values: Mapping[str, Sequence[Any]]) -> None:
+        for dog, own in values.items():
+            found.setdefault(dog, {})[name] = tuple(own)
+
+    lifted = _by_dog(
+        (dog, (str(therapy), day))
+        for dog, day, therapy in _rows(
+            _until(care.releases(records, dog_id=dog_id), today), "therapy"
+        )
+    )
+    told = _rows(_until(care.reactions(records, dog_id=dog_id), today), "therapy", "reported")
+    keep(
+        "reactions",
+        _by_dog(
+            (dog, AdverseReaction(str(of), day, _answer(reported), _lifted(lifted, dog, of, day)))
+            for dog, day, of, reported in told
+        ),
+    )
+    keep(
+        "vaccinations",
+        _by_dog(
+            (dog, Vaccination(day, _answer(live)))
+            for dog, day, live in _rows(care.vaccinations(records, dog_id=dog_id), "live")
+        ),
+    )
+    keep(
+        "medicines",
+        _by_dog(
+            (dog, Medicine(str(kind), day, until))
+            for dog, day, kind, until in _rows(
+                _until(care.medicines(records, dog_id=dog_id), today), "kind", "until"
+            )
+        ),
+    )
+    tests = _until(care.allergy_tests(records, dog_id=dog_id), today)
+    for dog, day in _rows(tests[tests["result"] != NOT_KNOWN]):
+        own = found.setdefault(str(dog), {})
+        own["allergy_tested"] = max(day, own.get("allergy_tested", day))
+    return found
 
 
 def _until(frame: pd.DataFrame, today: date) -> pd.DataFrame:
@@ -109,7 +175,14 @@ def _until(frame: pd.DataFrame, today: date) -> pd.DataFrame:
 def _rows(frame: pd.DataFrame, *columns: str) -> Iterator[tuple[Any, ...]]:
     """Yield dog, day and the columns of each row that names a dog."""
     kept = frame[frame["dog"].notna()]
-    return zip(kept["dog"], kept["date"].dt.date, *(kept[c] for c in columns), strict=True)
+    return zip(kept["dog"], *(_values(kept[c]) for c in ("date", *columns)), strict=True)
+
+
+def _values(column: pd.Series) -> list[Any]:
+    """Return a column's values, a day as a date, None where there is none."""
+    if column.dtype.kind == "M":
+        return list(column.to_numpy().astype("datetime64[D]").tolist())
+    return column.tolist()
 
 
 def _by_dog(pairs: Iterable[tuple[Any, _Value]]) -> dict[str, list[_Value]]:
@@ -119,46 +192,52 @@ def _by_dog(pairs: Iterable[tuple[Any, _Value]]) -> dict[str, list[_Value]]:
     return found
 
 
-def _event(therapy_id: str, given: date, until: Any, responded: Any) -> TherapyEvent:
+def _event(kind: tuple[str, str], given: date, until: Any, responded: Any) -> TherapyEvent:
+    therapy_id, status = kind
     return TherapyEvent(
         therapy_id,
         given,
-        None if pd.isna(until) else pd.Timestamp(until).date(),
-        None if pd.isna(responded) else bool(responded),
+        until,
+        _answer(responded),
+        status,
     )
+
+
+def _lifted(
+    lifted: Mapping[str, Sequence[tuple[str, date]]], dog: Any, therapy: Any, seen: date
+) -> date | None:
+    """Return the day on which a vet first let a class be given again after a reaction to it."""
+    signed = [day for of, day in lifted.get(str(dog), ()) if of == therapy and day >= seen]
+    return min(signed, default=None)
+
+
+def _answer(value: Any) -> bool | None:
+    return None if value is None or value != value else bool(value)
 
 
 def _record(
     dog: dogs.Dog,
-    facts: list[_Fact],
+    facts: KnownFacts,
     *,
     events: tuple[TherapyEvent, ...],
     scores: tuple[ItchScore, ...],
     flares: tuple[date, ...],
     region: str | None,
 ) -> DogRecord:
-    """Put one dog together from its facts in the order of their days; the last of a kind counts."""
-    findings: dict[str, Finding] = {}
-    weight, weighed, history_known = None, None, False
-    for day, kind, word, number in facts:
-        if kind == WEIGHT:
-            weight, weighed = float(number), day
-        elif kind == HISTORY:
-            history_known = word == YES
-        else:
-            findings[kind] = Finding({YES: True, NO: False}.get(word), day)
+    known = facts.history_asked is not None
     return DogRecord(
         id=dog.id,
         species=dog.species,
         birth_date=dog.birth_date,
-        weight_kg=weight,
-        weighed=weighed,
+        weight_kg=facts.weight_kg,
+        weighed=facts.weighed,
         sex=dog.sex,
         neutered=dog.neutered,
         region=region,
         branch=dog.branch_id,
-        findings=findings,
-        therapies=events if history_known else None,
+        findings=facts.findings,
+        therapies=events if known else None,
+        history_asked=facts.history_asked,
         flare_visits=flares,
         scores=scores,
     )
@@ -181,7 +260,7 @@ def region_pressure(issued: xr.Dataset, region: str, register: Register) -> Regi
     spans = [
         span
         for dog, span in register.observed.items()
-        if register.dogs[dog].region == region and _is_atopic(register.dogs[dog])
+        if register.dogs[dog].region == region and is_atopic(register.dogs[dog])
     ]
     carried = np.array([_n_observed(spans, week) for week in past_weeks], dtype=float)
     shown = 1.0 - efficacy_mean() * one["covered_share_past"].fillna(0.0).values
@@ -192,7 +271,7 @@ def region_pressure(issued: xr.Dataset, region: str, register: Register) -> Regi
     return RegionPressure(past_weeks, past, one["week"].values.astype("datetime64[D]"), ahead)
 
 
-def _is_atopic(dog: DogRecord) -> bool:
+def is_atopic(dog: DogRecord) -> bool:
     """Say, as the counts do, whether a dog counts as atopic: by that fact, a flare or a therapy."""
     said = dog.finding(ATOPIC).present
     return said is not False and bool(said or dog.flare_visits or dog.therapies)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cache
 from types import MappingProxyType
 
+from forecast.records.care import UNMAPPED_THERAPY
 from forecast.visits.counting.cover import CoverRule
 from models.errors import ForepawError
 from models.parameters import Parameter, ParameterTable, load_table
@@ -57,7 +59,11 @@ class CoverCurve:
 
 @dataclass(frozen=True)
 class Therapy:
-    """One class of therapy; `stops` maps a finding to the verdict when it is present."""
+    """One class of therapy; `stops` maps a finding to the verdict when it is present.
+
+    `covers` says whether a dose that worked is cover: yes, no, or "not known" where what it spares
+    one dog is not known. One that goes `beside_others` holds no other class up.
+    """
 
     id: str
     words: str
@@ -66,10 +72,18 @@ class Therapy:
     parameters: Mapping[str, Parameter]
     stops: Mapping[str, Parameter]
     cautions: Mapping[str, Parameter]
+    covers: str = "yes"
+    beside_others: bool = False
+    monitoring: Mapping[str, Parameter] = field(default_factory=dict)
 
     def days(self, name: str) -> int:
         """Return a time of this therapy in whole days."""
         return int(self.parameters[name].number)
+
+    @property
+    def needs_allergy_test(self) -> bool:
+        """Whether it is made up from an allergy test, which must be on record first."""
+        return "needs_allergy_test" in self.parameters
 
     @property
     def minimum_interval(self) -> int:
@@ -92,6 +106,9 @@ THERAPY_IDS = (
     "anti_il31_antibody",
     "ciclosporin",
     "glucocorticoid_short_course",
+    "topical_glucocorticoid_proactive",
+    "allergen_immunotherapy",
+    "topical_care",
 )
 
 
@@ -110,35 +127,67 @@ def days_rule(name: str) -> int:
     return int(rule(name))
 
 
-def therapies() -> dict[str, Therapy]:
-    """Return every therapy, by id."""
-    return {therapy_id: _therapy(therapy_id) for therapy_id in THERAPY_IDS}
+@cache
+def therapies() -> Mapping[str, Therapy]:
+    """Return every therapy as it is shipped, by id."""
+    return MappingProxyType(therapies_of(table().parameters))
+
+
+def therapies_of(parameters: Mapping[str, Parameter]) -> dict[str, Therapy]:
+    """Return every therapy from the parameters of a table, by id."""
+    return {therapy_id: _therapy(parameters, therapy_id) for therapy_id in THERAPY_IDS}
 
 
 def cover_rules() -> dict[str, CoverRule]:
-    """Return how long a dose, or a course, of each therapy covers, by id."""
-    return {t.id: CoverRule(t.days("ends_at"), not t.planned_ahead) for t in therapies().values()}
+    """Return how long a dose, or a course, of each therapy covers, by id.
+
+    An item that is of no class yet may have been any: for as long as the longest effect measured
+    against placebo its dog's cover is not known.
+    """
+    found = {t.id: _cover_rule(t) for t in therapies().values()}
+    longest = days_rule("plan.longest_cover")
+    return found | {UNMAPPED_THERAPY: CoverRule(longest, False, is_known=False)}
+
+
+def _cover_rule(kind: Therapy) -> CoverRule:
+    if kind.covers == "no":
+        return CoverRule(0, False)
+    known = kind.covers == "yes"
+    return CoverRule(kind.days("ends_at"), not kind.planned_ahead, is_known=known)
 
 
 def therapy(therapy_id: str) -> Therapy:
-    """Return one therapy by id."""
+    """Return one therapy by id, as it is shipped."""
     if therapy_id not in THERAPY_IDS:
         raise DosingError(
             f"a therapy {therapy_id!r} was asked; known are {', '.join(THERAPY_IDS)}; use one of "
             "these ids"
         )
-    return _therapy(therapy_id)
+    return therapies()[therapy_id]
 
 
-def _therapy(therapy_id: str) -> Therapy:
-    leaves = table().group(therapy_id)
+def _therapy(parameters: Mapping[str, Parameter], therapy_id: str) -> Therapy:
+    start = f"{therapy_id}."
+    leaves = {
+        name.removeprefix(start): leaf
+        for name, leaf in parameters.items()
+        if name.startswith(start)
+    }
     plain = {name: leaf for name, leaf in leaves.items() if "." not in name}
+
+    def group(name: str) -> Mapping[str, Parameter]:
+        within = {k: leaf for k, leaf in leaves.items() if k.startswith(f"{name}.")}
+        return MappingProxyType({k.removeprefix(f"{name}."): leaf for k, leaf in within.items()})
+
     return Therapy(
         id=therapy_id,
         words=str(plain["words"].value),
         species=str(plain["species"].value),
         planned_ahead=bool(plain["planned_ahead"].value),
         parameters=MappingProxyType(plain),
-        stops=MappingProxyType(table().group(f"{therapy_id}.stop")),
-        cautions=MappingProxyType(table().group(f"{therapy_id}.caution")),
+        stops=group("stop"),
+        cautions=group("caution"),
+        covers=str(plain["covers"].value),
+        beside_others=bool(plain["beside_others"].value),
+        monitoring=group("monitoring"),
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from forecast.pages import (
     data,
+    dog,
+    dogs,
     figure_pages,
     help,
     imports,
@@ -27,6 +29,8 @@ def all_pages() -> tuple[Page, ...]:
     return (
         *season.PAGES,
         *region.PAGES,
+        *dogs.PAGES,
+        *dog.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,

@@ -22,6 +22,7 @@ from forecast.pages.page import NotFoundError, View
 from forecast.wording import day as day_in_words
 
 _HERE = Path(__file__).parent
+_KILOBYTE = 1_000
 
 
 @cache
@@ -38,6 +39,7 @@ def environment() -> Environment:
     made.filters["full_day"] = words_of
     made.filters["decimal"] = _decimal
     made.filters["per_cent"] = _per_cent
+    made.filters["size"] = size_in_words
     made.filters["marked"] = inline
     return made
 
@@ -51,6 +53,15 @@ def _decimal(value: float | None, digits: int = 0) -> str:
 
 def _per_cent(share: float | None) -> str:
     return _NOT_KNOWN if share is None else f"{100 * share:.0f} %"
+
+
+def size_in_words(n_bytes: int) -> str:
+    """Return the size of a file as people say it: never 0.0 MB."""
+    if n_bytes < _KILOBYTE:
+        return f"{n_bytes} {'byte' if n_bytes == 1 else 'bytes'}"
+    if n_bytes < _KILOBYTE**2:
+        return f"{max(1, round(n_bytes / _KILOBYTE))} kB"
+    return f"{n_bytes / _KILOBYTE**2:.1f} MB"
 
 
 def as_html(view: View, **around: Any) -> Response:

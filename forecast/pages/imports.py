@@ -230,7 +230,8 @@ def _asked_import(asked: Asked) -> ImportedFile:
 
 def _sentence(row: ImportRow, found: Sequence[FindingRow]) -> str:
     n_out = sum(finding.severity == "error" for finding in found)
-    told = f"Import {row.id}: {row.n_rows:,} {row.subject}, {row.state_words}"
+    rows = "row" if row.n_rows == 1 else "rows"
+    told = f"Import {row.id}, {row.n_rows:,} {rows} of {row.subject}, {row.state_words}"
     if not found:
         return f"{told}; its checks found nothing"
     return f"{told}; {n_out:,} {'finding' if n_out == 1 else 'findings'} left a row out"

@@ -67,7 +67,7 @@ class LookPage:
     id: str
     kind: str
     file_name: str
-    megabytes: float
+    n_bytes: int
     came: str
     answer: str
     about: str = ""
@@ -129,7 +129,7 @@ def look_page(asked: Asked, one: Upload, *, is_under_way: bool) -> LookPage:
         "id": one.id,
         "kind": one.kind,
         "file_name": one.file_name,
-        "megabytes": round(one.n_bytes / _MEGABYTE, 1),
+        "n_bytes": one.n_bytes,
         "came": moment_words(asked.practice, one.came_at),
         "is_under_way": is_under_way,
         "layout": one.layout,

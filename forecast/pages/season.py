@@ -18,6 +18,7 @@ from forecast.pages.issue_reading import held, latest
 from forecast.pages.outside import SourceRow
 from forecast.pages.page import Asked, NotFoundError, Page, Row, View
 from forecast.pages.record_shown import RecordShown, record_shown
+from forecast.pollen_counts import exposure_is_from
 from forecast.practice import Practice
 from forecast.risk import SeasonWindow, exposure_seasons, seasons_not_known
 from forecast.season_words import season_answer, spells
@@ -102,7 +103,8 @@ class SeasonPage:
     """Everything the season page says.
 
     `answer` is the sentence; `opening` what must be known before it is read. `figures` are the
-    strips of the regions in `regions`, those of this part of `n_parts`. Without any issue all but
+    strips of the regions in `regions`, those of this part of `n_parts`. `exposure_from` says what
+    exposure rests on. Without any issue all but
     the answer and the sources is empty.
     """
 
@@ -118,6 +120,7 @@ class SeasonPage:
     n_parts: int
     n_regions: int
     find: str
+    exposure_from: str = ""
 
     @property
     def n_stale(self) -> int:
@@ -165,6 +168,7 @@ def _page(asked: Asked, issue: Issue, sources: tuple[SourceRow, ...]) -> SeasonP
         len(parts),
         len(found),
         find,
+        exposure_is_from(issue.forecast.attrs),
     )
 
 

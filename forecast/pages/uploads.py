@@ -44,7 +44,11 @@ HOLDS: Mapping[str, str] = {
     "dogs": "dog, name, owner, owner_number, ..., branch",
     "facts": "dog, kind, value, date",
     "therapies": "dog, therapy, date, until, status, reason, responded",
-    "scores": "dog, date, pvas, scorer",
+    "scores": "dog, date, pvas, scorer, scale",
+    "reactions": "adverse reactions: dog, therapy, date, sign, reported",
+    "vaccinations": "dog, date, live, against",
+    "medicines": "other medicines: dog, kind, date, until",
+    "tests": "allergy tests: dog, date, allergen, result, method",
     "branches": "id, name, region, open_days",
     "flowering": "region, species, stage, date",
     "weather": "daily weather of the regions, CF NetCDF",
@@ -58,7 +62,7 @@ class WaitingRow:
     id: str
     kind: str
     file_name: str
-    megabytes: float
+    n_bytes: int
     came: str
     is_asked: bool
 
@@ -85,7 +89,7 @@ def _show(asked: Asked, *, wrong: str = "", kind: str = "visits") -> UploadsPage
             one.id,
             one.kind,
             one.file_name,
-            round(one.n_bytes / _MEGABYTE, 1),
+            one.n_bytes,
             moment_words(asked.practice, one.came_at),
             _is_under_way(asked, one),
         )

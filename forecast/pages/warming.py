@@ -1,6 +1,6 @@
-"""What takes long the first time, done before anybody asks: the newest figures and the drawer.
+"""What takes long the first time, done before anybody asks: figures, the drawer, the list of dogs.
 
-Both are drawn in processes of their own: a drawer keeps its process from answering meanwhile.
+Figures are drawn in processes of their own: a drawer keeps its process from answering meanwhile.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from pathlib import Path
 
 from forecast.figure_files import draw_for_pages
 from forecast.issuing import read_issue
+from forecast.pages.dog_list import lists
 from forecast.pages.figure_pages import hold_script
 from forecast.pages.issue_reading import latest
 from forecast.pages.opened import OpenedPractice
@@ -50,10 +51,11 @@ def begin_to_warm(opened: OpenedPractice) -> Callable[[], None]:
 
 
 def _hold(opened: OpenedPractice) -> None:
-    """Read the newest issue, and make the drawing script, for who comes first."""
+    """Read the newest issue, the drawing script and what is due for dogs, for who comes first."""
     try:
         latest(opened.practice(), opened.records)
         hold_script()
+        lists.rows(opened.practice(), opened.records)
     except (ForepawError, OSError) as refusal:
         # the page that needs it says why; here nobody asked
         log.warning("pages were not warmed: %s", type(refusal).__name__)

@@ -22,7 +22,10 @@ from forecast.visits.exports.layout import Layout, load_layouts
 from forecast.visits.exports.redacting import DOG, Theirs
 
 # The tables in which somebody is named.
-_NAMING = ("owner", "dog_identity", "visit", "imported_file")
+_NAMING = (
+    *("owner", "dog_identity", "visit", "imported_file"),
+    *("adverse_reaction", "therapy_release"),
+)
 _IN_RECORDS = (
     "the records hold the name in somebody else's rows: as a vet's name, in an item or in the note "
     "on another owner's dog; those stay"

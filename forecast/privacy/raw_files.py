@@ -15,6 +15,7 @@ from forecast.private_files import write_private
 from forecast.records import Records
 from forecast.records.imports import imported_files
 from forecast.visits.exports.layout import Layout, load_layouts
+from forecast.visits.exports.patient_layout import load_patient_layouts
 from forecast.visits.exports.redacting import (
     Parted,
     RedactionError,
@@ -99,7 +100,10 @@ def take_out(practice: Practice, records: Records, theirs: Theirs) -> Searched:
 def _parts(
     practice: Practice, records: Records, theirs: Theirs, found: Searched
 ) -> Iterator[tuple[RawFile, Parted]]:
-    layouts: Sequence[Layout] = load_layouts(practice.layouts_folder)
+    layouts: Sequence[Layout] = [
+        *load_layouts(practice.layouts_folder),
+        *(one.as_layout for one in load_patient_layouts(practice.layouts_folder)),
+    ]
     for file in raw_files(practice, records):
         try:
             yield file, part(file.content(), file.name, layouts=layouts, theirs=theirs)

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
+from sqlalchemy import Connection, Select, Table, func, insert, select
 
 from forecast.records import tables
 from forecast.records.engine import Records
 from forecast.records.frames import frame
 from forecast.records.imports import visible
+
+# An item of the practice's own that is mapped to no class yet: it may have been any.
+UNMAPPED_THERAPY = "not known"
+PVAS, SPOKEN, SCALE_NOT_KNOWN = tables.SCORE_SCALES
 
 
 @dataclass(frozen=True)
@@ -38,36 +45,102 @@ class TherapyEvent:
 
 @dataclass(frozen=True)
 class PruritusScore:
-    """One pruritus visual analogue score (PVAS, 0 to 10)."""
+    """One itch score, 0 to 10: on the line (PVAS), spoken, or of a scale not known."""
 
     dog_id: str
     date: datetime.date
     pvas: float
     scorer: str
+    scale: str = PVAS
 
 
-def therapies(records: Records) -> pd.DataFrame:
+def therapies(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
     """Return all therapy events: dog, therapy, date, until, status, reason, responded.
 
     Of several rows about one dog, therapy and day, the newest counts.
     """
-    found = frame(records, visible(tables.therapy_event), days=("date", "until"))
+    found = frame(records, _of(tables.therapy_event, dog_id), days=("date", "until"))
     found = found.rename(columns={"dog_id": "dog"}).drop(columns=["id", "import_id"])
     return found.drop_duplicates(["dog", "therapy", "date"], keep="last").reset_index(drop=True)
 
 
-def scores(records: Records) -> pd.DataFrame:
-    """Return all itch scores: dog, date, pvas, scorer; the newest of a dog, day and scorer."""
-    found = frame(records, visible(tables.pruritus_score), days=("date",), numbers=("pvas",))
+def scores(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
+    """Return all itch scores: dog, date, pvas, scorer, scale.
+
+    Of several rows of a dog, day, scorer and scale the newest.
+    """
+    found = frame(records, _of(tables.pruritus_score, dog_id), days=("date",), numbers=("pvas",))
     found = found.rename(columns={"dog_id": "dog"}).drop(columns=["id", "import_id"])
-    return found.drop_duplicates(["dog", "date", "scorer"], keep="last").reset_index(drop=True)
+    return found.drop_duplicates(["dog", "date", "scorer", "scale"], keep="last").reset_index(
+        drop=True
+    )
 
 
-def facts(records: Records) -> pd.DataFrame:
+def facts(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
     """Return all facts: dog, kind, word, number, date; the newest of a dog, kind and day."""
-    found = frame(records, visible(tables.dog_fact), days=("date",), numbers=("number",))
+    found = frame(records, _of(tables.dog_fact, dog_id), days=("date",), numbers=("number",))
     found = found.rename(columns={"dog_id": "dog"}).drop(columns=["id", "import_id"])
     return found.drop_duplicates(["dog", "kind", "date"], keep="last").reset_index(drop=True)
+
+
+def fact_rows(records: Records, *, dog_id: str | None = None) -> list[tuple[Any, ...]]:
+    """Return all facts as they came: dog, kind, word, number, date.
+
+    Of several of one dog, kind and day the last counts. A large group has a million of them, of
+    which a frame takes three times as long.
+    """
+    table = tables.dog_fact
+    columns = (table.c.dog_id, table.c.kind, table.c.word, table.c.number, table.c.date)
+    query = visible(table, *columns)
+    query = query if dog_id is None else query.where(table.c.dog_id == dog_id)
+    with records.reading() as connection:
+        return [tuple(row) for row in connection.execute(query).all()]
+
+
+def reactions(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
+    """Return all adverse reactions: dog, therapy, date, sign, reported; the newest of a day."""
+    query = _of(tables.adverse_reaction, dog_id)
+    return _newest(records, query, ["dog", "therapy", "date"])
+
+
+def releases(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
+    """Return every class that a vet let be given again: dog, therapy, date, signed_by, reason."""
+    table = tables.therapy_release
+    query = select(table).order_by(table.c.id)
+    query = query if dog_id is None else query.where(table.c.dog_id == dog_id)
+    found = frame(records, query, days=("date",))
+    return found.rename(columns={"dog_id": "dog"}).drop(columns=["id"])
+
+
+def vaccinations(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
+    """Return all vaccinations: dog, date, live, against; the newest of a day and an illness."""
+    return _newest(records, _of(tables.vaccination, dog_id), ["dog", "date", "against"])
+
+
+def medicines(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
+    """Return all other medicines: dog, kind, date, until; the newest of a kind and a first day."""
+    query = _of(tables.medicine, dog_id)
+    return _newest(records, query, ["dog", "kind", "date"], days=("date", "until"))
+
+
+def allergy_tests(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
+    """Return all allergy tests: dog, date, allergen, result, method; the newest of each."""
+    query = _of(tables.allergy_test, dog_id)
+    return _newest(records, query, ["dog", "date", "allergen", "method"])
+
+
+def _of(table: Table, dog_id: str | None) -> Select[Any]:
+    """Select the rows of a table that count, of one dog or of all."""
+    query = visible(table)
+    return query if dog_id is None else query.where(table.c.dog_id == dog_id)
+
+
+def _newest(
+    records: Records, query: Select[Any], keys: list[str], *, days: tuple[str, ...] = ("date",)
+) -> pd.DataFrame:
+    found = frame(records, query, days=days)
+    found = found.rename(columns={"dog_id": "dog"}).drop(columns=["id", "import_id"])
+    return found.drop_duplicates(keys, keep="last").reset_index(drop=True)
 
 
 def therapies_of(records: Records, dog_id: str) -> list[TherapyEvent]:
@@ -90,8 +163,11 @@ def scores_of(records: Records, dog_id: str) -> list[PruritusScore]:
     table = tables.pruritus_score
     with records.reading() as connection:
         rows = connection.execute(visible(table).where(table.c.dog_id == dog_id)).all()
-    newest = {(row.date, row.scorer): row for row in rows}
-    found = [PruritusScore(row.dog_id, row.date, row.pvas, row.scorer) for row in newest.values()]
+    newest = {(row.date, row.scorer, row.scale): row for row in rows}
+    found = [
+        PruritusScore(row.dog_id, row.date, row.pvas, row.scorer, row.scale)
+        for row in newest.values()
+    ]
     return sorted(found, key=lambda score: (score.date, score.scorer))
 
 
@@ -107,3 +183,55 @@ def facts_of(
         rows = connection.execute(query).all()
     in_order = sorted(rows, key=lambda row: (row.date, row.id))
     return {row.kind: Fact(row.kind, row.word, row.number, row.date) for row in in_order}
+
+
+# ------------------------------------------------------------------------------ entered at a desk
+_ENTERED = (
+    *(tables.pruritus_score, tables.dog_fact, tables.therapy_event, tables.adverse_reaction),
+    *(tables.therapy_release, tables.dog_status, tables.vaccination, tables.medicine),
+    *(tables.allergy_test, tables.home),
+)
+_BY_NAME = {table.name: table for table in _ENTERED}
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How far the records of dogs have come: which imports count, and the last row of each table.
+
+    Where `imports` are the same, all that is new was entered at a desk since.
+    """
+
+    imports: tuple[tuple[Any, ...], ...]
+    last: Mapping[str, int]
+
+
+def enter(connection: Connection, table: str, values: Mapping[str, Any]) -> None:
+    """Add one row that a person entered, in a writing transaction of the caller's."""
+    connection.execute(insert(_BY_NAME[table]).values(**values))
+
+
+def care_standing(records: Records) -> Standing:
+    """Say how far the records of dogs have come."""
+    source, definition = tables.imported_file, tables.case_definition
+    with records.reading() as connection:
+        counted = connection.execute(
+            select(source.c.state, func.count(), func.max(source.c.id)).group_by(source.c.state)
+        )
+        imports = sorted(tuple(row) for row in counted)
+        dogs = connection.scalar(select(func.count()).select_from(tables.dog))
+        named = connection.scalar(select(func.count()).select_from(tables.dog_identity))
+        in_force = connection.scalar(select(func.max(definition.c.id)).where(definition.c.in_force))
+        last = {
+            table.name: connection.scalar(select(func.max(table.c.id))) or 0 for table in _ENTERED
+        }
+    return Standing((*imports, (dogs, named, in_force)), last)
+
+
+def dogs_since(records: Records, earlier: Standing) -> set[str]:
+    """Return the dogs of which a row came since an earlier standing."""
+    found = set[str]()
+    with records.reading() as connection:
+        for table in _ENTERED:
+            newer = table.c.id > earlier.last[table.name]
+            found |= set(connection.scalars(select(table.c.dog_id).where(newer).distinct()))
+    return found

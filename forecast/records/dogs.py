@@ -88,6 +88,13 @@ def identity_of(records: Records, dog_id: str) -> DogIdentity | None:
     return None if row is None else DogIdentity(**row._mapping)
 
 
+def identities(records: Records) -> dict[str, DogIdentity]:
+    """Return which dog each is, by random id; those erased are not in it."""
+    with records.reading() as connection:
+        rows = connection.execute(select(tables.dog_identity)).all()
+    return {row.dog_id: DogIdentity(**row._mapping) for row in rows}
+
+
 def owner_of(records: Records, dog_id: str) -> Owner | None:
     """Return a dog's owner; None where not known or erased."""
     query = select(tables.owner).join(tables.dog, tables.dog.c.owner_id == tables.owner.c.id)

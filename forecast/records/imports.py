@@ -37,6 +37,10 @@ TABLES: dict[str, tuple[Table, ...]] = {
     "therapies": (tables.therapy_event,),
     "scores": (tables.pruritus_score,),
     "facts": (tables.dog_fact,),
+    "reactions": (tables.adverse_reaction,),
+    "vaccinations": (tables.vaccination,),
+    "medicines": (tables.medicine,),
+    "tests": (tables.allergy_test,),
     "closures": (tables.closure,),
 }
 

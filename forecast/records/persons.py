@@ -1,7 +1,8 @@
 """One owner with the owner's dogs: all that is held on them, and taking it away.
 
 What stays after an erasure knows a dog by its random id alone: visits without their notes, counts,
-therapies, plans, and a row that says when an erasure of how many dogs was done.
+therapies, reactions without words, plans, and a row that says when an erasure of how many dogs was
+done.
 """
 
 from __future__ import annotations
@@ -18,6 +19,9 @@ from sqlalchemy import Connection, RowMapping, Table, delete, insert, select, up
 from forecast.records import tables
 from forecast.records.bulk import batches
 from forecast.records.engine import Records, RecordsError
+
+# What somebody wrote of a dog in words, beside the notes of visits.
+_IN_WORDS = {tables.adverse_reaction: "sign", tables.therapy_release: "reason"}
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,9 @@ def erase_person(
             for row in connection.execute(own).all():
                 values = {"reference": renamed[row.reference], "note": None}
                 connection.execute(update(visit).where(visit.c.id == row.id).values(values))
+            for table, words in _IN_WORDS.items():
+                emptied = update(table).where(table.c.dog_id.in_(part)).values({words: None})
+                connection.execute(emptied)
             connection.execute(delete(identity).where(identity.c.dog_id.in_(part)))
         _rename_files(connection, one.names)
         if one.owner_id is not None:
@@ -169,6 +176,11 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         "therapies": tables.therapy_event,
         "itch scores": tables.pruritus_score,
         "facts": tables.dog_fact,
+        "adverse reactions": tables.adverse_reaction,
+        "therapies released": tables.therapy_release,
+        "vaccinations": tables.vaccination,
+        "other medicines": tables.medicine,
+        "allergy tests": tables.allergy_test,
     }
     told = {name: _rows(connection, table, "dog_id", [dog_id]) for name, table in by_dog.items()}
     dog = _rows(connection, tables.dog, "id", [dog_id])
@@ -185,7 +197,7 @@ def _rows(
 def forget_notes(records: Records, *, before: date) -> int:
     """Take the notes of visits before a day away, in batches; return how many.
 
-    An empty note stays: it says that there was none.
+    An empty note stays: it says that there was none. Words on reactions and releases go too.
     """
     visit = tables.visit
     due = select(visit.c.id).where(visit.c.date < before, visit.c.note != "")
@@ -194,4 +206,8 @@ def forget_notes(records: Records, *, before: date) -> int:
     for part in batches(ids):
         with records.writing() as connection:
             connection.execute(update(visit).where(visit.c.id.in_(part)).values(note=None))
+    with records.writing() as connection:
+        for table, words in _IN_WORDS.items():
+            old = table.c.date < before
+            connection.execute(update(table).where(old).values({words: None}))
     return len(ids)

@@ -1,9 +1,9 @@
 """The tables of the records, as SQLAlchemy Core describes them.
 
 Who an owner or a dog *is* stands only in `owner` and `dog_identity`, and in what a vet wrote:
-`visit.note`; who signs in, only in `account_identity`. Every other table knows a dog or a person by
-a random id. Erasing an owner empties those and leaves counts, plans and audit valid. An empty
-(NULL) value always means "not known".
+`visit.note`, and in words of `patient_tables`; who signs in, only in `account_identity`. Every
+other table knows a dog or a person by a random id. Erasing an owner empties those and leaves
+counts, plans and audit valid. An empty (NULL) value always means "not known".
 """
 
 from __future__ import annotations
@@ -39,6 +39,11 @@ from forecast.records.ledger_tables import notice as notice
 from forecast.records.ledger_tables import notice_delivery as notice_delivery
 from forecast.records.ledger_tables import verification as verification
 from forecast.records.ledger_tables import work_request as work_request
+from forecast.records.patient_tables import adverse_reaction as adverse_reaction
+from forecast.records.patient_tables import allergy_test as allergy_test
+from forecast.records.patient_tables import medicine as medicine
+from forecast.records.patient_tables import therapy_release as therapy_release
+from forecast.records.patient_tables import vaccination as vaccination
 from forecast.records.table_parts import UtcDateTime, one_of
 from forecast.records.table_parts import metadata as metadata
 
@@ -50,6 +55,7 @@ CONSENT_ANSWERS = ("yes", "no", "not known")
 VISIT_KINDS = ("itch flare", "recheck", "scheduled dose", "other")
 THERAPY_STATUSES = ("given", "dispensed", "declined")
 THERAPY_REASONS = ("itch", "calendar", "not known")
+SCORE_SCALES = ("PVAS", "spoken", "not known")
 CERTAINTIES = ("definite", "probable", "possible", "none")
 VINTAGE_KINDS = ("as finally known", "as known then")
 ISSUE_KINDS = ("issued", "hindcast")
@@ -254,6 +260,9 @@ pruritus_score = Table(
     Column("date", Date, nullable=False),
     Column("pvas", Float, nullable=False),
     Column("scorer", String, nullable=False),
+    # on the line (PVAS), or by word of mouth, which is no PVAS
+    Column("scale", String, nullable=False),
+    one_of("scale", SCORE_SCALES),
     CheckConstraint("pvas >= 0 AND pvas <= 10", name="pvas_runs_from_0_to_10"),
 )
 dog_fact = Table(

@@ -8,12 +8,18 @@ from forecast.visits.importing.files import (
     import_branches,
     import_closures,
     import_dogs,
-    import_facts,
-    import_scores,
-    import_therapies,
     import_visits,
 )
 from forecast.visits.importing.landing import ImportReport, take_back
+from forecast.visits.importing.patients import (
+    import_facts,
+    import_medicines,
+    import_reactions,
+    import_scores,
+    import_tests,
+    import_therapies,
+    import_vaccinations,
+)
 from forecast.visits.importing.visit_landing import accept_import
 from forecast.visits.rules import VisitError
 
@@ -27,8 +33,12 @@ __all__ = [
     "import_closures",
     "import_dogs",
     "import_facts",
+    "import_medicines",
+    "import_reactions",
     "import_scores",
+    "import_tests",
     "import_therapies",
+    "import_vaccinations",
     "import_visits",
     "make_vintage",
     "take_back",

@@ -11,7 +11,7 @@ from jobs.cli.backup import backup, restore
 from jobs.cli.clock import clock, jobs, run
 from jobs.cli.demo import demo
 from jobs.cli.doctor import doctor, serve
-from jobs.cli.forecasts import issue, plan, remake
+from jobs.cli.forecasts import culprits, issue, plan, remake
 from jobs.cli.imports import imports
 from jobs.cli.options import DayError
 from jobs.cli.pages import pages
@@ -20,6 +20,7 @@ from jobs.cli.privacy import erase, export
 from jobs.cli.replay import backtest, replay, verify
 from jobs.cli.setup import init
 from jobs.cli.sources import pull, sources
+from jobs.cli.therapies import therapies
 from jobs.cli.visits import visits
 
 app = typer.Typer(
@@ -42,6 +43,8 @@ app.add_typer(erase, name="erase")
 app.add_typer(export, name="export")
 app.command()(issue)
 app.command()(plan)
+app.command()(culprits)
+app.command()(therapies)
 app.command()(remake)
 app.command()(verify)
 app.command()(replay)

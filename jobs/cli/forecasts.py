@@ -1,4 +1,4 @@
-"""Forecasts: issue one, plan from it."""
+"""Forecasts: issue one, plan from it, tell what flare visits follow."""
 
 from __future__ import annotations
 
@@ -92,6 +92,21 @@ def plan(
     # dogs asked for by number are told in full; the others have their reasons in the file
     file = write_plans(opened, records, made, plans) if made.has_visits and not dog else None
     show_plans(records, made, plans, in_full=bool(dog), file=file)
+
+
+def culprits(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
+    """Tell which exposure flare visits follow beyond the season, as far as that can be told."""
+    from forecast.issuing import latest_issue
+    from forecast.practice import open_practice
+    from jobs.console import say
+    from jobs.console_culprits import show_culprits
+    from jobs.culprits import culprits_of
+    from jobs.opening import open_all
+
+    opened = open_practice(practice)
+    records, climate = open_all(opened)
+    made = latest_issue(opened, records, as_of=as_of)
+    show_culprits(culprits_of(opened, records, climate, made, say=say))
 
 
 def remake(

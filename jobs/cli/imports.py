@@ -78,8 +78,50 @@ def therapies(file: File, practice: PracticeFolder = Path()) -> None:
 
 @imports.command()
 def scores(file: File, practice: PracticeFolder = Path()) -> None:
-    """Pruritus scores (PVAS, 0 to 10): dog, date, pvas, scorer."""
+    """Pruritus scores (PVAS, 0 to 10): dog, date, pvas, scorer, scale."""
     _run("scores", file, practice)
+
+
+@imports.command()
+def reactions(file: File, practice: PracticeFolder = Path()) -> None:
+    """Adverse reactions: dog, therapy, date, sign, reported."""
+    _run("reactions", file, practice)
+
+
+@imports.command()
+def vaccinations(file: File, practice: PracticeFolder = Path()) -> None:
+    """Vaccinations: dog, date, live, against."""
+    _run("vaccinations", file, practice)
+
+
+@imports.command()
+def medicines(file: File, practice: PracticeFolder = Path()) -> None:
+    """Other medicines by kind: dog, kind, date, until."""
+    _run("medicines", file, practice)
+
+
+@imports.command("tests")
+def allergy_tests(file: File, practice: PracticeFolder = Path()) -> None:
+    """Allergy tests, a row an allergen: dog, date, allergen, result, method."""
+    _run("tests", file, practice)
+
+
+@imports.command()
+def layout(
+    holds: Annotated[str, typer.Argument(metavar="KIND", help="Such as therapies or scores.")],
+    file: File,
+    practice: PracticeFolder = Path(),
+) -> None:
+    """Write a layout for a file of patients that is not of our format, to be filled in.
+
+    It goes to layouts/patients/: which column is which, and what the practice's own words mean.
+    """
+    from forecast.practice import open_practice
+    from forecast.visits.importing.patients import propose_layout
+
+    path, n_words = propose_layout(open_practice(practice), file, holds)
+    print(f"{path} was written; fill it in: the columns, and {n_words} words of {file.name}")
+    print(f"then: forepaw import {holds} {file}")
 
 
 @imports.command("look")

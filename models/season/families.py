@@ -167,6 +167,11 @@ class Continuation:
         Years that each lies before it, same dims.
     warmer
         Warming of each day of the season, dims (day,) [K year-1].
+    excess
+        How much warmer the season was than each lender before its first day not known, dims
+        (season, trace) [K].
+    fading
+        Share of it that is still there on each day of the season, dims (day,) [1].
     """
 
     own: _Whole
@@ -174,6 +179,8 @@ class Continuation:
     lenders: _Whole
     years: _Array
     warmer: _Array
+    excess: _Array
+    fading: _Array
 
     @classmethod
     def none(cls, days: SeasonDays) -> Continuation:
@@ -181,7 +188,8 @@ class Continuation:
         n_seasons, length = days.tasmin.shape
         own = np.arange(n_seasons)
         known = np.full(n_seasons, length)
-        return cls(own, known, own[:, None], np.zeros((n_seasons, 1)), np.zeros(length))
+        alone, flat = np.zeros((n_seasons, 1)), np.zeros(length)
+        return cls(own, known, own[:, None], alone, flat, alone, flat)
 
 
 def flowering_days(
@@ -214,6 +222,8 @@ def flowering_days(
         np.ascontiguousarray(how.lenders, np.int64),
         np.ascontiguousarray(how.years, float),
         np.ascontiguousarray(how.warmer, float),
+        np.ascontiguousarray(how.excess, float),
+        np.ascontiguousarray(how.fading, float),
         found,
     )
     found = np.moveaxis(found, -1, 0)

@@ -74,7 +74,7 @@ class OnsetPredictors:
         """Yield the warmth of each window, the known part a season's own, the rest its lenders'."""
         width, count = self._window_size()
         stops = [self.end - width * number for number in range(count)]
-        warmer = np.append(0.0, np.cumsum(how.warmer))
+        warmer, fading = (np.append(0.0, np.cumsum(a)) for a in (how.warmer, how.fading))
         for field in (days.tasmin, days.tasmax):
             summed = np.zeros((len(field), field.shape[1] + 1))
             np.cumsum(np.nan_to_num(field), axis=1, out=summed[:, 1:])
@@ -83,6 +83,7 @@ class OnsetPredictors:
                 own = summed[how.own, turn] - summed[how.own, stop - width]
                 lent = summed[how.lenders, stop] - summed[how.lenders, turn[:, None]]
                 moved = how.years * (warmer[stop] - warmer[turn])[:, None]
+                moved += how.excess * (fading[stop] - fading[turn])[:, None]
                 yield (own[:, None] + lent + moved) / width
 
     @property

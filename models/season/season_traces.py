@@ -2,7 +2,12 @@
 
 What `models.traces` does along a time axis, here for many seasons of the past at once: each is
 known up to an issue day and continued with the same days of other years, moved by the warming trend
-between the years. So a forecast can be tried on every past season as it would have been made.
+between the years, and by how much warmer the season was than the lender in the weeks before, of
+which a share lasts and fades (`fading_share`). So a forecast can be tried on every past season as
+it would have been made.
+
+Validity: one share serves all regions of the weather together. Known failure: it is that of the
+whole record, of which the season itself is one; with some thirty years that hardly shows.
 """
 
 from __future__ import annotations
@@ -11,6 +16,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.parameters import load_table
 from models.season.season_weather import SeasonWeather
 from models.traces import warming_slopes
 
@@ -62,3 +68,69 @@ def daily_slopes(weather: xr.Dataset, seasons: SeasonWeather, *, southern: bool)
     days = begin.to_datetime64() + np.arange(seasons.tasmin.shape[-1]).astype("timedelta64[D]")
     months = days.astype("datetime64[M]").astype(int) % 12
     return np.asarray(monthly[months])
+
+
+def recent_warmth(seasons: SeasonWeather, slopes: _Array, *, issue_day: int) -> _Array:
+    """Return the mean warmth of the weeks before an issue day, set to one year's climate.
+
+    Parameters
+    ----------
+    seasons
+        Daily extremes, leading dim region.
+    slopes
+        Warming trend of each day of the season, from `daily_slopes` [K year-1].
+    issue_day
+        First day that is not known [d].
+
+    Returns
+    -------
+    numpy.ndarray
+        Dims (region, season) [degC]; NaN where a day of them is not known.
+    """
+    width = int(load_table("models.season", "season.toml").number("in_season.recent_days"))
+    days = slice(max(issue_day - width, 0), issue_day)
+    return np.asarray(_level(seasons, slopes)[..., days].mean(axis=-1))
+
+
+def fading_share(seasons: SeasonWeather, slopes: _Array, *, issue_day: int) -> _Array:
+    r"""Return how much of an unusual warmth is still there on each day past an issue day.
+
+    A warm spell lasts: the departure :math:`A` of the weeks before the issue day from the usual
+    foretells a departure of :math:`\rho\, e^{-l / L} A` on the day :math:`l` days on. The share
+    :math:`\rho` is that of least squares over all regions and seasons that are known, drawn
+    towards none as if some more years had shown none.
+
+    Returns
+    -------
+    numpy.ndarray
+        Dims (day,) of the season; zero before the issue day [1].
+    """
+    table = load_table("models.season", "season.toml")
+    level, recent = _level(seasons, slopes), recent_warmth(seasons, slopes, issue_day=issue_day)
+    fades = table.number("in_season.fades")
+    lead = np.arange(level.shape[-1]) - issue_day
+    shape = np.where(lead >= 0, np.exp(-np.maximum(lead, 0) / fades), 0.0)
+    last = issue_day + int(2 * fades)
+    ahead = level[..., issue_day:last] @ shape[issue_day:last] / (shape[issue_day:last] ** 2).sum()
+    known = ~np.isnan(recent) & ~np.isnan(ahead)
+    n_years = int(known.any(axis=0).sum())
+    if n_years < table.number("in_season.least_traces"):
+        return np.zeros_like(shape)
+    one, other = (_departures(np.where(known, a, np.nan)) for a in (recent, ahead))
+    least_squares = float((one * other).sum() / max((one**2).sum(), 1e-9))
+    drawn = n_years / (n_years + table.number("in_season.doubt_years"))
+    return np.asarray(max(least_squares, 0.0) * drawn * shape)
+
+
+def _level(seasons: SeasonWeather, slopes: _Array) -> _Array:
+    """Return the mean temperature of each day as if all years had the climate of the last."""
+    mean = (seasons.tasmin + seasons.tasmax) / 2.0
+    later = (seasons.years[-1] - seasons.years)[:, None]
+    return np.asarray(mean + later * slopes[: mean.shape[-1]])
+
+
+def _departures(values: _Array) -> _Array:
+    """Return departures from each region's mean over seasons; zero where not known."""
+    held = ~np.isnan(values)
+    usual = np.nansum(values, axis=1) / np.maximum(held.sum(axis=1), 1)
+    return np.where(held, values - usual[:, None], 0.0)

@@ -110,7 +110,7 @@ def test_a_forecast_names_the_regions_the_odds_and_the_seasons(filled):
     tables = {"credits.txt", "evidence.json", "forecast.csv", "forecast.txt"}
     assert written == tables | {"season-1.svg", "season-1.png"} | {
         f"{figure}-{region}.{form}"
-        for figure in ("visits", "years", "exposure")
+        for figure in ("visits", "years", "exposure", "why")
         for region in ("north", "south")
         for form in ("svg", "png")
     }

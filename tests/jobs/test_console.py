@@ -63,7 +63,7 @@ def test_headings_and_tables_of_a_forecast_are_not_broken(made, screen):
     rows = rows_of(lines, "Flare season: weeks above the region's threshold")
     assert len(rows) == 1 + 2 * 2
     assert rows[0].split() == ["region,", "odds", "start", "peak", "end", "visits", "in", "it"]
-    assert any(line.rstrip().endswith("no pollen was measured") for line in lines)
+    assert any(line.rstrip().endswith("no pollen was measured.") for line in lines)
     strips = rows_of(lines, "Odds of a high week")
     assert [len(line.strip()) for line in strips[1:]] == [len("Northton  ") + 26] * 2
 

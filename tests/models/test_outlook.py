@@ -244,11 +244,16 @@ def test_a_season_that_runs_at_the_origin_is_the_next_one(fitted, weather):
 
 
 def test_an_error_of_the_onset_moves_a_season_by_whole_days_in_all_regions_alike(fitted, traces):
-    """Against its trace, a draw's start is moved by one number of days, north and south."""
+    """Against its trace, a draw's start is moved by one number of days, north and south.
+
+    The season moves, the weather that lets loose stays: it shifts a start by a day or two of its
+    own.
+    """
     errors = drawn(fitted[0], traces).start.sel(allergen="grasses")
     none = drawn(without_errors(fitted[0]), traces).start.sel(allergen="grasses")
     moved = (errors - none).transpose("draw", "region").values
-    assert (moved[:, 0] == moved[:, 1]).all()
+    assert np.corrcoef(moved.T)[0, 1] > 0.95
+    assert np.median(np.abs(moved[:, 0] - moved[:, 1])) <= 1
     assert (moved == np.rint(moved)).all()
     assert len(np.unique(moved)) > 5
 

@@ -3,8 +3,9 @@
 A dog counts as atopic from the day of that fact, of its first itch-flare visit or of its first
 therapy, whichever is first, unless the newest fact says that it is not. Its cover on a day is yes
 (a dose given, and still working), not known (dispensed, not seen given; a course whose end is not
-on record, from its start on) or no. A day on which cover is not known counts neither for nor
-against: not in a region's share, and not in a dog's own history (`forecast.dosing`).
+on record, from its start on; a therapy of which it is not known) or no. A day on which cover is not
+known counts neither for nor against: not in a region's share, and not in a dog's own history
+(`forecast.dosing`).
 """
 
 from __future__ import annotations
@@ -25,10 +26,14 @@ _ABSENT, _NO, _NOT_KNOWN, _YES = -1, 0, 1, 2
 
 @dataclass(frozen=True)
 class CoverRule:
-    """How many days a therapy covers from the day a dose is given, or from a course's last day."""
+    """How many days a therapy covers from the day a dose is given, or from a course's last day.
+
+    Where `is_known` is False, what a dose spares one dog is not known for those days.
+    """
 
     days: int
     is_course: bool
+    is_known: bool = True
 
 
 def end_not_known(until: Any, *, is_course: Any) -> Any:
@@ -47,12 +52,18 @@ def days_not_uncovered(
     First day and the day after the last one, NaT where no end is known. `therapies` has the columns
     dog, therapy, date, until, status, responded; `rules` says how long each covers.
     """
-    effects = _effects(therapies, rules)
-    told = effects[effects["level"] != _NO]
+    told = spans_not_uncovered(therapies, rules)
     spans: dict[str, list[tuple[pd.Timestamp, pd.Timestamp]]] = {}
-    for dog, first, end in zip(told.index, told["first"], told["end"], strict=True):
+    for dog, first, end in zip(told["dog"], told["first"], told["end"], strict=True):
         spans.setdefault(str(dog), []).append((first, end))
     return spans
+
+
+def spans_not_uncovered(therapies: pd.DataFrame, rules: Mapping[str, CoverRule]) -> pd.DataFrame:
+    """Return the same as a table: dog, first, end, and known, False where cover is not known."""
+    effects = _effects(therapies, rules).reset_index(names="dog")
+    told = effects[effects["level"] != _NO].assign(known=effects["level"] == _YES)
+    return told[["dog", "first", "end", "known"]].reset_index(drop=True)
 
 
 def atopic_dogs(facts: pd.DataFrame, visits: pd.DataFrame, therapies: pd.DataFrame) -> pd.DataFrame:
@@ -125,6 +136,9 @@ def _effects(therapies: pd.DataFrame, rules: Mapping[str, CoverRule]) -> pd.Data
     no_response = np.array([answer is False for answer in therapies["responded"]], dtype=bool)
     refused = (therapies["status"] == "declined") | no_response
     unsure = (therapies["status"] == "dispensed") | open_ended
+    unsure |= ~therapies["therapy"].map({n: rule.is_known for n, rule in rules.items()}).astype(
+        bool
+    )
     return pd.DataFrame(
         {
             "level": np.select([refused, unsure], [_NO, _NOT_KNOWN], _YES),

@@ -142,7 +142,7 @@ def parse_layout(text: str, file: str) -> Layout:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise LayoutError(broken_toml(file, str(error))) from error
-    check = _Checks(text, file)
+    check = LayoutChecks(text, file)
     check.keys((), tree, [*_TOP, *_LISTS, *_TABLES])
     top: dict[str, Any] = {
         key: check.word((key,), tree[key], allowed) for key, allowed in _TOP.items() if key in tree
@@ -161,18 +161,20 @@ def parse_layout(text: str, file: str) -> Layout:
     )
 
 
-class _Checks:
-    """The checks of one layout file; each raises with the line."""
+class LayoutChecks:
+    """The checks of one layout file, of visits or of patients; each raises with the line."""
 
     def __init__(self, text: str, file: str) -> None:
         self._text, self._file = text, file
 
     def refuse(self, location: tuple[str, ...], what: str) -> LayoutError:
+        """Build the refusal of what stands at a place."""
         line = line_of(self._text, location)
         place = self._file if line is None else f"{self._file} line {line}"
         return LayoutError(f"{place}: {what}")
 
     def keys(self, above: tuple[str, ...], node: Mapping[str, Any], allowed: Sequence[str]) -> None:
+        """Refuse a key that is no part of a layout."""
         for key in node:
             if key not in allowed:
                 hint = did_you_mean(key, allowed) or f"; allowed are {', '.join(allowed)}"
@@ -180,6 +182,7 @@ class _Checks:
                 raise self.refuse((*above, key), f"{where} is no part of a layout{hint}")
 
     def word(self, location: tuple[str, ...], value: Any, allowed: Collection[str] | None) -> str:
+        """Return a text, one of those allowed; None allows any."""
         name = location[0] if len(location) == 1 else f"[{location[0]}] {location[1]!r}"
         if not isinstance(value, str):
             raise self.refuse(location, f"{name} is {value!r}; write a text in quotation marks")
@@ -190,11 +193,13 @@ class _Checks:
         return value
 
     def table(self, name: str, node: Any) -> dict[str, str]:
+        """Return a table of texts."""
         if not isinstance(node, dict):
             raise self.refuse((name,), f"{name} must be a table; write [{name}] and lines below it")
         return {key: self.word((name, key), value, None) for key, value in node.items()}
 
     def words(self, name: str, key: str, node: Any) -> tuple[str, ...]:
+        """Return a list of texts under a key of a table."""
         if not isinstance(node, dict):
             raise self.refuse((name,), f"{name} must be a table; write [{name}] and lines below it")
         self.keys((name,), node, [key])
@@ -229,7 +234,7 @@ class _Checks:
             raise self.refuse(("time_zone",), f"time_zone is {zone!r}, which is none{hint}")
 
 
-def _followed(merged: Mapping[str, str], check: _Checks) -> dict[str, str]:
+def _followed(merged: Mapping[str, str], check: LayoutChecks) -> dict[str, str]:
     """Follow each number that was given up to the one that stays."""
     final = {}
     for start in merged:
@@ -284,7 +289,7 @@ def free_layout_file(folder: Path, file: str) -> Path:
 
 def save_layout(path: Path, text: str) -> None:
     """Write a new layout; one that is there is never written over."""
-    path.parent.mkdir(mode=_PRIVATE_FOLDER, exist_ok=True)
+    path.parent.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _PRIVATE_FILE)
     except FileExistsError as error:

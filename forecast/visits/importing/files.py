@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import pandas as pd
 from sqlalchemy import Connection
 
 from forecast.csv_files import CsvTable
@@ -15,15 +12,21 @@ from forecast.homes import HomeFinder
 from forecast.practice import Practice
 from forecast.records import Records
 from forecast.records import branches as branch_records
-from forecast.records.erased import ErasedList, known_dogs, read_erased
+from forecast.records.erased import ErasedList, read_erased
 from forecast.records.imports import Row
 from forecast.regions import Branch, parse_opening, regions
 from forecast.sheets import Progress
 from forecast.visits.importing import reading, register
-from forecast.visits.importing.landing import ImportReport, IncomingFile, keep_register, land_events
+from forecast.visits.importing.landing import (
+    YES_NO,
+    ImportReport,
+    IncomingFile,
+    days_of,
+    event_rows,
+    keep_register,
+    land_events,
+)
 from forecast.visits.importing.visit_landing import land_again, land_visits
-
-_YES_NO = {"yes": True, "no": False}  # anything else, and nothing, is not known
 
 
 def import_visits(
@@ -75,75 +78,6 @@ def import_again(
     return land_again(practice, records, import_id, layout=layout, accept=accept, progress=progress)
 
 
-def import_therapies(
-    practice: Practice,
-    records: Records,
-    path: Path | str,
-    *,
-    therapies: Collection[str] | None = None,
-) -> ImportReport:
-    """Import therapies of dogs on record; with `therapies`, other therapies are left out."""
-    ids = known_dogs(practice, records)
-
-    def read(file: IncomingFile) -> CsvTable:
-        return reading.read_therapies(
-            file.content, file.name, dogs=ids, today=practice.today, therapies=therapies
-        )
-
-    def rows(table: CsvTable) -> list[Row]:
-        kept = table.rows
-        return _rows(
-            dog_id=[ids[dog] for dog in kept["dog"].tolist()],
-            therapy=kept["therapy"].tolist(),
-            date=_days(kept["date"]),
-            until=_days(kept["until"]),
-            status=kept["status"].tolist(),
-            reason=kept["reason"].tolist(),
-            responded=[_YES_NO.get(word) for word in kept["responded"].tolist()],
-        )
-
-    return land_events(practice, records, path, "therapies", read=read, rows=rows)
-
-
-def import_scores(practice: Practice, records: Records, path: Path | str) -> ImportReport:
-    """Import itch scores of dogs on record."""
-    ids = known_dogs(practice, records)
-
-    def read(file: IncomingFile) -> CsvTable:
-        return reading.read_scores(file.content, file.name, dogs=ids, today=practice.today)
-
-    def rows(table: CsvTable) -> list[Row]:
-        kept = table.rows
-        return _rows(
-            dog_id=[ids[dog] for dog in kept["dog"].tolist()],
-            date=_days(kept["date"]),
-            pvas=kept["pvas"].tolist(),
-            scorer=kept["scorer"].tolist(),
-        )
-
-    return land_events(practice, records, path, "scores", read=read, rows=rows)
-
-
-def import_facts(practice: Practice, records: Records, path: Path | str) -> ImportReport:
-    """Import facts of dogs on record."""
-    ids = known_dogs(practice, records)
-
-    def read(file: IncomingFile) -> CsvTable:
-        return reading.read_facts(file.content, file.name, dogs=ids, today=practice.today)
-
-    def rows(table: CsvTable) -> list[Row]:
-        kept = table.rows
-        return _rows(
-            dog_id=[ids[dog] for dog in kept["dog"].tolist()],
-            kind=kept["kind"].tolist(),
-            word=[None if pd.isna(word) else word for word in kept["word"].tolist()],
-            number=[None if pd.isna(number) else number for number in kept["number"].tolist()],
-            date=_days(kept["date"]),
-        )
-
-    return land_events(practice, records, path, "facts", read=read, rows=rows)
-
-
 def import_branches(practice: Practice, records: Records, path: Path | str) -> ImportReport:
     """Import branches: new ones are added, known ones brought up to date, none removed."""
     regions = [region.id for region in practice.settings.region]
@@ -170,11 +104,11 @@ def import_closures(practice: Practice, records: Records, path: Path | str) -> I
 
     def rows(table: CsvTable) -> list[Row]:
         kept = table.rows
-        return _rows(
+        return event_rows(
             branch_id=kept["branch"].tolist(),
-            date=_days(kept["date"]),
+            date=days_of(kept["date"]),
             reason=kept["reason"].tolist(),
-            full=[_YES_NO[word] for word in kept["full"].tolist()],
+            full=[YES_NO[word] for word in kept["full"].tolist()],
         )
 
     return land_events(practice, records, path, "closures", read=read, rows=rows, names_dogs=False)
@@ -226,13 +160,3 @@ def _leave_out_erased(table: CsvTable, erased: ErasedList) -> None:
     if gone.any():
         table.rows = rows[~gone]
         table.note("owner erased", f"{int(gone.sum())} rows were left out")
-
-
-def _days(column: pd.Series) -> list[Any]:
-    """Return days as dates, None where there is none."""
-    return list(column.to_numpy().astype("datetime64[D]").tolist())
-
-
-def _rows(**columns: Sequence[Any]) -> list[Row]:
-    names = list(columns)
-    return [dict(zip(names, values, strict=True)) for values in zip(*columns.values(), strict=True)]

@@ -15,7 +15,9 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
+import pandas as pd
 from sqlalchemy import Connection
 from sqlalchemy.exc import IntegrityError
 
@@ -35,6 +37,7 @@ from forecast.visits.rules import VisitError
 log = logging.getLogger(__name__)
 # A pending import this old belongs to a process that is gone.
 _ABANDONED_AFTER = timedelta(days=1)
+YES_NO = {"yes": True, "no": False}  # anything else, and nothing, is not known
 
 
 @dataclass(frozen=True)
@@ -115,11 +118,13 @@ def land_events(
     read: Callable[[IncomingFile], CsvTable],
     rows: Callable[[CsvTable], list[Row]],
     names_dogs: bool = True,
+    layouts: Sequence[Layout] = (),
 ) -> ImportReport:
     """Bring in a file of events: all its good rows become visible at once, or none does.
 
     `read` checks the content, `rows` turns what is kept into rows of the table. Where it
-    `names_dogs`, those that were erased are taken out of what is archived.
+    `names_dogs`, those that were erased are taken out of what is archived: by our own headings, or
+    those that `layouts` name.
     """
     started = time.monotonic()
     file = incoming(subject, path)
@@ -128,7 +133,7 @@ def land_events(
     if already is not None:
         return imported_before(file, already)
     table = read(file)
-    left = without_erased(practice, file, () if names_dogs else None)
+    left = without_erased(practice, file, layouts if names_dogs else None)
     findings_file = _checked(practice, file, table, theirs=left.rows)
     archive(practice, file, left.content)
     values = rows(table)
@@ -325,3 +330,14 @@ def _report(
         findings_file,
         n_errors(table.findings),
     )
+
+
+def days_of(column: pd.Series) -> list[Any]:
+    """Return days as dates, None where there is none."""
+    return list(column.to_numpy().astype("datetime64[D]").tolist())
+
+
+def event_rows(**columns: Sequence[Any]) -> list[Row]:
+    """Return rows of a table from its columns."""
+    names = list(columns)
+    return [dict(zip(names, values, strict=True)) for values in zip(*columns.values(), strict=True)]

@@ -167,8 +167,11 @@ def test_what_comes_back_from_the_disk_is_compared_before_it_counts(back_up, pra
         finish(self, *args, **options)
         part = next(practice.backups_folder.glob("*.part"))
         with part.open("r+b") as file:
-            file.seek(part.stat().st_size // 2)
-            file.write(b"\0\0\0\0")
+            middle = part.stat().st_size // 2
+            file.seek(middle)
+            spoilt = bytes(byte ^ 0xFF for byte in file.read(4))
+            file.seek(middle)
+            file.write(spoilt)
 
     monkeypatch.setattr(ArchiveWriter, "finish", finish_and_spoil)
     with pytest.raises(BackupError, match="is damaged"):

@@ -12,8 +12,8 @@ import pytest
 import xarray as xr
 
 from forecast.cut import DataCut
-from forecast.dosing.readiness import FINDINGS, WORK_UP
 from forecast.dosing.therapies import THERAPY_IDS
+from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, WORK_UP
 from forecast.issuing import Issue
 from forecast.practice import Practice, open_practice
 from forecast.records import Records, open_records
@@ -22,8 +22,12 @@ from forecast.visits import (
     import_branches,
     import_dogs,
     import_facts,
+    import_medicines,
+    import_reactions,
     import_scores,
+    import_tests,
     import_therapies,
+    import_vaccinations,
     import_visits,
 )
 
@@ -62,7 +66,7 @@ class Desk:
         """Bring in facts that answer every question about a dog as a plan wants it."""
         wanted = {name: kind.wanted for name, kind in (WORK_UP | FINDINGS).items()}
         wanted |= dict.fromkeys(("food_trial", "food_allergy_ruled_out", "therapy_history"), True)
-        wanted |= {"perennial_signs": False}
+        wanted |= dict.fromkeys(CALLS_FOR_DIET, False)
         rows = [f"{dog},{name},{'yes' if yes else 'no'},{day}\n" for name, yes in wanted.items()]
         facts = f"dog,kind,value,date\n{dog},weight_kg,14.2,{day}\n" + "".join(rows)
         self.bring("facts", facts)
@@ -85,6 +89,10 @@ def desk(practice: Practice, tmp_path) -> Iterator[Desk]:
         "visits": import_visits,
         "facts": import_facts,
         "scores": import_scores,
+        "reactions": import_reactions,
+        "vaccinations": import_vaccinations,
+        "medicines": import_medicines,
+        "tests": import_tests,
     }
 
     def bring(kind: str, text: str) -> object:

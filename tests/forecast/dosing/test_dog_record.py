@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from forecast.dosing.dog_record import Cover, DogRecord, TherapyEvent, dog_cover
+from forecast.dosing.dog_record import Cover, DogRecord, ItchScore, TherapyEvent, dog_cover
 
 GIVEN = date(2024, 5, 1)
 DOG = DogRecord("dog-0001", "dog", None, None, None, None, None, None, None, therapies=())
@@ -47,3 +47,31 @@ def test_no_history_is_not_no_cover():
     """Therapies not known: cover not known. Known to be none: no cover."""
     assert dog_cover(replace(DOG, therapies=None), GIVEN) is Cover.NOT_KNOWN
     assert dog_cover(DOG, GIVEN) is Cover.NO
+
+
+def test_what_was_only_handed_out_or_has_no_class_is_not_known_cover():
+    """For as long as it might work, and then no more; a failed one is known to cover nothing."""
+    dispensed = TherapyEvent("anti_il31_antibody", GIVEN, responded=True, status="dispensed")
+    assert [cover_after(dispensed, d) for d in (0, 48, 49)] == [
+        *[Cover.NOT_KNOWN] * 2,
+        Cover.NO,
+    ]
+    unmapped = TherapyEvent("not known", GIVEN)
+    assert [cover_after(unmapped, d) for d in (0, 48, 49)] == [*[Cover.NOT_KNOWN] * 2, Cover.NO]
+
+
+def test_care_of_the_skin_is_no_cover_and_immunotherapy_not_known():
+    """Bathing keeps no flare away; what immunotherapy spares one dog nobody has measured."""
+    end = GIVEN + timedelta(days=200)
+    assert cover_after(TherapyEvent("topical_care", GIVEN, end, True), 10) is Cover.NO
+    course = TherapyEvent("allergen_immunotherapy", GIVEN, end, responded=True)
+    assert [cover_after(course, d) for d in (89, 90)] == [Cover.NO, Cover.NOT_KNOWN]
+
+
+def test_a_spoken_score_is_kept_apart_from_those_on_the_line():
+    """The latest of each; a day's worst."""
+    scores = (ItchScore(2, GIVEN), ItchScore(7, GIVEN, "spoken"), ItchScore(3, GIVEN))
+    dog = replace(DOG, scores=scores)
+    assert dog.latest_score(GIVEN) == ItchScore(3, GIVEN)
+    assert dog.latest_other_score(GIVEN) == ItchScore(7, GIVEN, "spoken")
+    assert dog.latest_other_score(GIVEN - timedelta(days=1)) is None

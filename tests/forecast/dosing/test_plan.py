@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
 from forecast.dosing.dog_risk import DogRisk
 from forecast.dosing.plan import CAUTIONS, Proposal, propose_plan
-from forecast.dosing.readiness import FINDINGS, WORK_UP
 from forecast.dosing.therapies import DosingError, Verdict, therapies, therapy
+from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, WORK_UP
 from models.weeks import week_range
 
 TODAY = date(2024, 1, 3)  # a Wednesday
@@ -44,10 +44,11 @@ def dog_with(**changes):
         neutered=True,
         region="north",
         branch="branch-1",
-        findings=found | {"perennial_signs": Finding(False, RECENT)},
+        findings=found | dict.fromkeys(CALLS_FOR_DIET, Finding(False, RECENT)),
         therapies=(TherapyEvent("anti_il31_antibody", date(2023, 5, 20), responded=True),),
         flare_visits=(date(2021, 5, 10), date(2022, 5, 16), date(2023, 5, 8), date(2023, 6, 12)),
         scores=(ItchScore(1.4, RECENT),),
+        history_asked=RECENT,
     )
     return replace(dog, **changes)
 

@@ -6,50 +6,28 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+from ready_dog import RECENT, TODAY, healthy_findings, ready_dog
 
-from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
-from forecast.dosing.readiness import (
+from forecast.dosing.dog_record import (
+    DogRecord,
+    Finding,
+    ItchScore,
+    TherapyEvent,
+)
+from forecast.dosing.readiness import add_months, readiness, readiness_for_each
+from forecast.dosing.rules import shipped_rules
+from forecast.dosing.therapies import DosingError, Verdict, table, therapies, therapy
+from forecast.dosing.work_up import (
+    CALLS_FOR_DIET,
     FINDINGS,
     NOT_ON_RECORD,
     SPEAKS_AGAINST,
     TOO_OLD,
     WORK_UP,
-    add_months,
     check_of,
-    readiness,
 )
-from forecast.dosing.therapies import DosingError, Verdict, table, therapies, therapy
 
-TODAY = date(2024, 4, 2)
-RECENT = TODAY - timedelta(days=5)
 ALL = sorted(therapies())
-
-
-def healthy_findings():
-    """Every finding on record, current, and as wanted."""
-    found = {code: Finding(kind.wanted, RECENT) for code, kind in (WORK_UP | FINDINGS).items()}
-    return found | {"perennial_signs": Finding(False, RECENT)}
-
-
-def ready_dog(therapy_id="anti_il31_antibody", **changes):
-    """Return an invented dog that passes every check of a therapy."""
-    past = TherapyEvent(therapy_id, date(2023, 5, 2), date(2023, 6, 2), responded=True)
-    dog = DogRecord(
-        id="dog-0001",
-        species="dog",
-        birth_date=date(2019, 3, 1),
-        weight_kg=14.2,
-        weighed=RECENT,
-        sex="female",
-        neutered=False,
-        region="north",
-        branch="branch-1",
-        findings=healthy_findings(),
-        therapies=(past,),
-        flare_visits=(date(2022, 5, 9), date(2023, 5, 15)),
-        scores=(ItchScore(1.4, RECENT),),
-    )
-    return replace(dog, **changes)
 
 
 def with_finding(dog, code, present, recorded=RECENT):
@@ -88,14 +66,14 @@ def test_an_empty_record_is_never_ready_and_names_what_is_missing(therapy_id):
 def test_every_single_gap_keeps_a_dog_from_being_ready(therapy_id):
     """Leaving out any one field or finding that a therapy asks for is enough to block it."""
     dog = ready_dog(therapy_id)
-    asked = [*WORK_UP, "perennial_signs", *therapy(therapy_id).stops]
+    asked = [*WORK_UP, *CALLS_FOR_DIET, *therapy(therapy_id).stops]
     for code in asked:
         without = {k: v for k, v in dog.findings.items() if k != code}
         for findings in (without, without | {code: Finding(None, RECENT)}):
             result = judge(replace(dog, findings=findings), therapy_id)
             assert result.verdict is Verdict.WORK_UP_FIRST, code
             assert f"{code}_not_known" in codes(result)
-    for field in ("species", "birth_date", "weight_kg", "weighed", "therapies"):
+    for field in ("species", "birth_date", "weight_kg", "weighed", "therapies", "history_asked"):
         assert judge(replace(dog, **{field: None}), therapy_id).verdict is Verdict.WORK_UP_FIRST
     assert judge(replace(dog, scores=()), therapy_id).verdict is Verdict.WORK_UP_FIRST
     assert judge(replace(dog, weight_kg=float("nan")), therapy_id).verdict is Verdict.WORK_UP_FIRST
@@ -104,7 +82,11 @@ def test_every_single_gap_keeps_a_dog_from_being_ready(therapy_id):
 @pytest.mark.parametrize("therapy_id", ALL)
 def test_good_news_without_a_date_or_from_the_future_is_not_known(therapy_id):
     """A finding without a day, or dated ahead, counts as not known."""
-    for code in ("examination", "demodicosis", "neoplasia"):
+    asked = []
+    for code in ("examination", "skin_infection", "hypersensitivity"):
+        if code in therapy(therapy_id).stops or code in WORK_UP:
+            asked.append(code)
+    for code in asked:
         for recorded in (None, TODAY + timedelta(days=3)):
             wanted = (WORK_UP | FINDINGS)[code].wanted
             dog = with_finding(ready_dog(therapy_id), code, wanted, recorded)
@@ -340,6 +322,45 @@ def test_impossible_records_are_refused():
         TherapyEvent("ciclosporin", TODAY, TODAY - timedelta(days=1))
     with pytest.raises(DosingError, match="known are daily_jak_inhibitor"):
         TherapyEvent("wonder_drug", TODAY)
+
+
+def test_gut_signs_call_for_a_diet_trial_too():
+    """Hensel et al. 2015: elimination diet when perennial or with gut signs."""
+    dog = with_finding(ready_dog(), "gut_signs", True)
+    without = {k: v for k, v in dog.findings.items() if k != "food_allergy_ruled_out"}
+    result = judge(replace(dog, findings=without))
+    assert (result.verdict, codes(result)) == (Verdict.WORK_UP_FIRST, ["food_trial"])
+    assert "gut signs" in result.reasons[0].sentence
+
+
+def test_the_work_up_comes_in_the_order_of_the_trade():
+    """Fleas and mites, infection, food, and only then the diagnosis (Hensel et al. 2015)."""
+    nothing = replace(ready_dog(), findings={})
+    named = [code.removesuffix("_not_known") for code in codes(judge(nothing))]
+    order = ["examination", "flea_control", "ectoparasites", "skin_infection", "perennial_signs"]
+    order += ["gut_signs", "atopic_dermatitis"]
+    assert [code for code in named if code in order] == order
+
+
+def test_all_classes_at_once_are_judged_as_each_alone():
+    """What is shared is worked out once, and changes nothing."""
+    nothing = DogRecord("dog-0002", None, None, None, None, None, None, None, None)
+    for dog in (ready_dog(), nothing, with_finding(ready_dog(), "diabetes_mellitus", True)):
+        each = readiness_for_each(dog, TODAY, rules=shipped_rules())
+        assert each == {therapy_id: judge(dog, therapy_id) for therapy_id in ALL}
+
+
+@pytest.mark.parametrize("therapy_id", ALL)
+def test_every_reason_says_what_would_change_it(therapy_id):
+    """A vet reads what is to be done, whatever holds the dog up."""
+    nothing = DogRecord("dog-0002", None, None, None, None, None, None, None, None)
+    ill = replace(
+        ready_dog(therapy_id, species="cat", birth_date=RECENT, weight_kg=0.4),
+        findings={code: Finding(not kind.wanted, RECENT) for code, kind in FINDINGS.items()},
+        scores=(ItchScore(8, RECENT),),
+    )
+    for dog in (nothing, ill):
+        assert all(len(reason.change) > 5 for reason in judge(dog, therapy_id).reasons)
 
 
 # ------------------------------------------------------------------------------ counting checks

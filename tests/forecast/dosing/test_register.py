@@ -6,9 +6,18 @@ from datetime import date
 
 import numpy as np
 import pytest
+from sqlalchemy import insert
 
-from forecast.dosing.dog_record import Cover, Finding, dog_cover
+from forecast.dosing.dog_record import (
+    AdverseReaction,
+    Cover,
+    Finding,
+    Medicine,
+    Vaccination,
+    dog_cover,
+)
 from forecast.dosing.register import open_days, read_register, region_pressure, risk_of
+from forecast.records import tables
 from forecast.records.branches import branches
 from models.flare.cover import efficacy_mean
 
@@ -48,18 +57,42 @@ def test_the_newest_fact_of_a_kind_counts_whatever_the_order_of_the_file(desk):
 
 
 def test_doses_count_only_where_the_history_is_known_and_they_were_given(desk):
-    """A list that may have holes says nothing of cover; what was only dispensed neither."""
+    """A list that may have holes says nothing of cover; what was declined was no dose at all."""
     desk.bring(
         "therapies",
         "dog,therapy,date,status,responded\n"
         "D1,anti_il31_antibody,2022-05-20,given,yes\n"
         "D1,anti_il31_antibody,2022-06-20,dispensed,\n"
+        "D1,anti_il31_antibody,2022-06-24,declined,\n"
         "D2,anti_il31_antibody,2022-05-20,given,yes\n",
     )
     desk.bring("facts", FACTS + "D1,therapy_history,yes,2022-06-01\n")
     _, dogs = read(desk)
-    assert [(e.given, e.responded) for e in dogs["D1"].therapies] == [(date(2022, 5, 20), True)]
+    assert [(e.given, e.status, e.responded) for e in dogs["D1"].therapies] == [
+        (date(2022, 5, 20), "given", True),
+        (date(2022, 6, 20), "dispensed", None),
+    ]
     assert dogs["D2"].therapies is None
+
+
+@pytest.mark.parametrize(
+    ("later", "known", "asked"),
+    [
+        ("dose_elsewhere,no", True, date(2022, 6, 10)),
+        ("dose_elsewhere,yes", False, None),
+        ("dose_elsewhere,not known", False, None),
+        ("therapy_history,no", False, None),
+    ],
+)
+def test_a_dose_given_elsewhere_makes_the_history_not_known(desk, later, known, asked):
+    """Told of one, or unsure: the list has a hole until the whole history is asked again."""
+    desk.bring("facts", FACTS + f"D1,therapy_history,yes,2022-06-01\nD1,{later},2022-06-10\n")
+    dog = read(desk)[1]["D1"]
+    assert (dog.therapies is not None, dog.history_asked) == (known, asked)
+    desk.bring("facts", FACTS + "D1,therapy_history,yes,2022-06-20\n")
+    again = read(desk)[1]["D1"]
+    assert (again.therapies, again.history_asked) == ((), date(2022, 6, 20))
+    assert dog_cover(dog, TODAY) is (Cover.NO if known else Cover.NOT_KNOWN)
 
 
 def test_nothing_dated_after_the_day_is_seen(desk):
@@ -98,6 +131,59 @@ def test_dogs_that_are_gone_are_told_apart(desk):
     """With the reason that the register gives."""
     register, _ = read(desk)
     assert register.gone == {desk.ids["D3"]: "dead", desk.ids["D6"]: "left"}
+
+
+def test_reactions_stop_a_class_until_a_vet_has_signed(desk):
+    """Signed for on a day on or after it; a later reaction stands again, other classes as well."""
+    desk.bring(
+        "reactions",
+        "dog,therapy,date,sign,reported\n"
+        "D1,ciclosporin,2022-05-02,sick,yes\n"
+        "D1,ciclosporin,2022-06-20,sick again,\n"
+        "D1,daily_jak_inhibitor,2022-05-02,,no\n",
+    )
+    ciclosporin = dict(dog_id=desk.ids["D1"], therapy="ciclosporin", signed_by="a")
+    with desk.records.writing() as connection:
+        for day in (date(2022, 5, 1), date(2022, 6, 1), date(2022, 6, 10)):
+            connection.execute(insert(tables.therapy_release).values(date=day, **ciclosporin))
+    assert set(read(desk)[1]["D1"].reactions) == {
+        AdverseReaction("ciclosporin", date(2022, 5, 2), True, lifted=date(2022, 6, 1)),
+        AdverseReaction("ciclosporin", date(2022, 6, 20), None),
+        AdverseReaction("daily_jak_inhibitor", date(2022, 5, 2), False),
+    }
+    assert read(desk, date(2022, 5, 20))[1]["D1"].reactions[0].lifted is None
+    assert read(desk)[1]["D2"].reactions == ()
+
+
+def test_vaccinations_medicines_and_allergy_tests_reach_their_dog(desk):
+    """Planned vaccinations too; an allergy test without a result chooses no allergen."""
+    desk.bring("vaccinations", "dog,date,live,against\nD1,2022-07-10,yes,\nD1,2022-01-10,,cough\n")
+    desk.bring(
+        "medicines", "dog,kind,date,until\nD1,nsaid,2022-06-01,\nD1,other,2022-05-01,2022-05-09\n"
+    )
+    desk.bring(
+        "tests",
+        "dog,date,allergen,result\n"
+        "D1,2022-03-01,birch,positive\nD1,2022-04-01,mites,not known\nD2,2022-04-01,mites,\n",
+    )
+    dogs = read(desk)[1]
+    assert dogs["D1"].vaccinations == (
+        Vaccination(date(2022, 7, 10), True),
+        Vaccination(date(2022, 1, 10), None),
+    )
+    assert dogs["D1"].medicines == (
+        Medicine("nsaid", date(2022, 6, 1)),
+        Medicine("other", date(2022, 5, 1), date(2022, 5, 9)),
+    )
+    assert (dogs["D1"].allergy_tested, dogs["D2"].allergy_tested) == (date(2022, 3, 1), None)
+
+
+def test_the_scale_of_a_score_goes_along(desk):
+    """Without a column of it the heading says PVAS; an empty cell of it is a scale not known."""
+    desk.bring("scores", "dog,date,pvas\nD1,2022-06-01,4\n")
+    desk.bring("scores", "dog,date,pvas,scale\nD1,2022-06-02,6,spoken\nD1,2022-06-03,5,\n")
+    scales = [(score.value, score.scale) for score in read(desk)[1]["D1"].scores]
+    assert scales == [(4, "PVAS"), (6, "spoken"), (5, "not known")]
 
 
 # ------------------------------------------------------------------------------ pressure

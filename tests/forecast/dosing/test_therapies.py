@@ -6,7 +6,6 @@ import re
 
 import pytest
 
-from forecast.dosing.readiness import FINDINGS, WORK_UP
 from forecast.dosing.therapies import (
     THERAPY_IDS,
     DosingError,
@@ -15,6 +14,7 @@ from forecast.dosing.therapies import (
     therapies,
     therapy,
 )
+from forecast.dosing.work_up import FINDINGS, WORK_UP
 from forecast.visits.counting.cover import CoverRule
 
 
@@ -57,11 +57,23 @@ def test_every_stop_is_a_finding_that_can_be_recorded_and_goes_stale():
 
 
 def test_every_therapy_is_for_dogs_and_has_its_limits():
-    """Each class says species, age, weight, interval and clock."""
+    """Each says species, interval, clock, what to watch; age and weight where one is known."""
+    needed = ("minimum_interval", "onset", "full_until", "ends_at", "covers", "beside_others")
     for kind in therapies().values():
         assert kind.species == "dog"
-        for name in ("minimum_age", "minimum_weight", "minimum_interval", "onset", "ends_at"):
-            assert kind.parameters[name].source
+        assert all(kind.parameters[name].source for name in needed)
+        assert kind.monitoring
+    without = {name: [] for name in ("minimum_age", "minimum_weight")}
+    for name, ids in without.items():
+        ids += [kind.id for kind in therapies().values() if name not in kind.parameters]
+    assert without == {
+        "minimum_age": ["topical_care"],
+        "minimum_weight": [
+            "topical_glucocorticoid_proactive",
+            "allergen_immunotherapy",
+            "topical_care",
+        ],
+    }
 
 
 def test_only_the_injection_is_planned_ahead():
@@ -80,6 +92,11 @@ def test_an_unknown_therapy_names_the_known_ones():
 def test_every_therapy_says_how_long_it_covers_and_from_when():
     """A dose from its day, a course from its last day: what is planned ahead is a dose."""
     rules = cover_rules()
-    assert set(rules) == set(THERAPY_IDS)
+    assert set(rules) == {*THERAPY_IDS, "not known"}
     assert rules["anti_il31_antibody"] == CoverRule(49, False)  # Michels et al. 2016, day 49
     assert rules["daily_jak_inhibitor"] == CoverRule(1, True)
+    # care of the skin is no cover; what immunotherapy spares one dog is not known
+    assert rules["topical_care"].days == 0
+    assert not rules["allergen_immunotherapy"].is_known
+    # an item of no class yet may have been the injection
+    assert rules["not known"] == CoverRule(49, False, is_known=False)

@@ -14,6 +14,7 @@ from forecast.visits import (
     import_branches,
     import_dogs,
     import_facts,
+    import_reactions,
     import_scores,
     import_therapies,
     import_visits,
@@ -36,6 +37,17 @@ note = "Notes"
 [merged]
 "P-given-up" = "P1"
 """
+PATIENT_LAYOUT = """
+holds = "reactions"
+day_order = "day month year"
+[columns]
+dog = "Patient no"
+therapy = "Class"
+date = "Day"
+sign = "Sign"
+[words]
+injection = "anti_il31_antibody"
+"""
 FILES = {
     "branches": "id,name,region,open_days\nn1,North,seoul,mon\n",
     "dogs": (
@@ -56,6 +68,11 @@ FILES = {
         "dog,therapy,date,status\nP1,ciclosporin,2024-05-06,given\nP3,ciclosporin,2024-05-06,given\n"
     ),
     "facts": "dog,kind,value,date\nP1,weight_kg,9.5,2024-05-02\nP3,weight_kg,5,2024-05-02\n",
+    "reactions": (
+        "Patient no;Class;Day;Sign\n"
+        "P1;injection;16.05.2024;itchy, says Ada Quillfeather\n"
+        "P3;injection;17.05.2024;hives\n"
+    ),
     "scores": "dog,date,pvas,scorer\nP1,2024-05-02,4.5,owner\nP3,2024-05-02,1,owner\n",
 }
 IMPORTERS = {
@@ -64,6 +81,7 @@ IMPORTERS = {
     "visits": import_visits,
     "therapies": import_therapies,
     "facts": import_facts,
+    "reactions": import_reactions,
     "scores": import_scores,
 }
 
@@ -78,6 +96,9 @@ def files() -> dict[str, str]:
 def practice(tmp_path, database) -> Practice:
     made = create_practice(tmp_path / "practice", template() + database, now=NOW)
     (made.layouts_folder / "desk.toml").write_text(LAYOUT, encoding="utf-8")
+    patients = made.layouts_folder / "patients"
+    patients.mkdir()
+    (patients / "reactions.toml").write_text(PATIENT_LAYOUT, encoding="utf-8")
     return made
 
 

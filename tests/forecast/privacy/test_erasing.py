@@ -15,6 +15,7 @@ from forecast.practice import Practice
 from forecast.privacy import erase_owner, replay_erasures
 from forecast.privacy import erasing as erasing_module
 from forecast.records import Records, RecordsError, open_records, tables
+from forecast.records.care import reactions
 from forecast.records.dogs import dog_ids, dogs, identity_of
 from forecast.records.erased import ERASED_FILE, read_erased
 from forecast.records.imports import imported_files
@@ -98,8 +99,10 @@ def test_of_others_nothing_is_lost(practice, records, files):
     ]
     lines = files["visits"].splitlines(keepends=True)
     assert lines[0] + lines[3] in kept
-    scores = files["scores"].splitlines(keepends=True)
-    assert scores[0] + scores[2] in kept
+    for kind in ("scores", "reactions"):
+        rows = files[kind].splitlines(keepends=True)
+        assert rows[0] + rows[2] in kept
+    assert reactions(records).set_index("dog").loc[ids["P3"], "sign"] == "hives"
 
 
 def test_counts_plans_and_audit_stay(practice, without_care):

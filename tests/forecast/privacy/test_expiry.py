@@ -48,7 +48,7 @@ def test_raw_files_that_came_longer_ago_go_with_what_was_found_in_them(practice,
     assert kept.today.isoformat() == "2024-07-31"
     assert forget_expired(kept, records).n_files == 0
     done = forget_expired(replace(kept, now=kept.now + timedelta(days=1)), records)
-    assert done.n_files == 5
+    assert done.n_files == 6
     assert [path for path in practice.archive_folder.iterdir() if path.is_file()] == []
     assert len(visits(records)) == 4
 

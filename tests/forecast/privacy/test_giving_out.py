@@ -34,12 +34,14 @@ def test_everything_on_the_owner_is_given_out(practice, records):
     assert [visit["date"] for visit in rex["visits"]] == ["2023-05-08", "2024-05-06"]
     assert rex["visits"][1]["verdicts"][0]["kind"] == "itch flare"
     assert rex["therapies"][0]["therapy"] == "ciclosporin"
+    assert rex["adverse reactions"][0]["therapy"] == "anti_il31_antibody"
     assert [answer["answer"] for answer in held["consent"]] == ["yes"]
     rows = {file: [row["row"] for row in rows] for file, rows in held["rows of raw files"].items()}
     assert rows == {
         "visits.csv": [2, 3, 5, 6],
         "therapies.csv": [2],
         "facts.csv": [2],
+        "reactions.csv": [2],
         "scores.csv": [2],
     }
     assert held["raw files that could not be searched"] == {}
@@ -48,7 +50,7 @@ def test_everything_on_the_owner_is_given_out(practice, records):
 def test_nothing_on_others_is_given_out(practice, records):
     """Neither Bo nor his dog."""
     text = json.dumps(held_on_owner(practice, records, "K1"))
-    for other in ("Puddlewright", "Pip", "P3", "K3", "vaccination"):
+    for other in ("Puddlewright", "Pip", "P3", "K3", '"vaccination"', "hives"):
         assert other not in text, other
 
 
@@ -57,6 +59,7 @@ def test_every_table_that_knows_a_dog_or_an_owner_is_given_out():
     given = {
         *("owner", "owner_status", "consent", "dog", "dog_identity", "home", "dog_status"),
         *("visit", "visit_case", "therapy_event", "pruritus_score", "dog_fact"),
+        *("adverse_reaction", "therapy_release", "vaccination", "medicine", "allergy_test"),
         *("dose_plan", "dose"),
     }
     assert {table.name for table in metadata.sorted_tables} == given | OF_NOBODY

@@ -10,7 +10,18 @@ import pytest
 from sqlalchemy import insert
 
 from forecast.records import RecordsError, tables
-from forecast.records.care import facts, facts_of, scores, scores_of, therapies, therapies_of
+from forecast.records.care import (
+    care_standing,
+    dogs_since,
+    enter,
+    facts,
+    facts_of,
+    scores,
+    scores_of,
+    therapies,
+    therapies_of,
+    vaccinations,
+)
 from forecast.records.dogs import add_unregistered
 from forecast.records.issues import (
     IssueRow,
@@ -65,7 +76,7 @@ def test_the_latest_fact_of_each_kind_counts_and_an_absent_one_is_not_known(reco
 def test_therapies_and_scores_come_back_as_they_were_entered(records, rex):
     """Unknown end and unknown response stay unknown; a corrected row of one day counts once."""
     event = {"dog_id": rex, "therapy": "anti_il31_antibody", "date": DAY, "reason": "itch"}
-    score = {"dog_id": rex, "date": DAY, "scorer": "owner"}
+    score = {"dog_id": rex, "date": DAY, "scorer": "owner", "scale": "PVAS"}
     with records.writing() as connection:
         connection.execute(insert(tables.therapy_event).values(event | {"status": "declined"}))
         connection.execute(insert(tables.therapy_event).values(event | {"status": "given"}))
@@ -76,6 +87,20 @@ def test_therapies_and_scores_come_back_as_they_were_entered(records, rex):
     assert therapies(records)["status"].tolist() == ["given"]
     assert [s.pvas for s in scores_of(records, rex)] == [5.4]
     assert scores(records)["pvas"].tolist() == [5.4]
+
+
+def test_what_is_entered_at_a_desk_is_seen_and_says_whose_it_is(records, rex):
+    """The standing moves with a row, whichever table it goes to; its dog is told."""
+    before = care_standing(records)
+    assert dogs_since(records, before) == set()
+    with records.writing() as connection:
+        enter(connection, "vaccination", {"dog_id": rex, "date": DAY, "live": True})
+    after = care_standing(records)
+    assert (after.imports, after.last) != (before.imports, before.last)
+    assert after.imports == before.imports
+    assert dogs_since(records, before) == {rex}
+    assert vaccinations(records, dog_id=rex)["live"].tolist() == [True]
+    assert vaccinations(records, dog_id="another").empty
 
 
 # ------------------------------------------------------------------------------ counts

@@ -157,14 +157,31 @@ VALUES ('w', 'issue', 'null', 'command line', '2024-03-01 05:00:00', 'done', 'r'
 INSERT INTO notice (id, about, sentence, since, n_attempts)
 VALUES ('n', 'pull', 'it failed', '2024-03-01 05:00:00', 0);
 """
-SCHEMAS = ("0001", "0002", "0003", "0004", "0005", newest_known())
+SCHEMAS = ("0001", "0002", "0003", "0004", "0005", "0006", newest_known())
+FIFTH_SCHEMA = """
+INSERT INTO pruritus_score (id, dog_id, date, pvas, scorer)
+VALUES (1, 'c', '2024-03-01', 4.5, 'owner'), (2, 'b', '2024-03-02', 0, 'vet');
+"""
+SEVENTH_SCHEMA = """
+INSERT INTO pruritus_score (id, dog_id, date, pvas, scorer, scale)
+VALUES (3, 'c', '2024-03-05', 7, 'owner', 'spoken');
+INSERT INTO adverse_reaction (id, dog_id, therapy, date) VALUES (1, 'c', 'x', '2024-03-05');
+INSERT INTO medicine (id, import_id, dog_id, kind, date) VALUES (1, 7, 'c', 'nsaid', '2024-03-05');
+"""
 # What is put in on reaching a schema, and stays for every later one.
-FILLINGS = {"0001": FIRST_SCHEMA, "0002": SECOND_SCHEMA, "0003": THIRD_SCHEMA}
+FILLINGS = {
+    "0001": FIRST_SCHEMA,
+    "0002": SECOND_SCHEMA,
+    "0003": THIRD_SCHEMA,
+    "0005": FIFTH_SCHEMA,
+    "0007": SEVENTH_SCHEMA,
+}
 KEPT_BY_ALL = {
     "branch": "SELECT id, name, region_id, open_days FROM branch ORDER BY id",
     "dog": "SELECT id, branch_id FROM dog ORDER BY id",
     "visit": "SELECT id, import_id, reference, date, branch_id, dog_id FROM visit ORDER BY id",
     "run": "SELECT id, job, state, started_at FROM job_run ORDER BY id",
+    "score": "SELECT id, dog_id, date, pvas, scorer FROM pruritus_score WHERE id < 3 ORDER BY id",
 }
 
 
@@ -261,6 +278,24 @@ def test_records_of_a_newer_version_are_refused(practice, records):
         connection.execute(text(f"UPDATE {VERSION_TABLE} SET version_num = '9999'"))
     with pytest.raises(RecordsError, match=r"schema 9999, made by a newer version.*install"):
         open_records(practice)
+
+
+def test_scores_of_before_are_of_the_line_and_spoken_ones_do_not_go_back(practice, records):
+    """The heading they came under was pvas; without a scale a spoken score would pass for one."""
+    scales = "SELECT id, scale FROM pruritus_score ORDER BY id"
+    with records.rebuilding() as connection:
+        filled_at(connection, "0006")
+        command.upgrade(alembic_config(connection), "0007")
+        assert read(connection, scales) == [(1, "PVAS"), (2, "PVAS")]
+        run(connection, SEVENTH_SCHEMA)
+        command.downgrade(alembic_config(connection), "0006")
+        assert read(connection, "SELECT id FROM pruritus_score ORDER BY id") == [(1,), (2,)]
+    migrate(records)
+    with pytest.raises(IntegrityError), records.writing() as connection:
+        run(
+            connection,
+            "INSERT INTO medicine (id, dog_id, kind, date) VALUES (9, 'c', 'x', '2024-01-01')",
+        )
 
 
 def test_two_that_open_a_new_file_at_once_do_not_trip_over_each_other(practice):

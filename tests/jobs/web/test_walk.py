@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from starlette.routing import Route
 
 from forecast.accounts.roles import Role, rights_of
 from forecast.pages.all_pages import all_pages
@@ -181,14 +182,24 @@ def test_signing_in_looking_bringing_a_file_and_asking(browser, site, tmp_path, 
 
 # ----------------------------------------------------------------------------- every page, each way
 def look_at_all(one: Watched, role: Role) -> list[str]:
-    """Open every page of a role; return what axe finds, by address."""
+    """Open every page of a role; return what axe finds, by address.
+
+    Of pages whose address has a part to be filled in, the first to which one of the others leads.
+    """
     found = []
     paths = [*addresses_of(role), "/regions/north", "/regions/south"]
-    for path in paths:
+    routes = [Route(page.path, len, name=page.name) for page in all_pages() if "{" in page.path]
+    for path in paths:  # grows
         one.go(path)
         one.page.wait_for_load_state("networkidle")
         one.is_sound()
         found += [f"{path}: {fault}" for fault in faults(one.page)]
+        for link in one.page.locator("main a[href^='/']").all():
+            leads_to = (link.get_attribute("href") or "").partition("#")[0]
+            route = next((held for held in routes if held.path_regex.match(leads_to)), None)
+            if route is not None and "." not in leads_to:
+                routes.remove(route)
+                paths.append(leads_to)
     return found
 
 
@@ -224,6 +235,25 @@ def test_every_page_without_script(browser, site, size):
             one.page.wait_for_load_state("networkidle")
             assert one.page.get_by_role("heading", level=1).count() == 1, path
             assert one.complaints == [], path
+
+
+@pytest.mark.long
+def test_paper_is_white_whoever_prints(browser, site):
+    """Dark pages are printed with dark ink, all of it with contrast; without menu and forms."""
+    with opened(browser, site.base, "tablet", color_scheme="dark") as one:
+        sign_in(one, Role.MANAGER)
+        one.page.emulate_media(media="print", color_scheme="dark")
+        for path in ("/", "/regions/north", "/data", "/imports"):
+            one.go(path)
+            one.page.wait_for_load_state("networkidle")
+            for held in ("body", ".invented", "main h1"):
+                ink = one.page.locator(held).first.evaluate("e => getComputedStyle(e).color")
+                assert ink == "rgb(0, 0, 0)", (path, held)
+            ground = "getComputedStyle(document.querySelector('.invented')).backgroundColor"
+            assert one.page.evaluate(ground) == "rgb(255, 255, 255)"
+            assert not one.page.locator(".top nav").is_visible()
+            assert faults(one.page) == []
+            one.is_sound()
 
 
 # ------------------------------------------------------------------------------------ by keyboard

@@ -106,21 +106,23 @@ def test_a_season_goes_on_with_its_lenders_weather():
 
     Thirty are met by the end of day 24. A lender of 14 degC adds 10 a day: three days more, to
     27.5. One of 10 degC lying five years before, in a climate that warms by 0.8 a year, is as
-    warm.
+    warm; so is one beside which the weeks before were 8 K warmer, half of which stays.
     """
-    low = np.full((3, 100), 10.0)
+    low = np.full((4, 100), 10.0)
     low[1] = 14.0
-    days = SeasonDays(low, low, np.full((1, 100), 10.0), np.zeros(3, int))
+    days = SeasonDays(low, low, np.full((1, 100), 10.0), np.zeros(4, int))
     sets = one_set(rate=0, base=4, start=20, requirement=60)
     how = Continuation(
         own=np.array([0]),
         known=np.array([25]),
-        lenders=np.array([[0, 1, 2]]),
-        years=np.array([[0.0, 0.0, 5.0]]),
+        lenders=np.array([[0, 1, 2, 3]]),
+        years=np.array([[0.0, 0.0, 5.0, 0.0]]),
         warmer=np.full(100, 0.8),
+        excess=np.array([[0.0, 0.0, 0.0, 8.0]]),
+        fading=np.full(100, 0.5),
     )
     found = flowering_days(sets, days, how)
-    np.testing.assert_allclose(found[0, 0], [29.5, 27.5, 27.5])
+    np.testing.assert_allclose(found[0, 0], [29.5, 27.5, 27.5, 27.5])
 
 
 def test_what_is_asked_of_the_requirement_is_what_meets_it():

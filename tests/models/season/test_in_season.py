@@ -100,15 +100,15 @@ def test_a_season_without_weather_is_refused(in_march, past):
 
 
 def test_weights_are_drawn_to_the_member_that_was_right():
-    """Observations equal to the second of three members: 0.3 of the way to (0, 1, 0).
+    """Observations equal to the second of three members: 0.2 of the way to (0, 1, 0).
 
-    From (0.5, 0.5, 0): 0.7 times each, and 0.3 more for the second.
+    From (0.8, 0.2, 0): 0.8 times each, and 0.2 more for the second.
     """
     rng = np.random.default_rng(0)
     truth = rng.normal(100, 5, 50)
     members = truth + np.array([[1.0], [0.0], [1.0]]) * rng.normal(0, 5, (3, 50))
     weights = blending_weights(members, truth, np.ones(50))
-    np.testing.assert_allclose(weights, [0.35, 0.65, 0.0], atol=1e-6)
+    np.testing.assert_allclose(weights, [0.64, 0.36, 0.0], atol=1e-6)
 
 
 def test_the_variance_of_errors_is_told_apart():

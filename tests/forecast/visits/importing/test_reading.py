@@ -8,14 +8,16 @@ import numpy as np
 import pytest
 
 from forecast.csv_files import SheetError
-from forecast.visits.importing.reading import (
+from forecast.visits.importing.patient_reading import (
     FACT_KINDS,
     YES_NO_FACTS,
-    read_branches,
-    read_dogs,
     read_facts,
     read_scores,
     read_therapies,
+)
+from forecast.visits.importing.reading import (
+    read_branches,
+    read_dogs,
     read_visits,
 )
 
@@ -169,8 +171,8 @@ def test_only_a_vaccination_may_be_dated_ahead():
 
 def test_every_finding_that_dosing_asks_for_can_be_imported():
     """A word that the dosing desk reads and no file may hold would never be known."""
-    readiness = pytest.importorskip("forecast.dosing.readiness")
-    asked = {*readiness.WORK_UP, *readiness.FINDINGS}
+    work_up = pytest.importorskip("forecast.dosing.work_up")
+    asked = {*work_up.WORK_UP, *work_up.FINDINGS, *work_up.CALLS_FOR_DIET}
     assert asked <= set(YES_NO_FACTS)
     assert {"weight_kg", *YES_NO_FACTS} == set(FACT_KINDS)
 

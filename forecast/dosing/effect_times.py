@@ -1,0 +1,154 @@
+"""How long a dose holds in this practice's dogs, from its records; and what may be planned on it.
+
+Without itch scores there is the label's range alone, and it says so. No effect beyond the longest
+measured against placebo is planned on without a vet's word.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.dosing.therapies import (
+    CoverCurve,
+    DosingError,
+    Therapy,
+    cover_rules,
+    days_rule,
+    rule,
+)
+from forecast.records import care
+from forecast.records.engine import Records
+from forecast.visits.counting.cover import spans_not_uncovered
+from models.effect_time import (
+    EffectTime,
+    FollowUps,
+    Population,
+    effect_time,
+    fit_population,
+    follow_ups,
+)
+from models.effect_time.likelihood import calendar_rates
+from models.weeks import DAYS_IN_WEEK, week_of_year, week_range
+
+GIVEN = "given"
+RISK_COLUMNS = ("dog", "first", "end")
+
+
+@dataclass(frozen=True)
+class VetsWord:
+    """A vet's word that a dog's doses may be planned to hold longer than was ever measured."""
+
+    vet: str
+    reason: str
+    days: int
+
+    def __post_init__(self) -> None:
+        if not self.vet.strip() or not self.reason.strip():
+            raise DosingError(
+                f"a cover of {self.days} days was asked with the word of {self.vet or 'nobody'!r} "
+                f"and the reason {self.reason!r}; both a named vet and a reason are needed; give "
+                "them"
+            )
+
+
+@dataclass(frozen=True)
+class EffectTimes:
+    """How long doses of one therapy hold in a practice; `population` None where it is not known."""
+
+    therapy: Therapy
+    seen: FollowUps
+    population: Population | None
+    calendar_rate: NDArray[np.float64]
+
+    def of(self, dog: str, *, word: VetsWord | None = None) -> EffectTime:
+        """Return one dog's effect time, no longer than measured unless a vet gave their word."""
+        cover, cap = self.therapy.cover, days_rule("plan.longest_cover")
+        return effect_time(
+            self.seen,
+            dog,
+            self.population,
+            label=(cover.full_until, cover.ends_at),
+            cap=float(max(cap, word.days) if word else cap),
+            calendar_rate=self.calendar_rate,
+        )
+
+
+def effect_times(
+    records: Records, therapy: Therapy, risk: pd.DataFrame, *, today: date
+) -> EffectTimes:
+    """Learn how long doses of a therapy hold, from all doses and scores on record by a day.
+
+    Parameters
+    ----------
+    risk
+        Each dog's own risk weeks of the past as spans: ``dog``, ``first``, ``end``; see
+        `risk_spans`.
+    """
+    told = care.therapies(records)
+    told = told[told["date"] <= pd.Timestamp(today)]
+    own = (told["therapy"] == therapy.id) & (told["status"] == GIVEN)
+    scores = care.scores(records)
+    scores = scores[scores["scale"] == care.PVAS]  # a spoken 0-10 is no PVAS
+    others = spans_not_uncovered(told[told["therapy"] != therapy.id], cover_rules())
+    seen = follow_ups(
+        told.loc[own, ["dog", "date", "reason"]],
+        scores.loc[scores["date"] <= pd.Timestamp(today), ["dog", "date", "pvas"]],
+        risk,
+        relapse_score=rule("readiness.needs_care_score"),
+        known_on=today,
+        blind=others,
+    )
+    return EffectTimes(therapy, seen, fit_population(seen), calendar_rates(seen))
+
+
+def risk_spans(
+    weeks_ahead: Mapping[str, Sequence[date]], *, since: date, until: date
+) -> pd.DataFrame:
+    """Return dogs' risk weeks of the past: the weeks of the year that are risk weeks ahead.
+
+    Parameters
+    ----------
+    weeks_ahead
+        Each dog's risk weeks of the year ahead, by their Mondays (`dog_season.risk_weeks`).
+    since, until
+        First and last day of the past to be covered.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``dog``, ``first``, ``end`` (the day after the last), a row a run of weeks.
+    """
+    n_weeks = (until - since).days // DAYS_IN_WEEK + 2
+    past = week_range(since, n_weeks)
+    past = past[past <= pd.Timestamp(until)]
+    part, mondays = week_of_year(past), past.values.astype("datetime64[D]")
+    rows = []
+    for dog, weeks in weeks_ahead.items():
+        at_risk = np.isin(part, week_of_year(pd.DatetimeIndex(list(weeks))))
+        turns = np.flatnonzero(np.diff(at_risk, prepend=False, append=False))
+        ends = mondays[turns[1::2] - 1] + np.timedelta64(DAYS_IN_WEEK, "D")
+        rows += [(dog, first, end) for first, end in zip(mondays[turns[::2]], ends, strict=True)]
+    spans = pd.DataFrame(rows, columns=list(RISK_COLUMNS))
+    return spans.astype({"first": "datetime64[ns]", "end": "datetime64[ns]"})
+
+
+def own_cover(effect: EffectTime, usual: CoverCurve) -> CoverCurve | None:
+    """Return the cover of a dose in one dog, None if it probably does not respond.
+
+    Full until the day to which it may be planned, ended on the last day of its range; the usual
+    cover where scores do not tell. The therapy's onset stays.
+    """
+    if effect.rate is None:
+        return usual
+    planned = effect.holds_until()
+    if planned is None:
+        return None
+    cap = days_rule("plan.longest_cover")
+    ends_at = min(max(int(effect.longest), int(planned) + 1), cap)
+    return CoverCurve(usual.onset, max(usual.onset, min(int(planned), ends_at - 1)), ends_at)

@@ -1,0 +1,170 @@
+"""What a person enters of one dog at a desk: checked, then one row of the records.
+
+Fields are text, as a form holds them. An empty day is today; what is left empty otherwise is not
+known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from forecast.dosing.therapies import THERAPY_IDS, DosingError
+from forecast.records.care import PVAS, SPOKEN
+from forecast.records.tables import DOG_STATUSES, THERAPY_REASONS, THERAPY_STATUSES
+from forecast.visits.importing.patient_reading import WEIGHT, YES_NO_FACTS
+from forecast.visits.rules import earliest_day, rules
+
+SCORERS = ("owner", "vet", "nurse", "not known")
+ANSWERS = ("yes", "no", "not known")
+_MOST_LETTERS = 300
+Fields = Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One row on its way into the records: the table, and its values but for the dog."""
+
+    table: str
+    values: Mapping[str, Any]
+    said: str
+
+
+def entry_of(kind: str, fields: Fields, *, today: date) -> Entry:
+    """Check what was entered.
+
+    Raises
+    ------
+    DosingError
+        If a field cannot be what it is said to be; the sentence says what is allowed.
+    """
+    if kind not in _MAKERS:
+        raise DosingError(f"{kind!r} was to be entered; allowed are {', '.join(_MAKERS)}")
+    return _MAKERS[kind](fields, today)
+
+
+def release_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
+    """Check a vet's word that a class may be given again after a reaction to it."""
+    therapy = _word(fields, "therapy", THERAPY_IDS)
+    reason = _text(fields, "reason")
+    if reason is None:
+        raise DosingError("a class was to be given again after a reaction; say why")
+    values = {"therapy": therapy, "date": today, "signed_by": signed_by, "reason": reason}
+    return Entry("therapy_release", values, "signed: it may be given again")
+
+
+def _score(fields: Fields, today: date) -> Entry:
+    value = _number(fields, "score", rules().number("pvas.lowest"), rules().number("pvas.highest"))
+    values = {
+        "date": _day(fields, "date", today),
+        "pvas": value,
+        "scorer": _word(fields, "scorer", SCORERS, usual="not known"),
+        "scale": _word(fields, "scale", (PVAS, SPOKEN), usual=PVAS),
+    }
+    return Entry("pruritus_score", values, f"score {value:g} recorded")
+
+
+def _weight(fields: Fields, today: date) -> Entry:
+    lowest, highest = rules().number("weight.lowest"), rules().number("weight.highest")
+    value = _number(fields, "kilograms", lowest, highest)
+    values = {"kind": WEIGHT, "number": value, "date": _day(fields, "date", today)}
+    return Entry("dog_fact", values, f"weight {value:g} kg recorded")
+
+
+def _finding(fields: Fields, today: date) -> Entry:
+    kind = _word(fields, "finding", YES_NO_FACTS)
+    word = _word(fields, "answer", ANSWERS)
+    values = {"kind": kind, "word": word, "date": _day(fields, "date", today)}
+    return Entry("dog_fact", values, f"{kind.replace('_', ' ')}: {word}")
+
+
+def _dose(fields: Fields, today: date) -> Entry:
+    begun = _day(fields, "date", today)
+    until = _day(fields, "until", None)
+    if until is not None and until < begun:
+        raise DosingError(
+            f"a course from {begun} until {until} was entered; it must not end before it starts"
+        )
+    answer = _word(fields, "responded", ANSWERS, usual="not known")
+    values = {
+        "therapy": _word(fields, "therapy", THERAPY_IDS),
+        "date": begun,
+        "until": until,
+        "status": _word(fields, "status", THERAPY_STATUSES),
+        "reason": _word(fields, "reason", THERAPY_REASONS, usual="not known"),
+        "responded": {"yes": True, "no": False}.get(answer),
+    }
+    return Entry("therapy_event", values, f"recorded as {values['status']}")
+
+
+def _reaction(fields: Fields, today: date) -> Entry:
+    answer = _word(fields, "reported", ANSWERS, usual="not known")
+    values = {
+        "therapy": _word(fields, "therapy", THERAPY_IDS),
+        "date": _day(fields, "date", today),
+        "sign": _text(fields, "sign"),
+        "reported": {"yes": True, "no": False}.get(answer),
+    }
+    return Entry(
+        "adverse_reaction", values, "reaction recorded; this class stops until a vet signs"
+    )
+
+
+def _status(fields: Fields, today: date) -> Entry:
+    status = _word(fields, "status", DOG_STATUSES)
+    values = {"status": status, "date": _day(fields, "date", today), "day_given": True}
+    return Entry("dog_status", values, f"recorded as {status}")
+
+
+_MAKERS: dict[str, Callable[[Fields, date], Entry]] = {
+    "score": _score,
+    "weight": _weight,
+    "dose": _dose,
+    "finding": _finding,
+    "reaction": _reaction,
+    "status": _status,
+}
+KINDS = tuple(_MAKERS)
+
+
+def _word(fields: Fields, name: str, allowed: Sequence[str], *, usual: str | None = None) -> str:
+    word = fields.get(name, "") or usual or ""
+    if word not in allowed:
+        raise DosingError(f"{name} {word!r} was entered; allowed are {', '.join(allowed)}")
+    return word
+
+
+def _text(fields: Fields, name: str) -> str | None:
+    text = fields.get(name, "")
+    if len(text) > _MOST_LETTERS:
+        raise DosingError(f"{name} has {len(text)} letters; at most {_MOST_LETTERS} are kept")
+    return text or None
+
+
+def _number(fields: Fields, name: str, lowest: float, highest: float) -> float:
+    text = fields.get(name, "")
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = float("nan")
+    if not lowest <= value <= highest:
+        raise DosingError(f"{name} {text!r} was entered; it runs from {lowest:g} to {highest:g}")
+    return value
+
+
+def _day(fields: Fields, name: str, usual: date | None) -> Any:
+    """Return a day; `usual` where the field is empty, which is also the last one allowed."""
+    text = fields.get(name, "")
+    if not text:
+        return usual
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise DosingError(f"{name} {text!r} was entered; write it as YYYY-MM-DD") from None
+    if usual is not None and day > usual:
+        raise DosingError(f"{name} {day} was entered, which lies ahead; up to {usual} is allowed")
+    if day < earliest_day():
+        raise DosingError(f"{name} {day} was entered; days from {earliest_day()} on are allowed")
+    return day

@@ -1,0 +1,299 @@
+"""One dog: what is due and why, readiness by class, its history and itch; and what is entered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from forecast.accounts.audit import Action, note
+from forecast.accounts.roles import Right
+from forecast.dosing.dog_record import DogRecord, Reason
+from forecast.dosing.due import DueDog, due_dog
+from forecast.dosing.entering import Entry, entry_of, release_of
+from forecast.dosing.plan import CAUTIONS
+from forecast.dosing.readiness import Readiness, readiness_for_each
+from forecast.dosing.register import is_atopic, read_register
+from forecast.dosing.rules import Rules, rules_of
+from forecast.dosing.therapies import DosingError, Verdict
+from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, RULE_OUTS, WORK_UP
+from forecast.pages.dog_list import ACTIVE, planned_ahead
+from forecast.pages.dogs import PATH, theirs
+from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
+from forecast.records import care
+from forecast.records.dogs import identity_of
+from forecast.records.engine import RecordsError
+
+_NOT_TAKEN = 422
+_SCORES_SHOWN = 24
+_CURVE_DAYS = 730
+_WIDE, _HIGH = 600.0, 100.0  # of the box a curve is drawn in
+
+
+@dataclass(frozen=True)
+class ClassShown:
+    """One class of therapy: the verdict, and every reason for it with what would change it."""
+
+    id: str
+    words: str
+    verdict: str
+    reasons: tuple[Reason, ...]
+    not_before: date | None
+    loosened: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ScoreShown:
+    """One itch score."""
+
+    date: date
+    value: float
+    scorer: str
+    scale: str
+
+
+@dataclass(frozen=True)
+class ItchCurve:
+    """The scores on the line as a curve over days; `points` in a box 600 wide and 100 high.
+
+    There 0 lies at the bottom, 10 at the top. `text` says it in words.
+    """
+
+    first: date
+    last: date
+    points: tuple[tuple[float, float], ...]
+    text: str
+
+
+@dataclass(frozen=True)
+class EventShown:
+    """One line of the history: a flare visit, a dose or course, a reaction."""
+
+    date: date
+    what: str
+    detail: str
+
+
+@dataclass(frozen=True)
+class DogPage:
+    """What the page of one dog says.
+
+    `reactions` are the classes that a vet may sign to be given again; `findings` what can be
+    answered, in the order of a work-up.
+    """
+
+    dog: DueDog
+    species: str
+    birth_date: date | None
+    sex: str
+    weight: str
+    classes: tuple[ClassShown, ...]
+    scores: tuple[ScoreShown, ...]
+    curve: ItchCurve | None
+    history: tuple[EventShown, ...]
+    reactions: tuple[tuple[str, str], ...]
+    therapies: tuple[tuple[str, str], ...]
+    findings: tuple[tuple[str, str], ...]
+    cautions: tuple[str, ...]
+    may_record: bool
+    may_sign: bool
+    today: date
+    wrong: str = ""
+    typed: Mapping[str, str] | None = None
+
+
+def _dog(asked: Asked) -> View:
+    page = _page(asked)
+    scores = [vars(one) for one in page.scores]
+    return View("dog.html", page, {"scores": scores, "history": [vars(e) for e in page.history]})
+
+
+def _page(asked: Asked) -> DogPage:
+    record, shown, rules = _record(asked)
+    assert asked.account is not None
+    today, account = asked.practice.local_date, asked.account
+    words = {one.id: one.words for one in rules.therapies.values()}
+    each = readiness_for_each(record, today, rules=rules)
+    stopped = {one.therapy for one in record.reactions if one.lifted is None}
+    sexes = [record.sex or "sex not known"]
+    if record.neutered is not None:
+        sexes.append("neutered" if record.neutered else "entire")
+    return DogPage(
+        dog=shown,
+        species=record.species or "species not known",
+        birth_date=record.birth_date,
+        sex=" ".join(sexes),
+        weight=_weight(record),
+        classes=tuple(
+            ClassShown(
+                one.therapy,
+                words[one.therapy],
+                str(one.verdict),
+                one.reasons,
+                one.not_before,
+                tuple(loose.sentence for loose in one.loosened),
+            )
+            for one in sorted(
+                each.values(), key=lambda r: list(Verdict).index(r.verdict), reverse=True
+            )
+        ),
+        scores=_scores(asked, record.id),
+        curve=_curve(record, today),
+        history=_history(asked, record, words),
+        reactions=tuple((of, words[of]) for of in words if of in stopped),
+        therapies=tuple(words.items()),
+        findings=_findings(),
+        cautions=tuple(caution.sentence for caution in CAUTIONS),
+        may_record=account.may(Right.RECORD_CARE),
+        may_sign=account.may(Right.SIGN_PLANS),
+        today=today,
+    )
+
+
+def _readiest(one: Readiness) -> int:
+    return -list(Verdict).index(one.verdict)
+
+
+def _record(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
+    """Read the one dog that was asked for; another branch's is as if it were not there."""
+    assert asked.account is not None
+    dog_id, today = asked.path["dog"], asked.practice.local_date
+    refused = NotFoundError("there is no such dog, or it is of another branch")
+    try:
+        register = read_register(
+            asked.records,
+            today=today,
+            unknown_home=asked.practice.settings.visits.unknown_home,
+            dog_id=dog_id,
+        )
+    except RecordsError:
+        raise refused from None
+    rules, record = rules_of(asked.practice), register.dogs[dog_id]
+    shown = due_dog(
+        record,
+        identity_of(asked.records, dog_id),
+        planned_ahead(rules),
+        rules=rules,
+        today=today,
+        status=register.gone.get(dog_id, ACTIVE),
+        is_atopic=is_atopic(record),
+    )
+    if not theirs([shown], asked.account):
+        raise refused
+    return record, shown, rules
+
+
+def _weight(record: DogRecord) -> str:
+    if record.weight_kg is None or record.weighed is None:
+        return "weight not known"
+    return f"{record.weight_kg:g} kg on {record.weighed}"
+
+
+def _scores(asked: Asked, dog_id: str) -> tuple[ScoreShown, ...]:
+    found = care.scores_of(asked.records, dog_id)[-_SCORES_SHOWN:]
+    return tuple(ScoreShown(one.date, one.pvas, one.scorer, one.scale) for one in reversed(found))
+
+
+def _curve(record: DogRecord, today: date) -> ItchCurve | None:
+    """Draw the scores on the line of the last two years; None below two of them."""
+    since = today - timedelta(days=_CURVE_DAYS)
+    told = [s for s in record.scores if s.scale == care.PVAS and since <= s.recorded <= today]
+    told.sort(key=lambda score: score.recorded)
+    if len(told) < 2:
+        return None
+    first, last = told[0].recorded, told[-1].recorded
+    span = max((last - first).days, 1)
+    points = [
+        (_WIDE * (score.recorded - first).days / span, _HIGH * (1 - score.value / 10))
+        for score in told
+    ]
+    highest = max(told, key=lambda score: score.value)
+    text = (
+        f"{len(told)} itch scores (PVAS) from {first} to {last}: the last {told[-1].value:g}, the "
+        f"highest {highest.value:g} on {highest.recorded}."
+    )
+    return ItchCurve(first, last, tuple((round(x, 1), round(y, 1)) for x, y in points), text)
+
+
+def _history(asked: Asked, record: DogRecord, words: Mapping[str, str]) -> tuple[EventShown, ...]:
+    """Put together flares, therapies and reactions, the newest first; no clinical note is read."""
+    events = [EventShown(day, "flare visit", "") for day in record.flare_visits]
+    for given in care.therapies_of(asked.records, record.id):
+        until = f" until {given.until}" if given.until else ""
+        answer = ""
+        if given.responded is not None:
+            answer = "; responded" if given.responded else "; no response"
+        why = "" if given.reason == "not known" else f", for {given.reason}"
+        events.append(
+            EventShown(
+                given.date,
+                words.get(given.therapy, "item of no class yet"),
+                f"{given.status}{until}{why}{answer}",
+            )
+        )
+    for one in record.reactions:
+        told = "signed to be given again" if one.lifted else "stops this class until a vet signs"
+        events.append(EventShown(one.seen, f"adverse reaction to {words[one.therapy]}", told))
+    return tuple(sorted(events, key=lambda event: event.date, reverse=True))
+
+
+def _findings() -> tuple[tuple[str, str], ...]:
+    asked = {code: kind.words for code, kind in (RULE_OUTS | WORK_UP | FINDINGS).items()}
+    asked |= {code: words for code, (words, _) in CALLS_FOR_DIET.items()}
+    asked |= {
+        "food_allergy_ruled_out": "food ruled out by a diet trial of eight weeks or more",
+        "therapy_history": "every therapy is on record, those given elsewhere too",
+        "dose_elsewhere": "a dose given elsewhere since",
+        "urgent_signs": "signs that need care now",
+    }
+    return tuple(asked.items())
+
+
+# ------------------------------------------------------------------------------ what is entered
+def _enter(asked: Asked) -> View | GoTo:
+    today, kind = asked.practice.local_date, asked.text("kind")
+    fields = _fields(asked)
+    try:
+        entry = entry_of(kind, fields, today=today)
+    except DosingError as refused:
+        return _again(asked, refused, fields)
+    return _keep(asked, entry, Action.CARE_RECORDED)
+
+
+def _sign(asked: Asked) -> View | GoTo:
+    assert asked.account is not None
+    fields = _fields(asked)
+    try:
+        entry = release_of(fields, signed_by=asked.account.id, today=asked.practice.local_date)
+    except DosingError as refused:
+        return _again(asked, refused, fields)
+    return _keep(asked, entry, Action.THERAPY_RELEASED)
+
+
+def _fields(asked: Asked) -> dict[str, str]:
+    return {name: asked.text(name) for name in asked.form}
+
+
+def _again(asked: Asked, refused: DosingError, fields: Mapping[str, str]) -> View:
+    text = str(refused)
+    page: Any = _page(asked)
+    shown = DogPage(**(vars(page) | {"wrong": f"{text[:1].upper()}{text[1:]}.", "typed": fields}))
+    return View("dog.html", shown, status=_NOT_TAKEN)
+
+
+def _keep(asked: Asked, entry: Entry, action: Action) -> GoTo:
+    _, shown, _ = _record(asked)  # refused where it is not theirs
+    assert asked.account is not None
+    with asked.records.writing() as connection:
+        care.enter(connection, entry.table, {"dog_id": shown.id, **entry.values})
+        note(connection, action, by=asked.account.id, subject=shown.id, now=asked.practice.now)
+    said = f"{entry.said[:1].upper()}{entry.said[1:]}."
+    return GoTo(f"{PATH}/{shown.id}", said)
+
+
+PAGES = (
+    Page(f"{PATH}/{{dog}}", "dog", Right.SEE_DOGS, _dog, has_data=True),
+    Page(f"{PATH}/{{dog}}/enter", "dog-enter", Right.RECORD_CARE, _enter, methods=("POST",)),
+    Page(f"{PATH}/{{dog}}/sign", "dog-sign", Right.SIGN_PLANS, _sign, methods=("POST",)),
+)

@@ -1,0 +1,158 @@
+"""The dogs page: every allergic dog by what is due, with filters; and the printable line."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from urllib.parse import urlencode
+
+from forecast.accounts.person import Account
+from forecast.accounts.roles import Right
+from forecast.dosing.due import Due, DueDog
+from forecast.pages.dog_list import ACTIVE, lists
+from forecast.pages.page import Asked, Page, PageError, View
+from forecast.records.branches import branches
+
+PATH = "/dogs"
+_SHOWN = 100
+_ANY = ""
+_EVERY = "every dog"
+_ALLERGIC = "allergic dogs"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One thing to filter by: its value, its words, and how many dogs it has, if that is told."""
+
+    value: str
+    words: str
+    n: int | None = None
+
+
+@dataclass(frozen=True)
+class DogsPage:
+    """What the list of dogs says.
+
+    Attributes
+    ----------
+    answer
+        How many are due, in a sentence.
+    due, branch, who, q
+        What is filtered by; "" for no filter.
+    n_found, page, n_pages
+        How many dogs answer to it, and which hundred of them is shown.
+    """
+
+    answer: str
+    dogs: tuple[DueDog, ...]
+    due: str
+    branch: str
+    who: str
+    q: str
+    whose: tuple[Choice, ...]
+    dues: tuple[Choice, ...]
+    branches: tuple[Choice, ...]
+    n_found: int
+    page: int
+    n_pages: int
+    earlier: str
+    later: str
+
+
+def _dogs(asked: Asked) -> View:
+    page, found = _page(asked)
+    as_table = asked.request.url.path.endswith(".csv")  # of very many dogs only where it is asked
+    return View("dogs.html", page, {"dogs": [_row(one) for one in found] if as_table else ()})
+
+
+def _row(one: DueDog) -> dict[str, object]:
+    return {name: value for name, value in vars(one).items() if name not in ("id", "is_atopic")}
+
+
+def theirs(dogs: list[DueDog], account: Account) -> list[DueDog]:
+    """Leave out the dogs of branches that are not a person's."""
+    if not account.branches:
+        return dogs
+    return [one for one in dogs if one.branch in account.branches]
+
+
+def _page(asked: Asked) -> tuple[DogsPage, list[DueDog]]:
+    assert asked.account is not None
+    everyone = theirs(lists.rows(asked.practice, asked.records), asked.account)
+    wanted = {name: asked.query.get(name, _ANY).strip() for name in ("due", "branch", "who", "q")}
+    if wanted["due"] not in (_ANY, *Due):
+        raise PageError(
+            f"dogs with {wanted['due']!r} due were asked for; there are {', '.join(Due)}"
+        )
+    whole = wanted["who"] == _EVERY or bool(wanted["q"])
+    pool = everyone if whole else [d for d in everyone if d.status == ACTIVE and d.is_atopic]
+    pool = [one for one in pool if _is_meant(one, wanted["branch"], wanted["q"])]
+    found = [one for one in pool if wanted["due"] in (_ANY, one.due)]
+    n_pages = max(1, -(-len(found) // _SHOWN))
+    number = _number(asked.query.get("page", "1"), n_pages)
+    shown = found[(number - 1) * _SHOWN : number * _SHOWN]
+    held = branches(asked.records).values()
+    mine = [one for one in held if not asked.account.branches or one.id in asked.account.branches]
+    counted = Counter(one.due for one in pool)
+    page = DogsPage(
+        answer=_answer(len(pool), counted),
+        dogs=tuple(shown),
+        **wanted,
+        whose=(Choice("", _ALLERGIC), Choice(_EVERY, "every animal, gone ones too")),
+        dues=tuple(Choice(due, due, counted[due]) for due in Due),
+        branches=tuple(Choice(one.id, one.name) for one in mine),
+        n_found=len(found),
+        page=number,
+        n_pages=n_pages,
+        earlier=_address(wanted, number - 1) if number > 1 else "",
+        later=_address(wanted, number + 1) if number < n_pages else "",
+    )
+    return page, found
+
+
+def _is_meant(one: DueDog, branch: str, words: str) -> bool:
+    if branch and one.branch != branch:
+        return False
+    folded = words.casefold()
+    return not folded or folded in f"{one.reference} {one.name}".casefold()
+
+
+def _number(text: str, most: int) -> int:
+    if not text.isdigit() or not 1 <= int(text[:9]) <= most:
+        raise PageError(f"page {text!r} was asked for; there are {most}")
+    return int(text)
+
+
+def _address(wanted: dict[str, str], number: int) -> str:
+    given = {name: value for name, value in wanted.items() if value}
+    return f"{PATH}?{urlencode(given | {'page': str(number)})}"
+
+
+def _answer(n_dogs: int, counted: Counter[Due]) -> str:
+    if not n_dogs:
+        return "No dog answers to this"
+    words = {
+        Due.SEE_NOW: "to be seen now",
+        Due.DOSE: "due for another dose",
+        Due.SCORE: "lacking an itch score alone",
+    }
+    parts = [f"{counted[due]} {said}" for due, said in words.items() if counted[due]]
+    dogs = "1 dog" if n_dogs == 1 else f"{n_dogs} dogs"
+    return f"Of {dogs}, {', '.join(parts)}" if parts else f"Of {dogs}, none is due today"
+
+
+@dataclass(frozen=True)
+class LinePage:
+    """The printable line for an itch score; `centimetres` is its length."""
+
+    centimetres: int = 10
+
+
+def _line(asked: Asked) -> View:
+    return View("itch_line.html", LinePage())
+
+
+PAGES = (
+    Page(PATH, "dogs", Right.SEE_DOGS, _dogs, has_data=True, menu="Dogs"),
+    Page("/itch-line", "itch-line", Right.SEE_DOGS, _line),
+)

@@ -1,0 +1,185 @@
+"""The dogs page and that of one dog: what is due, who may see and enter what."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+
+import pytest
+from html_check import faults_of
+from sqlalchemy import insert, select
+
+from forecast.accounts.roles import Role
+from forecast.pages.dog_list import lists
+from forecast.records import care, tables
+from forecast.records.account_tables import audit_entry
+
+
+@pytest.fixture
+def dogs(opened):
+    """Give three dogs: Rex itches at north, Mo is at south, Tom is dead."""
+    today = opened.practice().local_date
+    rows = [
+        ("rex", "D1", "Rex", "at-north"),
+        ("mo", "D2", "Mo", "at-south"),
+        ("tom", "D3", "Tom", "at-north"),
+    ]
+    with opened.records.writing() as connection:
+        for dog_id, number, name, branch in rows:
+            values = {"id": dog_id, "species": "dog", "branch_id": branch, "sex": "male"}
+            connection.execute(insert(tables.dog).values(**values))
+            named = {"dog_id": dog_id, "reference": number, "name": name}
+            connection.execute(insert(tables.dog_identity).values(**named))
+            status = "dead" if dog_id == "tom" else "active"
+            since = {"dog_id": dog_id, "status": status, "day_given": True}
+            connection.execute(insert(tables.dog_status).values(**since))
+            fact = {"dog_id": dog_id, "kind": "atopic_dermatitis", "word": "yes", "date": today}
+            connection.execute(insert(tables.dog_fact).values(**fact))
+        for days, pvas in ((0, 7.5), (9, 3.0)):
+            score = {"dog_id": "rex", "pvas": pvas, "date": today - timedelta(days=days)}
+            score |= {"scorer": "owner", "scale": "PVAS"}
+            connection.execute(insert(tables.pruritus_score).values(**score))
+    return today
+
+
+@pytest.fixture
+def at(browser, make_account, sit):
+    """Give what makes a browser of somebody with a role."""
+
+    def make(role, **limits):
+        return browser(sit(make_account(role.value, role, **limits)))
+
+    return make
+
+
+def test_the_list_puts_the_most_pressing_first_and_filters(dogs, at):
+    """Gone dogs are left out unless every one is asked for; numbers and names are found."""
+    vet = at(Role.VET)
+    page = vet.get("/dogs")
+    assert page.status_code == 200
+    assert faults_of(page.text) == []
+    assert "Of 2 dogs, 1 to be seen now." in page.text
+    assert page.text.index("Rex") < page.text.index("Mo")
+    assert "Tom" not in page.text
+    assert "itch score 7.5" in page.text
+    told = json.loads(vet.get("/dogs.json").text)
+    assert [(one["reference"], one["due"]) for one in told["dogs"]] == [
+        ("D1", "see now"),
+        ("D2", "work-up"),
+    ]
+    for query, found in (
+        ("due=work-up", ["D2"]),
+        ("branch=at-north", ["D1"]),
+        ("who=every%20dog&branch=at-north", ["D1", "D3"]),
+        ("q=tom", ["D3"]),
+        ("q=d2", ["D2"]),
+        ("q=nobody", []),
+    ):
+        told = json.loads(vet.get(f"/dogs.json?{query}").text)
+        assert [one["reference"] for one in told["dogs"]] == found, query
+    assert vet.get("/dogs?due=lunch").status_code == 400
+    assert vet.get("/dogs?page=2").status_code == 400
+    rows = vet.get("/dogs.csv").text.splitlines()
+    assert rows[0].startswith("reference,name,branch,status,due,why,verdict,score")
+    assert len(rows) == 3
+
+
+def test_one_dog_shows_its_readiness_with_reasons_and_what_would_change_them(dogs, at):
+    """Every class, the itch, the history; forms for a nurse, but none to sign."""
+    nurse = at(Role.NURSE)
+    page = nurse.get("/dogs/rex").text
+    assert faults_of(page) == []
+    assert "Rex D1: see now." in page
+    assert "What would change it: treat what itches now, then score it again." in page
+    assert "long-acting anti-IL-31 antibody injection: <strong>see now</strong>" in page
+    assert "2 itch scores (PVAS)" in page
+    assert "Record the score" in page
+    assert "/rex/sign" not in page
+    told = json.loads(nurse.get("/dogs/rex.json").text)
+    assert len(told["classes"]) == 7
+    assert "date,value,scorer,scale" in nurse.get("/dogs/rex.csv?table=scores").text
+    assert nurse.get("/dogs/nobody").status_code == 404
+
+
+def test_an_entry_is_kept_written_down_and_seen_in_the_list(dogs, at, opened):
+    """One row, by whom and of which dog; the list knows it at once, of its dog alone."""
+    nurse = at(Role.NURSE)
+    assert "Of 2 dogs, 1 to be seen now" in nurse.get("/dogs").text
+    done = nurse.post("/dogs/rex/enter", data={"kind": "score", "score": "1,5", "scorer": "nurse"})
+    assert (done.status_code, done.headers["location"]) == (303, "/dogs/rex")
+    told = care.scores_of(opened.records, "rex")
+    assert sorted(score.pvas for score in told) == [1.5, 3.0, 7.5]
+    with opened.records.reading() as connection:
+        written = connection.execute(select(audit_entry.c.action, audit_entry.c.subject)).all()
+    assert ("care of a dog recorded", "rex") in written
+    nurse.post("/dogs/mo/enter", data={"kind": "score", "score": "8"})
+    assert "Of 2 dogs, 2 to be seen now" in nurse.get("/dogs").text
+    nurse.post("/dogs/mo/enter", data={"kind": "status", "status": "moved"})
+    assert "Of 1 dog, 1 to be seen now" in nurse.get("/dogs").text
+
+
+def test_a_slip_is_told_and_nothing_is_kept(dogs, at, opened):
+    """The page again, with the sentence; off the scale, or a day ahead."""
+    nurse = at(Role.NURSE)
+    before = care.care_standing(opened.records)
+    for slip, words in (
+        ({"kind": "score", "score": "12"}, "Score &#39;12&#39; was entered; it runs from 0 to 10."),
+        ({"kind": "weight", "kilograms": "4", "date": "2099-01-01"}, "lies ahead"),
+        ({"kind": "magic"}, "allowed are score, weight"),
+    ):
+        answer = nurse.post("/dogs/rex/enter", data=slip)
+        assert answer.status_code == 422
+        assert words in answer.text
+    assert care.care_standing(opened.records) == before
+
+
+def test_a_reaction_stops_a_class_until_a_vet_signs(dogs, at, opened):
+    """A nurse records it and cannot sign; a vet signs with a reason."""
+    nurse, vet = at(Role.NURSE), at(Role.VET)
+    nurse.post(
+        "/dogs/rex/enter", data={"kind": "reaction", "therapy": "ciclosporin", "sign": "sick"}
+    )
+    page = vet.get("/dogs/rex").text
+    assert "an adverse reaction to ciclosporin was recorded" in page
+    assert 'action="/dogs/rex/sign"' in page
+    signed = {"therapy": "ciclosporin", "reason": "was sick for another cause"}
+    assert nurse.post("/dogs/rex/sign", data=signed).status_code == 403
+    assert vet.post("/dogs/rex/sign", data={"therapy": "ciclosporin"}).status_code == 422
+    assert vet.post("/dogs/rex/sign", data=signed).status_code == 303
+    page = vet.get("/dogs/rex").text
+    assert "an adverse reaction to ciclosporin was recorded" not in page
+    assert "signed to be given again" in page
+    assert care.releases(opened.records)["reason"].tolist() == ["was sick for another cause"]
+
+
+def test_who_sees_no_dog_and_whose_branch_it_is_not(dogs, at):
+    """A manager and an administrator see none; another branch's dog is as if it were not there."""
+    for somebody in (at(Role.MANAGER), at(Role.ADMINISTRATOR)):
+        for path in ("/dogs", "/dogs.json", "/dogs/rex", "/dogs/rex.csv", "/itch-line"):
+            assert somebody.get(path).status_code == 403, path
+    limited = at(Role.NURSE, branches=["at-south"])
+    assert "Rex" not in limited.get("/dogs?q=rex").text
+    assert "Mo" in limited.get("/dogs").text
+    for path in ("/dogs/rex", "/dogs/rex.json"):
+        assert limited.get(path).status_code == 404
+    answer = limited.post("/dogs/rex/enter", data={"kind": "score", "score": "4"})
+    assert answer.status_code == 404
+    desk = at(Role.DESK)
+    assert "Record the score" not in desk.get("/dogs/rex").text
+    assert desk.post("/dogs/rex/enter", data={"kind": "score", "score": "4"}).status_code == 403
+
+
+def test_the_line_to_print_has_no_number_on_it(at):
+    """Numbers on the line would spoil it; ten centimetres are said in words only."""
+    page = at(Role.NURSE).get("/itch-line").text
+    assert faults_of(page) == []
+    line = page[page.index('<div class="itch-line">') : page.index("Marked by")]
+    shown = line[: line.index("<svg")] + line[line.index("</svg>") :]
+    assert not any(letter.isdigit() for letter in shown)
+    assert "<text" not in line
+
+
+def test_a_list_without_dogs_says_so(at, opened):
+    """And an import makes it anew."""
+    assert "No dog answers to this" in at(Role.VET).get("/dogs").text
+    assert lists.rows(opened.practice(), opened.records) == []
