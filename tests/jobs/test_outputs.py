@@ -86,14 +86,14 @@ def test_without_visits_no_table_is_written(made, monkeypatch, tmp_path):
 
 
 def test_the_answer_in_words_says_what_the_screen_says(made):
-    """Invented, the late weather, and a line a region; whole, and with its credit."""
+    """Invented, the late weather, and lines of each region; whole, and with its credit."""
     practice, issue = made
     lines = (practice.outbox_folder / issue.id / "forecast.txt").read_text().splitlines()
     assert lines[0] == f"Made up: forecast as of 2022-06-27 (hindcast, issue {issue.id})"
     assert lines[1].startswith("Invented practice")
     assert "past years stand in for the day between." in lines[3]
-    starts = ("Northton: ", "Modelled exposure in Northton: ", "Southby: ")
-    for line, start in zip(lines[4:7], starts, strict=True):
+    starts = ("Northton: ", "Northton, week of ", "Modelled exposure in Northton: ", "Southby: ")
+    for line, start in zip(lines[4:8], starts, strict=True):
         assert line.startswith(start)
     assert lines[-1] == issue.forecast.attrs["credit"]
 
