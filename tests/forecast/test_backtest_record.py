@@ -64,6 +64,7 @@ def test_every_model_is_scored_at_every_origin(whole: pd.DataFrame) -> None:
     assert len(whole) == 2 * 6 * 2 * 26
 
 
+@pytest.mark.long
 def test_scores_are_the_same_on_two_workers(task: BacktestTask, whole: pd.DataFrame) -> None:
     """To the last bit."""
     pd.testing.assert_frame_equal(backtest(task, **FEW, workers=2), whole, check_exact=True)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import shutil
 
+import pytest
+
 from forecast.charts.looks import LOOKS
 from forecast.evidence_files import read_evidence
 from forecast.issue_files import draws_file
@@ -15,6 +17,7 @@ from jobs.registry import find_job
 DRAW = (find_job("draw"),)
 
 
+@pytest.mark.long
 def test_an_issue_without_its_files_is_drawn_once_and_as_issuing_draws_it(later, monkeypatch):
     """Its figures, table, words and what drives flares; then there is nothing more to do."""
     monkeypatch.setattr("forecast.figure_files.LOOKS", {"wide": LOOKS["wide"]})  # the others alike

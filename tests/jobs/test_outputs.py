@@ -86,7 +86,7 @@ def test_without_visits_no_table_is_written(made, monkeypatch, tmp_path):
 
 
 def test_the_answer_in_words_says_what_the_screen_says(made):
-    """Invented, the late weather, and lines of each region; whole, and with its credit."""
+    """Invented, the late weather, and of each region its odds, why, and what is in the air."""
     practice, issue = made
     lines = (practice.outbox_folder / issue.id / "forecast.txt").read_text().splitlines()
     assert lines[0] == f"Made up: forecast as of 2022-06-27 (hindcast, issue {issue.id})"

@@ -239,6 +239,7 @@ def seen_of(folder: Path, day: date) -> list[object]:
     return [*arrays, known.flowering.to_csv()]
 
 
+@pytest.mark.long
 def test_a_hindcast_never_sees_a_later_day(later):
     """All that follows is poisoned: it is made from the same. Nine days earlier it is not."""
     folder, day = later.practice.folder, date(2022, 4, 20)

@@ -75,6 +75,7 @@ def first_pull(archive: RawArchive, **more: object) -> None:
     asked(archive, 0, date(2014, 1, 1), date(2023, 12, 31), **more)
 
 
+@pytest.mark.long
 def test_the_first_years_and_one_in_so_many_of_the_daily_windows_stay(archive):
     """By hand: 500 days on, what came before day 100 is old, and young ones tell day 91 and on.
 

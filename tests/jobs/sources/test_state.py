@@ -86,7 +86,8 @@ def test_the_commands_say_what_came_and_how_the_sources_stand(
 def test_the_settings_that_the_readme_shows_are_settings(tmp_path):
     """For a real town, with sources that there are; each table row names sources that there are."""
     readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
-    text = readme.split("```toml\n")[1].split("```")[0]
+    text = next(part for part in readme.split("```toml\n") if part.startswith("[practice]"))
+    text = text.split("```")[0]
     practice = create_practice(tmp_path / "clinic", text, now=NOW)
     used = [source.id for source in sources_in_use(practice)]
     assert used == ["nasa_power", "ghcn_daily", "meteoswiss_pollen", "meteoswiss_phenology"]

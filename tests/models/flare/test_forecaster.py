@@ -73,6 +73,7 @@ def test_no_effect_is_not_invented():
     assert held >= 16
 
 
+@pytest.mark.long
 def test_draws_are_calibrated_on_the_season_to_come():
     """About half of the coming weeks lie between the quartiles, nine tenths inside 90 %."""
     inside = {0.5: [], 0.9: []}
