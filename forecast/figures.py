@@ -209,10 +209,11 @@ def _why(name: str, issue: Issue, names: dict[str, str]) -> Figure:
     title = str(explanation_sentence(issue.forecast, region, words))
     source, note = _source(issue), _note(issue, names)
     frame = explanation_frame(explained_weeks(issue.forecast, region))
+    since = pd.Timestamp(issue.forecast["past_week"].values[-PAST_WEEKS:][0])
 
     def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
         return departure_chart(
-            frame, title=title, source=source, note=note, width=width, hover=hover
+            frame, title=title, source=source, note=note, since=since, width=width, hover=hover
         )
 
     text = departure_text(frame, title=title)
