@@ -62,10 +62,16 @@ def traces(recent) -> xr.Dataset:
     return continue_with_past_years(past, ORIGIN, days=400, history_days=430)
 
 
-def ahead(model, traces, counts):
+def ahead(model, traces, counts, wanted=slice(None)):
     streams = DrawStreams([1], 60, ["north", "south"])
     return model.ahead(
-        traces, {"grasses": GRASS}, origin=ORIGIN, streams=streams, counts=counts, with_dates=False
+        traces,
+        {"grasses": GRASS},
+        origin=ORIGIN,
+        streams=streams,
+        counts=counts,
+        with_dates=False,
+        wanted=wanted,
     ).weekly.sel(allergen="grasses")
 
 
@@ -91,6 +97,14 @@ def test_counts_of_a_rich_season_raise_the_weeks_to_come(model, traces, counts):
     risen = risen / usual.sel(week=weeks).sum("week").mean("draw")
     assert float(risen.sel(region="north")) > 1.5
     assert 1.0 < float(risen.sel(region="south")) < float(risen.sel(region="north"))
+
+
+def test_counts_weigh_on_wanted_days_as_on_all(model, traces, counts):
+    """Which days are asked for changes nothing of what counts say of them."""
+    whole = ahead(model, traces, counts)
+    part = ahead(model, traces, counts, wanted=slice("2021-05-24", "2021-07-04"))
+    assert part.sizes["week"] == 6
+    xr.testing.assert_equal(part, whole.sel(week=part["week"]))
 
 
 def test_the_season_after_is_as_rich_as_usual(model, traces, counts):
