@@ -153,10 +153,10 @@ def test_a_reaction_stops_a_class_until_a_vet_signs(dogs, at, opened):
 
 
 def test_who_sees_no_dog_and_whose_branch_it_is_not(dogs, at):
-    """A manager and an administrator see none; another branch's dog is as if it were not there."""
-    for somebody in (at(Role.MANAGER), at(Role.ADMINISTRATOR)):
-        for path in ("/dogs", "/dogs.json", "/dogs/rex", "/dogs/rex.csv", "/itch-line"):
-            assert somebody.get(path).status_code == 403, path
+    """An administrator sees none; another branch's dog is as if it were not there."""
+    nobody = at(Role.ADMINISTRATOR)
+    for path in ("/dogs", "/dogs.json", "/dogs/rex", "/dogs/rex.csv", "/itch-line"):
+        assert nobody.get(path).status_code == 403, path
     limited = at(Role.NURSE, branches=["at-south"])
     assert "Rex" not in limited.get("/dogs?q=rex").text
     assert "Mo" in limited.get("/dogs").text
@@ -167,6 +167,32 @@ def test_who_sees_no_dog_and_whose_branch_it_is_not(dogs, at):
     desk = at(Role.DESK)
     assert "Record the score" not in desk.get("/dogs/rex").text
     assert desk.post("/dogs/rex/enter", data={"kind": "score", "score": "4"}).status_code == 403
+
+
+def test_a_manager_sees_dogs_and_no_note_no_contact_and_no_form(dogs, at, opened):
+    """What is due and why, and nothing to enter; what notes and owners told is not on the page."""
+    with opened.records.writing() as connection:
+        owner = {"id": "ada", "name": "Ada Quillfeather", "contact": "ada@forepaw.invalid"}
+        connection.execute(insert(tables.owner).values(**owner))
+        hers = tables.dog.update().where(tables.dog.c.id == "rex")
+        connection.execute(hers.values(owner_id="ada"))
+        seen = {"reference": "V1", "dog_id": "rex", "branch_id": "at-north", "date": dogs}
+        seen |= {"kind": "itch flare", "note": "scratches at night"}
+        connection.execute(insert(tables.visit).values(**seen))
+    manager = at(Role.MANAGER)
+    for path in ("/dogs", "/dogs.json", "/dogs.csv", "/dogs/rex", "/dogs/rex.json"):
+        answer = manager.get(path)
+        assert answer.status_code == 200, path
+        for kept_from_them in ("Quillfeather", "ada@", "scratches at night"):
+            assert kept_from_them not in answer.text, path
+    page = manager.get("/dogs/rex").text
+    assert "Rex D1: see now." in page
+    assert "flare visit" in page
+    assert "<form" not in page[page.index("<main") : page.index("</main")]
+    entered = {"kind": "score", "score": "4"}
+    assert manager.post("/dogs/rex/enter", data=entered).status_code == 403
+    signed = {"therapy": "ciclosporin", "reason": "none"}
+    assert manager.post("/dogs/rex/sign", data=signed).status_code == 403
 
 
 def test_the_line_to_print_has_no_number_on_it(at):
