@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import json
 from datetime import timedelta
+from math import log
 
 import pytest
 from html_check import faults_of
 from sqlalchemy import insert, select
 
 from forecast.accounts.roles import Role
+from forecast.dosing.effect_times import as_kept
 from forecast.pages.dog_list import lists
 from forecast.records import care, tables
 from forecast.records.account_tables import audit_entry
+from forecast.records.issues import IssueRow, add_issue
+from forecast.records.plans import PlanRow, add_plans
+from models.effect_time import EffectTime
+from models.effect_time.dog import RatePosterior
 
 
 @pytest.fixture
@@ -99,6 +105,66 @@ def test_one_dog_shows_its_readiness_with_reasons_and_what_would_change_them(dog
     assert len(told["classes"]) == 7
     assert "date,value,scorer,scale" in nurse.get("/dogs/rex.csv?table=scores").text
     assert nurse.get("/dogs/nobody").status_code == 404
+
+
+def test_how_long_a_dose_holds_is_what_the_newest_plan_kept(dogs, at, opened):
+    """The label alone before; then sentence, curve and numbers.
+
+    With a rate of ln(1.25) / 30^2 the effect holds after t days with probability 0.8^((t/30)^2):
+    0.8^0.8711 = 0.82 on day 28, 0.8^2.6678 = 0.55 on day 49.
+    """
+    vet, now = at(Role.VET), opened.practice().now
+    page = vet.get("/dogs/rex").text
+    assert "does not tell how long a dose holds: the label says 28 to 49 days" in page
+    assert "without a vet&#39;s word" in page or "without a vet's word" in page
+    assert "Chance that it still holds" not in page
+    row = IssueRow(
+        id="issue-1",
+        issued_at=now,
+        origin=dogs,
+        kind="issued",
+        model_hash="model",
+        settings_sha256="settings",
+        seed=1,
+        file="none.nc",
+        file_sha256="hash",
+        climate_snapshot="snapshot",
+        visit_vintage=None,
+    )
+    add_issue(opened.records, row, settings_text="", summaries={})
+    rate = RatePosterior(1e6, 1e6 * 30**2 / log(1.25), 0.0)
+    told = EffectTime("scores", 15.0, 45.0, 6, 5, 49.0, 2.0, rate)
+    head = {"proposal": "dated doses", "uncovered_weeks_known": True}
+    kept = head | {"effect_time": as_kept(told)}
+    for hours, reasons in ((2, head), (1, kept)):
+        made = now - timedelta(hours=hours)
+        plan = PlanRow(
+            f"p{hours}",
+            "rex",
+            "issue-1",
+            "anti_il31_antibody",
+            "proposed",
+            None,
+            made,
+            (),
+            (reasons,),
+            (),
+        )
+        add_plans(opened.records, [plan])
+    page = vet.get("/dogs/rex").text
+    assert faults_of(page) == []
+    assert "A dose holds 15 to 45 days in four of five cases, from 5 relapses after 6" in page
+    assert 'aria-label="Chance that the effect of a dose still holds' in page
+    assert "100% at first, never below half, 55% on day 49" in page
+    shown = json.loads(vet.get("/dogs/rex.json").text)["effect"]
+    chances = {one["days"]: one["chance"] for one in shown["chances"]}
+    assert chances[28] == pytest.approx(0.82, abs=0.005)
+    assert chances[49] == pytest.approx(0.55, abs=0.005)
+    assert shown["covers_until"] in (29, 30)
+    assert shown["points"][0] == [0.0, 0.0]
+    rows = vet.get("/dogs/rex.csv?table=effect").text.splitlines()
+    assert rows[0] == "days,chance"
+    assert len(rows) == 8
 
 
 def test_an_entry_is_kept_written_down_and_seen_in_the_list(dogs, at, opened):
