@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from multiprocessing import get_context
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -138,47 +139,47 @@ class _Kept:
         os.replace(part, path)
 
 
+class Learnt(NamedTuple):
+    """What all origins of a year share: onset models, and the review of its first week."""
+
+    onsets: dict[str, FloweringOnset]
+    review: YearlyReview | None
+
+
 def _scores(
     task: BacktestTask, origins: Sequence[np.datetime64], workers: int
 ) -> Iterator[pd.DataFrame]:
+    year_of = [pd.Timestamp(origin).year for origin in origins]
+    years = sorted(set(year_of))
     if workers <= 1 or len(origins) < 2:
-        scorer = _Scorer(task)
-        yield from map(scorer, origins)
+        learnt = {year: _learn_year(task, year) for year in years}
+        for origin, year in zip(origins, year_of, strict=True):
+            yield _score(task, origin, learnt[year])
         return
     # a fresh process each: the climate store's threads do not survive a fork
     pool = ProcessPoolExecutor(
         min(workers, len(origins)), get_context("spawn"), initializer=_begin, initargs=(task,)
     )
     with pool:
-        yield from pool.map(_score_in_process, origins)
+        learnt = dict(zip(years, pool.map(_learn_year_in_process, years), strict=True))
+        yield from pool.map(_score_in_process, origins, [learnt[year] for year in year_of])
 
 
-class _Scorer:
-    """Scores origins one by one; what is learnt once a year is kept."""
+def _learn_year(task: BacktestTask, year: int) -> Learnt:
+    """Learn what is looked at once a year, as known in its first week, whoever asks for it."""
+    first = week_range(date(year, 1, 1) + timedelta(days=6), 1)[0].date()
+    with threadpool_limits(1):
+        # flowering of earlier years only, so one fit serves all origins of a year
+        onsets = fit_onsets(task.known.before(date(year, 1, 1)), task.regions)
+        then = task.known.before(first)
+        return Learnt(onsets, train_with(then, task.regions, cut=task.cut, onsets=onsets).review)
 
-    def __init__(self, task: BacktestTask) -> None:
-        self.task = task
-        self.onsets: dict[int, dict[str, FloweringOnset]] = {}
-        self.reviews: dict[int, YearlyReview | None] = {}
 
-    def __call__(self, origin: np.datetime64) -> pd.DataFrame:
-        with threadpool_limits(1):
-            return self._score(origin)
-
-    def _score(self, origin: np.datetime64) -> pd.DataFrame:
-        task = self.task
-        then = task.known.before(pd.Timestamp(origin).date())
-        year = then.origin.year
-        if year not in self.onsets:
-            # flowering of earlier years only, so one fit serves all origins of a year
-            self.onsets[year] = fit_onsets(task.known.before(date(year, 1, 1)), task.regions)
-            self.reviews[year] = self._review(year)
+def _score(task: BacktestTask, origin: np.datetime64, learnt: Learnt) -> pd.DataFrame:
+    then = task.known.before(pd.Timestamp(origin).date())
+    with threadpool_limits(1):
         model = train_with(
-            then,
-            task.regions,
-            cut=task.cut,
-            onsets=self.onsets[year],
-            standing=self.reviews[year],
+            then, task.regions, cut=task.cut, onsets=learnt.onsets, standing=learnt.review
         )
         drawn = futures(
             model,
@@ -188,27 +189,25 @@ class _Scorer:
             seed=[task.seed, then.origin.toordinal()],
             with_dates=False,
         )
-        if drawn.visits is None or task.known.counts is None:
-            return pd.DataFrame()
-        forecasts = {"forepaw": drawn.visits.visits, **drawn.visits.members}
-        return score_origin(task.known.counts["flare_visits"], forecasts, origin=origin)
-
-    def _review(self, year: int) -> YearlyReview | None:
-        """Return the review of the year's first week, whichever origin asks for it."""
-        first = week_range(date(year, 1, 1) + timedelta(days=6), 1)[0].date()
-        then = self.task.known.before(first)
-        onsets = self.onsets[year]
-        return train_with(then, self.task.regions, cut=self.task.cut, onsets=onsets).review
+    if drawn.visits is None or task.known.counts is None:
+        return pd.DataFrame()
+    forecasts = {"forepaw": drawn.visits.visits, **drawn.visits.members}
+    return score_origin(task.known.counts["flare_visits"], forecasts, origin=origin)
 
 
-_scorer: _Scorer | None = None
+_task: BacktestTask | None = None
 
 
 def _begin(task: BacktestTask) -> None:
-    global _scorer
-    _scorer = _Scorer(task)
+    global _task
+    _task = task
 
 
-def _score_in_process(origin: np.datetime64) -> pd.DataFrame:
-    assert _scorer is not None
-    return _scorer(origin)
+def _learn_year_in_process(year: int) -> Learnt:
+    assert _task is not None
+    return _learn_year(_task, year)
+
+
+def _score_in_process(origin: np.datetime64, learnt: Learnt) -> pd.DataFrame:
+    assert _task is not None
+    return _score(_task, origin, learnt)

@@ -59,6 +59,14 @@ class ExplainedWeek:
         return log(self.forecast / self.usual)
 
 
+def explained_regions(issued: xr.Dataset) -> frozenset[str]:
+    """Return the regions of which an issue tells what moves their weeks."""
+    if TOLD not in issued:
+        return frozenset()
+    told = issued[TOLD].transpose("region", "week", "term").values
+    return frozenset(issued["region"].values[np.isfinite(told).all(axis=(1, 2))].tolist())
+
+
 def explained_weeks(issued: xr.Dataset, region: str) -> tuple[ExplainedWeek, ...]:
     """Return the weeks ahead of a region, taken apart.
 
@@ -68,7 +76,7 @@ def explained_weeks(issued: xr.Dataset, region: str) -> tuple[ExplainedWeek, ...
     if TOLD not in issued:
         return ()
     told = issued[TOLD].sel(region=region).transpose("week", "term")
-    if not np.isfinite(told).all():
+    if not np.isfinite(told.values).all():
         return ()
     names = [str(term) for term in told["term"].values]
     found = []

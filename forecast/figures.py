@@ -23,7 +23,11 @@ from forecast.charts.past_years import KEY as YEARS_KEY
 from forecast.charts.past_years import past_years_chart, past_years_text
 from forecast.charts.season import KEY as SEASON_KEY
 from forecast.charts.season import season_chart, season_text
-from forecast.explaining import explained_weeks, explanation_frame
+from forecast.explaining import (
+    explained_regions,
+    explained_weeks,
+    explanation_frame,
+)
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.regions import regions
@@ -114,6 +118,7 @@ def figure_makers(practice: Practice, issue: Issue) -> dict[str, Callable[[str],
     if issue.has_visits:
         for page, some in enumerate(groups(list(names)), start=1):
             makers[f"{SEASON}{page}"] = _Maker(_season, issue, {one: names[one] for one in some})
+    explained = explained_regions(issue.forecast)
     for region, words in names.items():
         one = {region: words}
         if issue.has_visits:
@@ -123,7 +128,7 @@ def figure_makers(practice: Practice, issue: Issue) -> dict[str, Callable[[str],
             if past_is_told(issue.forecast, region):
                 makers[f"years-{region}"] = _Maker(_past_years, issue, one)
         makers[f"exposure-{region}"] = _Maker(_exposure, issue, one)
-        if issue.knows_visits_of(region) and explained_weeks(issue.forecast, region):
+        if region in explained and issue.knows_visits_of(region):
             makers[f"why-{region}"] = _Maker(_why, issue, one)
     return makers
 
@@ -204,10 +209,11 @@ def _why(name: str, issue: Issue, names: dict[str, str]) -> Figure:
     title = str(explanation_sentence(issue.forecast, region, words))
     source, note = _source(issue), _note(issue, names)
     frame = explanation_frame(explained_weeks(issue.forecast, region))
+    since = pd.Timestamp(issue.forecast["past_week"].values[-PAST_WEEKS:][0])
 
     def draw(*, width: int = theme.WIDTH, hover: bool = False) -> VConcatChart:
         return departure_chart(
-            frame, title=title, source=source, note=note, width=width, hover=hover
+            frame, title=title, source=source, note=note, since=since, width=width, hover=hover
         )
 
     text = departure_text(frame, title=title)

@@ -103,8 +103,12 @@ def _spread_sentence(told: Recalibration) -> str:
             "How wide the bands should be is not checked against past seasons yet: "
             f"{told.seasons} of the {seasons_needed()} it takes can be foretold from those before."
         )
+    flares, others = _wide(told.pressure), _wide(told.consultations)
     return (
-        f"From forecasts of {told.seasons} earlier seasons the bands of flare visits are drawn "
-        f"{told.pressure:.2f} times as wide as the models have them, those of all other "
-        f"consultations {told.consultations:.2f} times."
+        f"As forecasts of {told.seasons} earlier seasons showed, the bands of flare visits are "
+        f"drawn {flares}, those of all other consultations {others}."
     )
+
+
+def _wide(factor: float) -> str:
+    return "as the models have them" if factor == 1.0 else f"{factor:.2f} times as wide"

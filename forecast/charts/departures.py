@@ -22,15 +22,18 @@ def departure_chart(
     title: str,
     source: str,
     note: str | None = theme.INVENTED,
+    since: pd.Timestamp | None = None,
     width: int = theme.WIDTH,
     hover: bool = False,
 ) -> alt.VConcatChart:
     """Draw how far each part moves each week.
 
     `frame` has a row a week and part: `week` (a Monday), `part` (its name in words) and `change`
-    (on the log scale); the first part, drawn darker, is what the others add up to.
+    (on the log scale); the first part, drawn darker, is what the others add up to. The axis begins
+    with the week `since`, as those of the figures above it do; until the forecast it stays empty.
     """
-    weeks = theme.checked_weeks(frame, COLUMNS, FIGURE)
+    told = theme.checked_weeks(frame, COLUMNS, FIGURE)
+    weeks = told if since is None else pd.date_range(since, told[-1], freq="7D")
     parts = list(dict.fromkeys(frame["part"]))
     cells = _cells(frame, parts)
     scale = theme.week_scale(weeks)
@@ -38,6 +41,7 @@ def departure_chart(
         _zero_lines(weeks, len(parts), width),
         *(_bars(scale, len(parts), whole=whole) for whole in (True, False)),
         *strips.name_layers(len(parts)),
+        *(strips.edge_layers(scale) if len(weeks) > len(told) else []),
         *([strips.hover_layer(weeks, len(parts))] if hover else []),
     ).properties(width=width, height=strips.plot_height(len(parts)))
     return theme.themed(
@@ -47,7 +51,8 @@ def departure_chart(
         description=departure_text(frame, title=title, note=note),
         rows={
             "cells": theme.rows_for_chart(cells),
-            "zero": _zero_rows(cells, weeks),
+            "zero": _zero_rows(cells, told),
+            "edge": [{"edge": theme.instant(told[0] - theme.HALF_WEEK)}],
             "strips": strips.named_rows({part: _range(frame, part) for part in parts}),
         },
     )

@@ -271,11 +271,27 @@ def _make_private(database: str | None) -> None:
 def _prepare_sqlite(driver_connection: Any, _record: object) -> None:
     driver_connection.isolation_level = None  # the driver's own BEGIN would come too late
     cursor = driver_connection.cursor()
-    cursor.execute("PRAGMA journal_mode=WAL")
+    _log_changes_ahead(cursor)
     cursor.execute("PRAGMA synchronous=FULL")
     cursor.execute("PRAGMA foreign_keys=ON")
     cursor.execute("PRAGMA secure_delete=ON")  # what is deleted is overwritten
     cursor.close()
+
+
+def _log_changes_ahead(cursor: sqlite3.Cursor) -> None:
+    """Set the journal of a file to WAL, once for ever; in a new file others may be about it too.
+
+    SQLite does not wait for whom it finds at that, whatever its timeout says.
+    """
+    deadline = time.monotonic() + BUSY_TIMEOUT_SECONDS
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
+                raise
+        time.sleep(_LOOKS_EVERY_SECONDS)
 
 
 def _write_anew(cursor: Any, url: str) -> None:

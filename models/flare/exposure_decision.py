@@ -83,9 +83,10 @@ class ExposureDecision:
     ratio, low, high
         Loss with exposure over that without, and its 90 % interval; NaN where not known.
     seasons
-        Seasons foretold.
+        Seasons with counts.
     region_seasons, effective
-        Regions times seasons that had counts, and how many independent ones they are worth.
+        Regions times seasons that were foretold, and how many independent ones they are worth; none
+        where nothing is decided yet.
     humidity_with, humidity_without
         Humidity's effect with exposure in the fit and without; None where it cannot be told.
     shared
@@ -160,19 +161,20 @@ def decide_on_exposure(
     weeks = counts["week"].values
     cut = _Cut(
         counts.transpose("region", "week"),
-        offset,
+        offset.transpose("region", "week"),
         anomalies.transpose("driver", "region", "week").sel(week=weeks, region=counts["region"]),
         full,
     )
-    losses, season = _losses(cut, names, groups)
-    known = np.isfinite(losses[0])
-    seen = season[known.any(0)]
-    n_seasons = len(np.unique(seen[seen >= 0]))
+    season = _seasons(len(weeks))
+    n_seasons = _known_seasons(cut.counts.notnull().values & cut.offset.notnull().values, season)
+    enough = n_seasons >= load_table("models.flare", "flare.toml").number("decision.seasons")
+    losses = np.full((2, *cut.counts.shape), np.nan)
+    if enough:
+        losses = _losses(cut, season, (tuple(names), tuple(n for n in names if n not in groups)))
     ratio = block_bootstrap_ratio(
         losses[0], losses[1], season, seed=_SEED, few_blocks=True, replicates=_REPLICATES
     )
     region_seasons, effective = _effective(losses[1] - losses[0], season)
-    enough = n_seasons >= load_table("models.flare", "flare.toml").number("decision.seasons")
     helped = KEPT if ratio.high < 1.0 else LEFT_OUT
     shared, together = _shared(cut, groups)
     return ExposureDecision(
@@ -214,29 +216,35 @@ class _Cut:
         return np.ones(self.counts.sizes["week"], dtype=bool)
 
 
-def _losses(cut: _Cut, names: Sequence[str], groups: Sequence[str]) -> tuple[Array, Array]:
-    """Foretell each season from the others, with exposure and without.
+def _seasons(n_weeks: int) -> Array:
+    """Return the number of each week's season, back from the last: 0, 1, ...
 
-    Returns the losses ``(with or without, region, week)``, NaN where not known, and the season of
-    each week, -1 in an oldest one that is not whole.
+    The oldest weeks, when they are no whole year, have -1: learnt from, and not foretold.
     """
-    table = load_table("models.flare", "flare.toml")
-    apart = int(table.number("decision.weeks_apart"))
-    n_weeks = cut.counts.sizes["week"]
-    # whole years back from the review day; the oldest rest is learnt from and not foretold
     season = np.arange(n_weeks)[::-1] // _WEEKS_A_SEASON
-    whole = season < n_weeks // _WEEKS_A_SEASON
-    losses = np.full((2, *cut.counts.shape), np.nan)
-    arms = (tuple(names), tuple(n for n in names if n not in groups))
-    for number in np.unique(season[whole]):
+    return np.where(season < n_weeks // _WEEKS_A_SEASON, season.astype(float), -1.0)
+
+
+def _known_seasons(known: NDArray[np.bool_], season: Array) -> int:
+    return len(np.unique(season[known.any(0) & (season >= 0)]))
+
+
+def _losses(cut: _Cut, season: Array, arms: tuple[tuple[str, ...], ...]) -> Array:
+    """Foretell each season from the others, with the drivers of each arm.
+
+    Returns losses ``(arm, region, week)``, NaN where not known.
+    """
+    apart = int(load_table("models.flare", "flare.toml").number("decision.weeks_apart"))
+    losses = np.full((len(arms), *cut.counts.shape), np.nan)
+    for number in np.unique(season[season >= 0]):
         held = np.flatnonzero(season == number)
-        use = np.ones(n_weeks, dtype=bool)
+        use = np.ones(len(season), dtype=bool)
         use[max(held[0] - apart, 0) : held[-1] + 1 + apart] = False
         for arm, drivers in enumerate(arms):
             fitted = cut.fit(drivers, use)
             if fitted is not None:
                 losses[arm][:, held] = _loss(fitted, cut)[:, held]
-    return losses, np.where(whole, season.astype(float), -1.0)
+    return losses
 
 
 def _loss(fitted: SeasonRegression, cut: _Cut) -> Array:

@@ -79,9 +79,9 @@ def test_one_that_was_broken_off_goes_on(task, whole, tmp_path, monkeypatch) -> 
     with pytest.raises(KeyboardInterrupt):
         backtest(task, **FEW, keep_in=tmp_path, progress=stop)
     assert len(list(tmp_path.glob("*/*.json"))) == 1
-    ran, run = [], forecast.backtest._Scorer._score
+    ran, run = [], forecast.backtest._score
     monkeypatch.setattr(
-        forecast.backtest._Scorer, "_score", lambda self, o: ran.append(o) or run(self, o)
+        forecast.backtest, "_score", lambda task, o, learnt: ran.append(o) or run(task, o, learnt)
     )
     again = backtest(task, **FEW, keep_in=tmp_path)
     assert len(ran) == 1

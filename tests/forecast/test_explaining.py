@@ -11,6 +11,7 @@ import xarray as xr
 
 from forecast.explaining import (
     change_in_words,
+    explained_regions,
     explained_weeks,
     explanation_frame,
     part_name,
@@ -63,6 +64,9 @@ def test_an_issue_that_does_not_tell_it_gives_nothing(issued, without_visits):
     """Of before it was kept, without visits, or of a region whose visits are not known."""
     assert explained_weeks(issued.drop_vars("explanation"), "north") == ()
     assert explained_weeks(without_visits, "north") == ()
+    assert explained_regions(issued) == {"north"}
+    assert explained_regions(issued.assign(explanation=issued["explanation"] * np.nan)) == set()
+    assert explained_regions(without_visits) == set()
     assert explained_weeks(issued.assign(explanation=issued["explanation"] * np.nan), "north") == ()
     assert explanation_sentence(issued.drop_vars("explanation"), "north", "Northton") is None
 

@@ -93,7 +93,8 @@ def test_a_hindcast_rests_on_a_model_of_its_very_own_cut(world, known, places):
 def test_the_review_of_an_earlier_issued_model_may_stand(world):
     """That of the newest before the day; one of the day itself, or a hindcast, hands none on."""
     today = DataCut(world.known.origin, "snapshot-2", "vintage-2", CASE, "issued")
-    assert standing_review(world.practice, cut=today) == world.model.review
+    found = standing_review(world.practice, cut=today)
+    assert found.to_dict() == world.model.review.to_dict()
     assert standing_review(world.practice, cut=world.then) is None
     assert standing_review(world.practice, cut=replace(today, kind="hindcast")) is None
 

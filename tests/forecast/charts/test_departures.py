@@ -48,6 +48,18 @@ def test_small_changes_stay_small():
     assert row["zero"] - row["tip"] == pytest.approx(BARS * log(1.01) / 0.1)
 
 
+def test_weeks_before_stand_empty_on_the_axis_of_the_other_figures(frame):
+    """The axis begins where theirs does; bars and zero lines begin with the forecast, marked."""
+    drawn = departure_chart(frame, title="T.", source="S.", since=pd.Timestamp("2022-12-12"))
+    spec = drawn.to_dict()
+    begin, end = spec["vconcat"][0]["layer"][0]["encoding"]["x"]["scale"]["domain"]
+    days = [pd.Timestamp(moment, unit="ms").strftime("%Y-%m-%d") for moment in (begin, end)]
+    assert days == ["2022-12-08", "2023-03-23"]  # half a week before a Monday, and after the last
+    rows = spec["datasets"]
+    assert {row["from"] for row in rows["zero"]} == {rows["edge"][0]["edge"]}
+    assert len(rows["cells"]) == len(frame)
+
+
 def test_words_say_it_too(frame):
     """Each row's span and its most moved week."""
     text = departure_text(frame, title="T.")

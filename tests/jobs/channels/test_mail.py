@@ -105,7 +105,7 @@ def test_a_server_without_tls_gets_nothing_where_tls_is_asked(trusted):
 def test_a_wrong_password_is_told_without_it(trusted):
     """Failed: it may be mended and sent again."""
     with mail_server(security="starttls", login=True) as (taken, port):
-        outcome = send(port, security="starttls", user="forepaw", password="wrong horse")
+        outcome = send(port, 2.0, security="starttls", user="forepaw", password="wrong horse")
     assert outcome.state == "failed"
     # the server of this test hangs up after a wrong password, in answer to the second way of login
     assert "at the login" in outcome.error
