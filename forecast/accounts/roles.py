@@ -1,7 +1,8 @@
 """Roles and the rights they carry: each role has the least that its work takes.
 
 A right is what a page or a command asks for; a role is what a person is given. No role holds
-every right: an administrator reads no clinical notes and signs no plan, a manager sees no dog.
+every right: an administrator reads no clinical notes and signs no plan; a manager sees dogs and
+their plans, but reads no notes, sees no owner's contact and records nothing.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ class Role(StrEnum):
 RIGHTS: dict[Role, frozenset[Right]] = {
     Role.MANAGER: frozenset(
         {
-            *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA),
+            *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA, Right.SEE_DOGS),
             *(Right.PLAN_STAFF, Right.PREPARE_ALERTS),
         }
     ),

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
 from forecast.csv_text import csv_text
 from forecast.dosing.dog_record import DogRecord
+from forecast.dosing.dog_risk import DogRisk
+from forecast.dosing.effect_times import EffectTimes, as_kept, effect_times, past_risk_weeks
 from forecast.dosing.plan import DosePlan, propose_plan
 from forecast.dosing.register import (
     RegionPressure,
@@ -20,7 +22,7 @@ from forecast.dosing.register import (
     risk_of,
 )
 from forecast.dosing.rules import rules_of
-from forecast.dosing.therapies import DosingError, therapy
+from forecast.dosing.therapies import DosingError, Therapy, therapy
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.records.branches import branches
@@ -28,6 +30,7 @@ from forecast.records.dogs import dog_ids, identity_of
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 from forecast.records.plans import PlanRow, add_plans
+from models.effect_time import EffectTime
 from models.weeks import DAYS_IN_WEEK
 
 PLAN_COLUMNS = ("dog", "therapy", "proposal", "dates", "reasons")
@@ -63,26 +66,58 @@ def propose_plans(
     else:
         wanted = [_one(records, register, dog, held) for dog in dogs]
     pressures: dict[str, RegionPressure] = {}
+
+    def risk_for(dog: DogRecord) -> DogRisk | None:
+        if dog.region is None or dog.region not in held:
+            return None
+        if dog.region not in pressures:
+            pressures[dog.region] = region_pressure(issue.forecast, dog.region, register)
+        return risk_of(dog, register, pressures[dog.region])
+
+    effects = _effects(records, register, kind, risk_for, today=today)
     desks = branches(records)
     n_days = DAYS_IN_WEEK * issue.forecast.sizes["week"]
     found = []
     for dog in wanted:
-        assert dog.region is not None
-        if dog.region not in pressures:
-            pressures[dog.region] = region_pressure(issue.forecast, dog.region, register)
+        risk = risk_for(dog)
+        assert risk is not None
         found.append(
             propose_plan(
                 dog,
                 kind,
-                risk=risk_of(dog, register, pressures[dog.region]),
+                risk=risk,
                 open_days=open_days(desks.get(dog.branch or ""), today, n_days),
                 issue_id=issue.id,
                 today=today,
                 price=practice.settings.dosing.flare_weeks_per_dose,
                 rules=rules,
+                effect=_own_effect(effects, dog.id),
             )
         )
     return found
+
+
+def _effects(
+    records: Records,
+    register: Register,
+    kind: Therapy,
+    risk_for: Callable[[DogRecord], DogRisk | None],
+    *,
+    today: date,
+) -> EffectTimes | None:
+    """Learn how long doses hold from every dog on record, gone ones too; None of a course."""
+    if not kind.planned_ahead:
+        return None
+    weeks = past_risk_weeks(list(register.dogs.values()), kind, risk_for, today=today)
+    return effect_times(records, kind, weeks, today=today)
+
+
+def _own_effect(effects: EffectTimes | None, dog: str) -> EffectTime | None:
+    """Return a dog's effect time where its own scores tell of it."""
+    if effects is None:
+        return None
+    found = effects.of(dog)
+    return None if found.rate is None else found
 
 
 def keep_plans(records: Records, plans: Iterable[DosePlan], *, made_at: datetime) -> None:
@@ -149,7 +184,8 @@ def _one(records: Records, register: Register, dog: str, held: Collection[str]) 
 def _head(plan: DosePlan) -> dict[str, Any]:
     """Say what is proposed; no uncovered week, and none known, are not the same."""
     known = plan.uncovered_weeks is not None
-    return {"proposal": str(plan.proposal), "uncovered_weeks_known": known}
+    head = {"proposal": str(plan.proposal), "uncovered_weeks_known": known}
+    return head if plan.effect is None else head | {"effect_time": as_kept(plan.effect)}
 
 
 def _row(plan: DosePlan, made_at: datetime) -> PlanRow:

@@ -127,17 +127,22 @@ def through_the_season(season: DogSeason) -> Outcome:
 
 
 # ------------------------------------------------------------------------------------ risk weeks
-def _week_sums(problem: DosingProblem, daily: Floats) -> dict[date, float]:
+def _week_sums(start: date, daily: Floats) -> dict[date, float]:
     sums: dict[date, float] = {}
     for index, value in enumerate(daily):
-        week = monday_of(problem.start + timedelta(days=index))
+        week = monday_of(start + timedelta(days=index))
         sums[week] = sums.get(week, 0.0) + float(value)
     return sums
 
 
 def risk_weeks(problem: DosingProblem) -> list[date]:
     """Return the fewest weeks that hold the table's share of the dog's risk ahead, in order."""
-    weeks = _week_sums(problem, problem.daily_risk)
+    return heaviest_weeks(problem.start, problem.daily_risk)
+
+
+def heaviest_weeks(start: date, daily: Floats) -> list[date]:
+    """Return the fewest weeks that hold the table's share of a risk by day, in order."""
+    weeks = _week_sums(start, daily)
     wanted = rule("plan.risk_week_share") * sum(weeks.values())
     chosen: list[date] = []
     for week in sorted(weeks, key=lambda w: -weeks[w]):
@@ -149,7 +154,7 @@ def risk_weeks(problem: DosingProblem) -> list[date]:
 
 def uncovered_weeks(problem: DosingProblem, dates: tuple[date, ...]) -> tuple[date, ...]:
     """Return the risk weeks of which less than the table's share is covered."""
-    days = _week_sums(problem, np.ones(problem.n_days))
-    shares = _week_sums(problem, covered(problem, dates))
+    days = _week_sums(problem.start, np.ones(problem.n_days))
+    shares = _week_sums(problem.start, covered(problem, dates))
     enough = rule("plan.covered_share")
     return tuple(w for w in risk_weeks(problem) if shares[w] / days[w] < enough)

@@ -6,14 +6,18 @@ measured against placebo is planned on without a vet's word.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from forecast.dosing.dog_record import GIVEN, DogRecord
+from forecast.dosing.dog_risk import DogRisk
+from forecast.dosing.dog_season import days_ahead, heaviest_weeks
 from forecast.dosing.therapies import (
     CoverCurve,
     DosingError,
@@ -21,6 +25,7 @@ from forecast.dosing.therapies import (
     cover_rules,
     days_rule,
     rule,
+    therapies,
 )
 from forecast.records import care
 from forecast.records.engine import Records
@@ -32,11 +37,12 @@ from models.effect_time import (
     effect_time,
     fit_population,
     follow_ups,
+    label_range,
 )
+from models.effect_time.dog import RatePosterior
 from models.effect_time.likelihood import calendar_rates
 from models.weeks import DAYS_IN_WEEK, week_of_year, week_range
 
-GIVEN = "given"
 RISK_COLUMNS = ("dog", "first", "end")
 
 
@@ -67,14 +73,21 @@ class EffectTimes:
     calendar_rate: NDArray[np.float64]
 
     def of(self, dog: str, *, word: VetsWord | None = None) -> EffectTime:
-        """Return one dog's effect time, no longer than measured unless a vet gave their word."""
-        cover, cap = self.therapy.cover, days_rule("plan.longest_cover")
+        """Return one dog's effect time, no longer than measured unless a vet gave their word.
+
+        The label's range where none of its own doses tells anything, whatever the others told.
+        """
+        cover, longest = self.therapy.cover, days_rule("plan.longest_cover")
+        cap = float(max(longest, word.days) if word else longest)
+        label = (cover.full_until, cover.ends_at)
+        if self.population is None or self.seen.of(dog).dog.size == 0:
+            return label_range(*label, cap=cap)
         return effect_time(
             self.seen,
             dog,
             self.population,
-            label=(cover.full_until, cover.ends_at),
-            cap=float(max(cap, word.days) if word else cap),
+            label=label,
+            cap=cap,
             calendar_rate=self.calendar_rate,
         )
 
@@ -105,6 +118,42 @@ def effect_times(
         blind=others,
     )
     return EffectTimes(therapy, seen, fit_population(seen), calendar_rates(seen))
+
+
+def past_risk_weeks(
+    dogs: Sequence[DogRecord],
+    therapy: Therapy,
+    risk_of: Callable[[DogRecord], DogRisk | None],
+    *,
+    today: date,
+) -> pd.DataFrame:
+    """Return the past risk weeks of every dog that may tell how long a dose holds.
+
+    That is one with doses given and scores on the line, whose therapies are on record as a whole:
+    what else may have calmed it must be known.
+
+    Parameters
+    ----------
+    risk_of
+        A dog's risk of the weeks ahead, None where its region has none.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `risk_spans` gives them.
+    """
+    ahead, first = dict[str, Sequence[date]](), today
+    for dog in dogs:
+        given = [e.given for e in dog.doses(therapy.id, today) if e.status == GIVEN]
+        if not given or not any(score.scale == care.PVAS for score in dog.scores):
+            continue
+        risk = risk_of(dog)
+        if risk is None:
+            continue
+        start, daily, _ = days_ahead(risk, today)
+        if np.isfinite(daily).all():
+            ahead[dog.id], first = heaviest_weeks(start, daily), min(first, given[0])
+    return risk_spans(ahead, since=first, until=today)
 
 
 def risk_spans(
@@ -141,14 +190,40 @@ def risk_spans(
 def own_cover(effect: EffectTime, usual: CoverCurve) -> CoverCurve | None:
     """Return the cover of a dose in one dog, None if it probably does not respond.
 
-    Full until the day to which it may be planned, ended on the last day of its range; the usual
-    cover where scores do not tell. The therapy's onset stays.
+    Full until the day to which it may be planned, ended on the last day of its range, or where the
+    usual cover ends if that is sooner; the usual cover where scores do not tell. The therapy's
+    onset stays.
     """
     if effect.rate is None:
         return usual
     planned = effect.holds_until()
     if planned is None:
         return None
-    cap = days_rule("plan.longest_cover")
-    ends_at = min(max(int(effect.longest), int(planned) + 1), cap)
+    ends_at = min(max(int(effect.longest), int(planned) + 1), usual.ends_at)
+    if ends_at <= usual.onset:
+        return None
     return CoverCurve(usual.onset, max(usual.onset, min(int(planned), ends_at - 1)), ends_at)
+
+
+def planned_cover(effect: EffectTime, therapy: Therapy) -> CoverCurve | None:
+    """Return the cover that a dose in one dog is planned on, None if it probably does not respond.
+
+    Its own, but full no longer than a practice that tightened its rule allows.
+    """
+    usual, shipped = therapy.cover, therapies()[therapy.id].cover
+    own = own_cover(effect, usual)
+    if own is None or usual.full_until >= shipped.full_until:
+        return own
+    return replace(own, full_until=min(own.full_until, usual.full_until))
+
+
+# ----------------------------------------------------------------------------- kept with a plan
+def as_kept(effect: EffectTime) -> dict[str, Any]:
+    """Return an effect time as plain values, as a plan keeps them."""
+    return asdict(effect)
+
+
+def of_kept(values: Mapping[str, Any]) -> EffectTime:
+    """Return the effect time that a plan kept."""
+    rate = values.get("rate")
+    return EffectTime(**{**values, "rate": None if rate is None else RatePosterior(**rate)})

@@ -24,6 +24,7 @@ from forecast.dosing.dog_season import (
     through_the_season,
     uncovered_weeks,
 )
+from forecast.dosing.effect_times import planned_cover
 from forecast.dosing.readiness import Readiness, readiness
 from forecast.dosing.rules import Loosened, Rules
 from forecast.dosing.schedule import (
@@ -43,6 +44,7 @@ from forecast.dosing.therapies import (
     therapy,
 )
 from forecast.dosing.work_up import HOUSE
+from models.effect_time import EffectTime
 from models.weeks import DAYS_IN_WEEK
 
 
@@ -108,6 +110,7 @@ class DosePlan:
 
     `uncovered_weeks` are the Mondays of the dog's risk weeks left mostly uncovered, None where that
     is not known; `trade` shows what each way of dosing would give, empty where not worked out.
+    `effect` is how long a dose holds in the dog, None where only the label says so.
     """
 
     dog: str
@@ -122,6 +125,7 @@ class DosePlan:
     state: str = "proposed"
     signed_by: str | None = None
     loosened: tuple[Loosened, ...] = ()
+    effect: EffectTime | None = None
 
     @property
     def cautions(self) -> tuple[Caution, ...]:
@@ -157,23 +161,29 @@ def propose_plan(
     price: float | None = None,
     most_doses: int | None = None,
     rules: Rules | None = None,
+    effect: EffectTime | None = None,
 ) -> DosePlan:
     """Propose what to do for one dog with one therapy, from one issue.
 
     `risk` is the dog's own weekly risk (see `dog_risk`), `open_days` the days on which its branch
     gives doses, `price` the flare-weeks that a dose must be expected to spare, `rules` those that
     the practice goes by (those shipped, where none are given); `therapy` is as they have it.
+    `effect` is how long a dose holds in this dog, None where only the label tells.
     """
     ready = readiness(dog, therapy, today, rules=rules)
     start, daily, scenarios = days_ahead(risk, today)
     reason = _why_no_dates(therapy, daily)
     if reason is not None:
         return _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
+    cover = therapy.cover if effect is None else planned_cover(effect, therapy)
+    if cover is None:
+        assert effect is not None
+        return _no_response(dog, therapy, issue_id=issue_id, ready=ready, effect=effect)
     problem = DosingProblem(
         start=start,
         daily_risk=daily,
         may_dose=np.zeros(len(daily), dtype=bool),
-        cover=therapy.cover,
+        cover=cover,
         minimum_interval=therapy.minimum_interval,
         price=rule("plan.price_per_dose") if price is None else price,
         most_doses=days_rule("plan.most_doses") if most_doses is None else most_doses,
@@ -183,8 +193,12 @@ def propose_plan(
     if not season.open_days.any():
         sentence = "no day ahead is known on which its branch gives doses, so none can be dated"
         reason = Reason("no_open_day", sentence, HOUSE, known=False)
-        return _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
-    return _weigh(dog, therapy, issue_id=issue_id, ready=ready, season=season)
+        plan = _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
+        return replace(plan, effect=effect)
+    if effect is not None:
+        ready = replace(ready, reasons=(*ready.reasons, _own_effect(effect, cover)))
+    plan = _weigh(dog, therapy, issue_id=issue_id, ready=ready, season=season)
+    return replace(plan, effect=effect)
 
 
 def _weigh(
@@ -272,6 +286,14 @@ def _dated(best: Outcome, hold: Outcome) -> Reason:
     return Reason("dates_win", sentence, HOUSE)
 
 
+def _own_effect(effect: EffectTime, cover: CoverCurve) -> Reason:
+    sentence = (
+        f"{effect.sentence}; planned as covered through day {cover.full_until} after a dose, then "
+        f"less and less until day {cover.ends_at}"
+    )
+    return Reason("own_effect_time", sentence, HOUSE)
+
+
 def _why_no_dates(therapy: Therapy, daily: Floats) -> Reason | None:
     """Return the reason why dates cannot be worked out at all, or None."""
     if not therapy.planned_ahead:
@@ -297,3 +319,15 @@ def _no_dates(
         proposal=_WITHOUT_DOSE.get(ready.verdict, Proposal.HOLD_A_SLOT),
         loosened=ready.loosened,
     )
+
+
+def _no_response(
+    dog: DogRecord, therapy: Therapy, *, issue_id: str, ready: Readiness, effect: EffectTime
+) -> DosePlan:
+    """Put a dog to the vet in which a dose probably does nothing, whatever was noted of it."""
+    sentence = f"its own scores after doses speak against a response: {effect.sentence}"
+    reason = Reason("response_unlikely", sentence, HOUSE)
+    plan = _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
+    if ready.verdict is Verdict.READY:
+        plan = replace(plan, proposal=Proposal.VET_DECIDES)
+    return replace(plan, effect=effect)

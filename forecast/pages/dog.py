@@ -13,11 +13,12 @@ from forecast.dosing.dog_record import DogRecord, Reason
 from forecast.dosing.due import DueDog, due_dog
 from forecast.dosing.entering import Entry, entry_of, release_of
 from forecast.dosing.plan import CAUTIONS
-from forecast.dosing.readiness import Readiness, readiness_for_each
+from forecast.dosing.readiness import readiness_for_each
 from forecast.dosing.register import is_atopic, read_register
 from forecast.dosing.rules import Rules, rules_of
 from forecast.dosing.therapies import DosingError, Verdict
 from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, RULE_OUTS, WORK_UP
+from forecast.pages.dog_effect import HIGH, WIDE, EffectShown, effect_shown
 from forecast.pages.dog_list import ACTIVE, planned_ahead
 from forecast.pages.dogs import PATH, theirs
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
@@ -28,7 +29,6 @@ from forecast.records.engine import RecordsError
 _NOT_TAKEN = 422
 _SCORES_SHOWN = 24
 _CURVE_DAYS = 730
-_WIDE, _HIGH = 600.0, 100.0  # of the box a curve is drawn in
 
 
 @dataclass(frozen=True)
@@ -91,6 +91,7 @@ class DogPage:
     classes: tuple[ClassShown, ...]
     scores: tuple[ScoreShown, ...]
     curve: ItchCurve | None
+    effect: EffectShown | None
     history: tuple[EventShown, ...]
     reactions: tuple[tuple[str, str], ...]
     therapies: tuple[tuple[str, str], ...]
@@ -106,7 +107,9 @@ class DogPage:
 def _dog(asked: Asked) -> View:
     page = _page(asked)
     scores = [vars(one) for one in page.scores]
-    return View("dog.html", page, {"scores": scores, "history": [vars(e) for e in page.history]})
+    chances = [vars(one) for one in page.effect.chances] if page.effect else []
+    history = [vars(one) for one in page.history]
+    return View("dog.html", page, {"scores": scores, "effect": chances, "history": history})
 
 
 def _page(asked: Asked) -> DogPage:
@@ -140,6 +143,7 @@ def _page(asked: Asked) -> DogPage:
         ),
         scores=_scores(asked, record.id),
         curve=_curve(record, today),
+        effect=effect_shown(asked.practice, asked.records, record, therapy=planned_ahead(rules)),
         history=_history(asked, record, words),
         reactions=tuple((of, words[of]) for of in words if of in stopped),
         therapies=tuple(words.items()),
@@ -149,10 +153,6 @@ def _page(asked: Asked) -> DogPage:
         may_sign=account.may(Right.SIGN_PLANS),
         today=today,
     )
-
-
-def _readiest(one: Readiness) -> int:
-    return -list(Verdict).index(one.verdict)
 
 
 def _record(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
@@ -205,7 +205,7 @@ def _curve(record: DogRecord, today: date) -> ItchCurve | None:
     first, last = told[0].recorded, told[-1].recorded
     span = max((last - first).days, 1)
     points = [
-        (_WIDE * (score.recorded - first).days / span, _HIGH * (1 - score.value / 10))
+        (WIDE * (score.recorded - first).days / span, HIGH * (1 - score.value / 10))
         for score in told
     ]
     highest = max(told, key=lambda score: score.value)

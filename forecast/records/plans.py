@@ -70,6 +70,20 @@ def plans(
     return [_plan(dict(row._mapping), doses.get(row.id, [])) for row in found]
 
 
+def newest_plan(records: Records, *, dog_id: str, therapy: str) -> PlanRow | None:
+    """Return the newest plan of one dog and therapy; None where there is none."""
+    table, dose = tables.dose_plan, tables.dose
+    query = select(table).where(table.c.dog_id == dog_id, table.c.therapy == therapy)
+    query = query.order_by(table.c.made_at.desc(), table.c.id.desc()).limit(1)
+    with records.reading() as connection:
+        row = connection.execute(query).first()
+        if row is None:
+            return None
+        dated = select(dose.c.date).where(dose.c.plan_id == row.id).order_by(dose.c.number)
+        doses = list(connection.scalars(dated))
+    return _plan(dict(row._mapping), doses)
+
+
 def _plan(values: dict[str, Any], doses: list[date]) -> PlanRow:
     values["uncovered_weeks"] = tuple(date.fromisoformat(day) for day in values["uncovered_weeks"])
     values["reasons"] = tuple(values["reasons"])

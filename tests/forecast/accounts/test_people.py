@@ -50,6 +50,9 @@ def test_each_role_has_the_least():
     assert who(Right.SEND_ALERTS) == {Role.ADMINISTRATOR}
     assert who(Right.MANAGE_PEOPLE) == {Role.ADMINISTRATOR}
     assert who(Right.SEE_NOTES) == {Role.VET, Role.NURSE}
+    assert who(Right.SEE_DOGS) == set(Role) - {Role.ADMINISTRATOR}
+    assert who(Right.SEE_CONTACTS) == {Role.VET, Role.DESK}
+    assert who(Right.RECORD_CARE) == {Role.VET, Role.NURSE}
     assert who(Right.OWN_ACCOUNT) == set(Role)
     assert not any(RIGHTS[role] == set(Right) - {Right.OWN_ACCOUNT} for role in Role)
 

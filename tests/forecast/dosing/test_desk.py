@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 
 from forecast.dosing.desk import PLAN_COLUMNS, dogs_by_number, keep_plans, plans_csv, propose_plans
+from forecast.dosing.effect_times import of_kept
 from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.therapies import DosingError
 from forecast.records.issues import IssueRow, add_issue
-from forecast.records.plans import plans
+from forecast.records.plans import newest_plan, plans
 from forecast.settings_sections import DosingRuleSection
 
 TODAY = date(2022, 6, 29)
@@ -209,6 +210,40 @@ def test_uncovered_weeks_that_are_not_known_are_kept_as_not_known(ready, issued)
     (row,) = plans(ready.records)
     assert row.uncovered_weeks == ()
     assert row.reasons[0]["uncovered_weeks_known"] is False
+
+
+def test_a_dogs_own_effect_time_is_learnt_planned_by_and_kept(ready, issued):
+    """Four dogs itched again by day 26, once or twice in each of three autumns: twelve or more.
+
+    So most effects ended sooner; a dog without doses and scores goes by the label.
+    """
+    four = ("D1", "D2", "D8", "D9")
+    heads = "".join(f"{dog},dog,active,north,n1\n" for dog in four[2:])
+    ready.bring("dogs", f"dog,species,status,region,branch\n{heads}")
+    doses, scores = ["dog,therapy,date,status,reason,responded\n"], ["dog,date,pvas\n"]
+    for year in (2019, 2020, 2021):
+        for dog in four:
+            days = [date(year, 9, 6) + timedelta(days=26 * n) for n in range(3)]
+            doses += [f"{dog},{ANTIBODY},{day},given,itch,yes\n" for day in days]
+            scores += [f"{dog},{day + timedelta(days=19)},1.0\n" for day in days]
+    ready.bring("therapies", "".join(doses))
+    ready.bring("scores", "".join(scores))
+    known = "".join(f"{dog},therapy_history,yes,2022-06-20\n" for dog in four[1:])
+    ready.bring("facts", f"dog,kind,value,date\n{known}")
+    found = propose(ready, issued)
+    own = found["D1"].effect
+    assert own.basis == "scores"
+    assert own.relapses >= 3
+    assert 0 < own.holds_until() < 26
+    assert found["D5"].effect is None
+    assert "own_effect_time" in [reason.code for reason in found["D1"].reasons]
+    keep_plans(ready.records, found.values(), made_at=ready.practice.now)
+    row = newest_plan(ready.records, dog_id=ready.ids["D1"], therapy=ANTIBODY)
+    assert of_kept(row.reasons[0]["effect_time"]) == own
+    assert row.doses == tuple(dose.date for dose in found["D1"].doses)
+    label = newest_plan(ready.records, dog_id=ready.ids["D5"], therapy=ANTIBODY)
+    assert "effect_time" not in label.reasons[0]
+    assert newest_plan(ready.records, dog_id=ready.ids["D7"], therapy=ANTIBODY) is None
 
 
 def test_no_name_and_no_number_is_kept_with_a_plan(ready, issued):

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date
 
@@ -7,7 +8,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.dosing.effect_times import VetsWord, effect_times, own_cover, risk_spans
+from forecast.dosing.effect_times import (
+    VetsWord,
+    as_kept,
+    effect_times,
+    of_kept,
+    own_cover,
+    planned_cover,
+    risk_spans,
+)
 from forecast.dosing.therapies import DosingError, therapy
 from models.effect_time import EffectTime, Population
 from models.effect_time.dog import RatePosterior
@@ -64,6 +73,16 @@ def test_a_dog_without_scores_has_the_label_alone(desk):
     assert with_others.of(desk.ids["D1"]).basis == "label"
 
 
+def test_a_dog_with_scores_and_no_dose_has_the_label_alone(desk):
+    """Its scores say nothing of a drug that it never had."""
+    desk.bring("scores", "dog,date,pvas\nD1,2021-05-30,1.0\nD2,2021-05-30,1.0\n")
+    desk.bring("therapies", HEAD + "D2,anti_il31_antibody,2021-05-10,,given,itch,\n")
+    found = effect_times(desk.records, ANTIBODY, spans(desk.ids["D2"]), today=TODAY)
+    with_others = replace(found, population=PRACTICE)
+    assert with_others.of(desk.ids["D1"]).basis == "label"
+    assert with_others.of(desk.ids["D2"]).basis == "scores"
+
+
 def test_a_vets_word_has_a_name_and_a_reason(desk):
     """With it a dose may be planned beyond 49 days, up to the word's."""
     desk.bring("scores", "dog,date,pvas\nD1,2021-05-30,1.0\n")
@@ -115,3 +134,22 @@ def test_a_dog_that_does_not_respond_has_no_cover():
     assert own_cover(effect(a=5.0, b=5e3, no_response=0.6), ANTIBODY.cover) is None
     label = EffectTime("label", 28, 49, 0, 0, 49)
     assert own_cover(label, ANTIBODY.cover) == ANTIBODY.cover
+
+
+def test_a_practice_that_tightened_its_rule_plans_on_no_more():
+    """Full through day 21 by its own rule, ended by day 40, whatever one dog's scores say."""
+    held = ANTIBODY.parameters
+    tight = {"full_until": 21, "ends_at": 40}
+    own = {name: replace(held[name], value=value) for name, value in tight.items()}
+    kind = replace(ANTIBODY, parameters={**held, **own})
+    sure = 1e6
+    told = effect(a=sure, b=sure * 30**2 / np.log(1.25))
+    cover = planned_cover(told, kind)
+    assert (cover.full_until, cover.ends_at) == (21, 40)
+    assert planned_cover(told, ANTIBODY).full_until in (29, 30)
+
+
+def test_what_a_plan_keeps_of_an_effect_time_is_all_of_it():
+    """Through JSON and back, with a rate and without."""
+    for told in (effect(a=5.0, b=5e3, no_response=0.1), EffectTime("label", 28, 49, 0, 0, 49)):
+        assert of_kept(json.loads(json.dumps(as_kept(told)))) == told

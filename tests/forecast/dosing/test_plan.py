@@ -16,6 +16,8 @@ from forecast.dosing.dog_risk import DogRisk
 from forecast.dosing.plan import CAUTIONS, Proposal, propose_plan
 from forecast.dosing.therapies import DosingError, Verdict, therapies, therapy
 from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, WORK_UP
+from models.effect_time import EffectTime
+from models.effect_time.dog import RatePosterior
 from models.weeks import week_range
 
 TODAY = date(2024, 1, 3)  # a Wednesday
@@ -212,6 +214,38 @@ def test_without_a_known_open_day_nothing_is_dated():
     assert (plan.doses, plan.uncovered_weeks) == ((), None)
     assert "no_open_day" in codes(plan)
     assert not plan.reasons[-1].known
+
+
+def effect(days, *, no_response=0.0):
+    """Make an effect time that surely holds some days in four cases of five, of shape 2."""
+    rate = RatePosterior(1e6, 1e6 * days**2 / np.log(1.25), no_response)
+    return EffectTime("scores", days / 2, days + 5.0, 6, 5, 49.0, 2.0, rate)
+
+
+def test_a_dogs_own_effect_time_is_what_its_plan_goes_by():
+    """A dose that holds ten days leaves more of the season open, and the plan says why."""
+    by_label = plan_for()
+    short = plan_for(effect=effect(10))
+    assert short.effect == effect(10)
+    assert "own_effect_time" in codes(short)
+    assert "own_effect_time" not in codes(by_label)
+    assert by_label.effect is None
+    best, label_best = short.trade[0], by_label.trade[0]
+    every = [{one.name: one for one in plan.trade} for plan in (short, by_label)]
+    through = [one["a dose at each interval through the season"] for one in every]
+    assert through[0].dates == through[1].dates
+    assert through[0].uncovered_risk > through[1].uncovered_risk
+    assert best.total > label_best.total
+
+
+def test_a_dog_that_probably_does_not_respond_is_put_to_the_vet():
+    """Its record says that it responded, its scores say otherwise: no dose is dated."""
+    plan = plan_for(effect=effect(30, no_response=0.6))
+    assert plan.proposal is Proposal.VET_DECIDES
+    assert plan.doses == ()
+    assert plan.uncovered_weeks is None
+    assert "response_unlikely" in codes(plan)
+    assert "60% chance of no response" in plan.reasons[-1].sentence
 
 
 def test_a_plan_outside_the_issue_is_refused():

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import json
 from datetime import timedelta
+from math import log
 
 import pytest
 from html_check import faults_of
 from sqlalchemy import insert, select
 
 from forecast.accounts.roles import Role
+from forecast.dosing.effect_times import as_kept
 from forecast.pages.dog_list import lists
 from forecast.records import care, tables
 from forecast.records.account_tables import audit_entry
+from forecast.records.issues import IssueRow, add_issue
+from forecast.records.plans import PlanRow, add_plans
+from models.effect_time import EffectTime
+from models.effect_time.dog import RatePosterior
 
 
 @pytest.fixture
@@ -101,6 +107,66 @@ def test_one_dog_shows_its_readiness_with_reasons_and_what_would_change_them(dog
     assert nurse.get("/dogs/nobody").status_code == 404
 
 
+def test_how_long_a_dose_holds_is_what_the_newest_plan_kept(dogs, at, opened):
+    """The label alone before; then sentence, curve and numbers.
+
+    With a rate of ln(1.25) / 30^2 the effect holds after t days with probability 0.8^((t/30)^2):
+    0.8^0.8711 = 0.82 on day 28, 0.8^2.6678 = 0.55 on day 49.
+    """
+    vet, now = at(Role.VET), opened.practice().now
+    page = vet.get("/dogs/rex").text
+    assert "does not tell how long a dose holds: the label says 28 to 49 days" in page
+    assert "without a vet&#39;s word" in page or "without a vet's word" in page
+    assert "Chance that it still holds" not in page
+    row = IssueRow(
+        id="issue-1",
+        issued_at=now,
+        origin=dogs,
+        kind="issued",
+        model_hash="model",
+        settings_sha256="settings",
+        seed=1,
+        file="none.nc",
+        file_sha256="hash",
+        climate_snapshot="snapshot",
+        visit_vintage=None,
+    )
+    add_issue(opened.records, row, settings_text="", summaries={})
+    rate = RatePosterior(1e6, 1e6 * 30**2 / log(1.25), 0.0)
+    told = EffectTime("scores", 15.0, 45.0, 6, 5, 49.0, 2.0, rate)
+    head = {"proposal": "dated doses", "uncovered_weeks_known": True}
+    kept = head | {"effect_time": as_kept(told)}
+    for hours, reasons in ((2, head), (1, kept)):
+        made = now - timedelta(hours=hours)
+        plan = PlanRow(
+            f"p{hours}",
+            "rex",
+            "issue-1",
+            "anti_il31_antibody",
+            "proposed",
+            None,
+            made,
+            (),
+            (reasons,),
+            (),
+        )
+        add_plans(opened.records, [plan])
+    page = vet.get("/dogs/rex").text
+    assert faults_of(page) == []
+    assert "A dose holds 15 to 45 days in four of five cases, from 5 relapses after 6" in page
+    assert 'aria-label="Chance that the effect of a dose still holds' in page
+    assert "100% at first, never below half, 55% on day 49" in page
+    shown = json.loads(vet.get("/dogs/rex.json").text)["effect"]
+    chances = {one["days"]: one["chance"] for one in shown["chances"]}
+    assert chances[28] == pytest.approx(0.82, abs=0.005)
+    assert chances[49] == pytest.approx(0.55, abs=0.005)
+    assert shown["covers_until"] in (29, 30)
+    assert shown["points"][0] == [0.0, 0.0]
+    rows = vet.get("/dogs/rex.csv?table=effect").text.splitlines()
+    assert rows[0] == "days,chance"
+    assert len(rows) == 8
+
+
 def test_an_entry_is_kept_written_down_and_seen_in_the_list(dogs, at, opened):
     """One row, by whom and of which dog; the list knows it at once, of its dog alone."""
     nurse = at(Role.NURSE)
@@ -153,10 +219,10 @@ def test_a_reaction_stops_a_class_until_a_vet_signs(dogs, at, opened):
 
 
 def test_who_sees_no_dog_and_whose_branch_it_is_not(dogs, at):
-    """A manager and an administrator see none; another branch's dog is as if it were not there."""
-    for somebody in (at(Role.MANAGER), at(Role.ADMINISTRATOR)):
-        for path in ("/dogs", "/dogs.json", "/dogs/rex", "/dogs/rex.csv", "/itch-line"):
-            assert somebody.get(path).status_code == 403, path
+    """An administrator sees none; another branch's dog is as if it were not there."""
+    nobody = at(Role.ADMINISTRATOR)
+    for path in ("/dogs", "/dogs.json", "/dogs/rex", "/dogs/rex.csv", "/itch-line"):
+        assert nobody.get(path).status_code == 403, path
     limited = at(Role.NURSE, branches=["at-south"])
     assert "Rex" not in limited.get("/dogs?q=rex").text
     assert "Mo" in limited.get("/dogs").text
@@ -167,6 +233,32 @@ def test_who_sees_no_dog_and_whose_branch_it_is_not(dogs, at):
     desk = at(Role.DESK)
     assert "Record the score" not in desk.get("/dogs/rex").text
     assert desk.post("/dogs/rex/enter", data={"kind": "score", "score": "4"}).status_code == 403
+
+
+def test_a_manager_sees_dogs_and_no_note_no_contact_and_no_form(dogs, at, opened):
+    """What is due and why, and nothing to enter; what notes and owners told is not on the page."""
+    with opened.records.writing() as connection:
+        owner = {"id": "ada", "name": "Ada Quillfeather", "contact": "ada@forepaw.invalid"}
+        connection.execute(insert(tables.owner).values(**owner))
+        hers = tables.dog.update().where(tables.dog.c.id == "rex")
+        connection.execute(hers.values(owner_id="ada"))
+        seen = {"reference": "V1", "dog_id": "rex", "branch_id": "at-north", "date": dogs}
+        seen |= {"kind": "itch flare", "note": "scratches at night"}
+        connection.execute(insert(tables.visit).values(**seen))
+    manager = at(Role.MANAGER)
+    for path in ("/dogs", "/dogs.json", "/dogs.csv", "/dogs/rex", "/dogs/rex.json"):
+        answer = manager.get(path)
+        assert answer.status_code == 200, path
+        for kept_from_them in ("Quillfeather", "ada@", "scratches at night"):
+            assert kept_from_them not in answer.text, path
+    page = manager.get("/dogs/rex").text
+    assert "Rex D1: see now." in page
+    assert "flare visit" in page
+    assert "<form" not in page[page.index("<main") : page.index("</main")]
+    entered = {"kind": "score", "score": "4"}
+    assert manager.post("/dogs/rex/enter", data=entered).status_code == 403
+    signed = {"therapy": "ciclosporin", "reason": "none"}
+    assert manager.post("/dogs/rex/sign", data=signed).status_code == 403
 
 
 def test_the_line_to_print_has_no_number_on_it(at):

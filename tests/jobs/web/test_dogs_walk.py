@@ -1,0 +1,104 @@
+"""A vet, a nurse and a manager walk through the dogs pages in a real browser, small and large."""
+
+from __future__ import annotations
+
+import time
+from math import log
+
+import pytest
+from sqlalchemy import update
+from walking import faults, opened, sign_in
+
+from forecast.accounts.roles import Role
+from forecast.dosing.effect_times import as_kept
+from forecast.practice import open_practice
+from forecast.records import open_records, tables
+from forecast.records.dogs import dogs, identities
+from forecast.records.issues import newest_issue
+from forecast.records.plans import PlanRow, add_plans
+from models.effect_time import EffectTime
+from models.effect_time.dog import RatePosterior
+
+NOTE = "scratched until it bled, says her neighbour"
+CONTACT = "quillfeather@forepaw.invalid"
+SCORES = {
+    (Role.VET, "phone"): "2.5",
+    (Role.VET, "desk"): "3.5",
+    (Role.NURSE, "phone"): "4.5",
+    (Role.NURSE, "desk"): "5.5",
+}
+SLOWEST_ENTRY = 15  # seconds, from the open page to the word that it is kept
+
+
+@pytest.fixture(scope="module")
+def rex(site):
+    """Give a dog with a clinical note, an owner's contact and an effect time of its own; its id."""
+    practice = open_practice(site.folder, now=site.moment)
+    records = open_records(practice)
+    named = identities(records)
+    held = dogs(records, on=practice.local_date)
+    one = next(dog for dog in held if dog.status == "active" and dog.id in named)
+    with records.writing() as connection:
+        connection.execute(update(tables.visit).values(note=NOTE))
+        connection.execute(update(tables.owner).values(contact=CONTACT))
+    rate = RatePosterior(1e6, 1e6 * 30**2 / log(1.25), 0.05)
+    told = EffectTime("scores", 15.0, 45.0, 6, 5, 49.0, 2.0, rate)
+    head = {"proposal": "hold a slot", "uncovered_weeks_known": True, "effect_time": as_kept(told)}
+    issue, made = newest_issue(records), site.moment
+    assert issue is not None
+    ids = ("walked", one.id, issue.id, "anti_il31_antibody", "proposed")
+    add_plans(records, [PlanRow(*ids, None, made, (), (head,), ())])
+    records.close()
+    return one.id
+
+
+def is_kept_from_them(one):
+    """Neither what a vet wrote nor an owner's contact stands on a page."""
+    told = one.page.content()
+    assert NOTE not in told
+    assert CONTACT not in told
+
+
+def record_a_score(one, dog, score):
+    """Record a score at the first form of the page, as one does between two patients."""
+    page, began = one.page, time.monotonic()
+    one.go(f"/dogs/{dog}")
+    page.get_by_role("textbox", name="Itch score").fill(score)
+    page.get_by_role("button", name="Record the score").click()
+    page.get_by_role("status").filter(has_text=score).first.wait_for()
+    assert time.monotonic() - began < SLOWEST_ENTRY
+    assert page.locator("table[aria-labelledby=itch] td.number").first.inner_text() == score
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("size", ["phone", "desk"])
+@pytest.mark.parametrize("role", [Role.VET, Role.NURSE, Role.MANAGER])
+def test_the_dogs_pages_as_vet_nurse_and_manager(browser, site, rex, role, size):
+    """From the list by a filter to a dog; who treats dogs enters, a manager only looks."""
+    with opened(browser, site.base, size) as one:
+        page = one.page
+        sign_in(one, role, "/dogs")
+        assert page.get_by_role("heading", level=1).inner_text().endswith(".")
+        one.is_sound()
+        assert faults(page) == []
+        is_kept_from_them(one)
+        page.get_by_label("Who").select_option("every dog")
+        page.get_by_role("button", name="Show them").click()
+        page.wait_for_load_state()
+        one.is_sound()
+        page.locator(f"main a[href='/dogs/{rex}']").first.click()
+        page.wait_for_url(f"{one.base}/dogs/{rex}")
+        curve = page.get_by_role("img", name="Chance that the effect of a dose still holds")
+        assert curve.is_visible()
+        page.evaluate("document.querySelectorAll('main details').forEach(one => one.open = true)")
+        one.is_sound()
+        assert faults(page) == []
+        is_kept_from_them(one)
+        if (role, size) in SCORES:
+            record_a_score(one, rex, SCORES[role, size])
+            one.is_sound()
+        else:
+            assert page.locator("main form").count() == 0
+        one.go("/itch-line")
+        one.is_sound()
+        assert faults(page) == []
