@@ -39,6 +39,7 @@ from models.weeks import DAYS_IN_WEEK, week_range
 
 FORMAT = 2
 HISTORY_DAYS = 430  # a whole season and the lags before any origin
+_LAGS_DAYS = 70  # before an origin: more than the drivers' lags reach back
 _ONSETS = "onsets"  # the group of a model file that holds a group for each plant
 NEXT_SEASON_DAYS = 730  # any season that begins within a year, to the end of its window
 
@@ -190,19 +191,23 @@ def futures(
     weather = known.weather[list(NEEDED)]
     traces = continue_with_past_years(weather, first, days=days, history_days=HISTORY_DAYS)
     streams = DrawStreams(seed, n_draws, [str(r) for r in traces["region"].values])
+    recent = slice(origin - np.timedelta64(_LAGS_DAYS, "D"), None)
+    # without dates of seasons, days after the last week are not asked for
+    last = np.datetime64(weeks[-1], "D") + np.timedelta64(DAYS_IN_WEEK - 1, "D")
     ahead = model.exposure.ahead(
         traces,
         model.allergens,
         origin=origin,
         streams=streams,
         with_dates=with_dates,
+        wanted=slice(recent.start, last),
         counts=known.pollen,
     )
     if model.visits is None:
         return Futures(ahead, None)
     trace_of = np.arange(n_draws) % traces.sizes["trace"]
-    recent = traces.sel(time=slice(origin - np.timedelta64(70, "D"), None))
-    by_trace = recent[["tas", "hurs"]].isel(trace=xr.DataArray(trace_of, dims="draw"))
+    near = traces.sel(time=recent)
+    by_trace = near[["tas", "hurs"]].isel(trace=xr.DataArray(trace_of, dims="draw"))
     drivers = weekly_drivers(by_trace, ahead.weekly, groups=model.groups)
     # a week whose weather has a long gap behind it is taken as usual: nothing says otherwise
     anomalies = model.normals.anomalies(drivers).sel(week=weeks).fillna(0.0)

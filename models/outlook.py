@@ -192,6 +192,7 @@ class ExposureModel:
         origin: np.datetime64,
         streams: DrawStreams,
         with_dates: bool = True,
+        wanted: slice = slice(None),
         counts: xr.Dataset | None = None,
     ) -> ExposureAhead:
         """Draw exposure along traces.
@@ -208,11 +209,16 @@ class ExposureModel:
             Random numbers; draw *i* follows trace ``i mod n_traces``.
         with_dates
             Also read season dates off the draws; else they are left unknown.
+        wanted
+            Without dates: the days, by date, whose weeks are wanted; all of the traces' unless
+            given. What is drawn of them does not hang on it.
         counts
             Pollen concentrations (`models.exposure_counts`); nothing from the origin on is read.
         """
         trace_of = np.arange(streams.n_draws) % traces.sizes["trace"]
         weeks, dates = [], []
+        axis = traces.indexes["time"]
+        days = slice(None) if with_dates else axis.slice_indexer(wanted.start, wanted.stop)
         released = release(traces).transpose("trace", "region", "time")
         for name, rate in self._rates(traces, allergens).items():
             allergen = allergens[name]
@@ -222,15 +228,16 @@ class ExposureModel:
             counted = self._counted(rate, weather, allergen, counts, origin=origin)
             if counted is None:
                 error = float(self.onset_sd.sel(allergen=name)) * normal[:, 0]
-                drawn = _moved(rate, weather, trace_of, np.rint(error).astype(int))
+                drawn = _moved(rate, weather, trace_of, np.rint(error).astype(int), kept=days)
                 sd = allergen.number("year_amount_log_sd")
                 amount = xr.DataArray(np.exp(sd * normal[:, 1] - 0.5 * sd**2), dims="draw")
             else:
                 errors = counted.state.onset_errors(normal[:, 0])
-                drawn = _moved(rate, weather, trace_of, errors)
+                drawn = _moved(rate, weather, trace_of, errors, kept=slice(None))
                 later, own = draw_normals(streams)
                 shared = np.column_stack([normal[:, 1], later])
                 drawn, amount = counted.applied(drawn, errors, shared, own)
+                drawn, amount = drawn.isel(time=days), amount.isel(time=days)
             if with_dates:
                 dates.append(_next_season(drawn, allergen, origin=origin))
             drawn = drawn * amount
@@ -345,23 +352,27 @@ def _moved(
     released: xr.DataArray | None,
     trace_of: NDArray[np.int64],
     days: NDArray[np.int64],
+    *,
+    kept: slice,
 ) -> xr.DataArray:
     """Give each draw its trace, the season moved later by its own whole number of days.
 
-    The weather that lets loose what there is stays where it is.
+    The weather that lets loose what there is stays where it is. Days outside `kept` (by position)
+    are left out of what comes back, not of what is moved into it.
     """
     values = rate.values
-    at = np.arange(values.shape[-1])[None, :] - days[:, None]
+    at = np.arange(values.shape[-1])[None, kept] - days[:, None]
     at = np.clip(at, 0, values.shape[-1] - 1)
     drawn = values[
         trace_of[:, None, None], np.arange(values.shape[1])[None, :, None], at[:, None, :]
     ]
     if released is not None:
-        weather = released.values[trace_of]
+        weather = released.values[trace_of, :, kept]
         # no season, no exposure, even where the weather is not known
         np.multiply(drawn, weather, out=drawn, where=drawn != 0)
-    coords = {name: c for name, c in rate.coords.items() if "trace" not in c.dims}
-    return xr.DataArray(drawn, dims=("draw", "region", "time"), coords=coords)
+    coords = rate.isel(time=kept).coords
+    held = {name: c for name, c in coords.items() if "trace" not in c.dims}
+    return xr.DataArray(drawn, dims=("draw", "region", "time"), coords=held)
 
 
 def _next_season(

@@ -56,16 +56,22 @@ class DrawStreams:
 
         `take` gets the stream, the draw's and the region's position.
         """
-        return np.stack(
+        taken = np.stack(
             [
-                np.stack([take(stream, draw, region) for region, stream in enumerate(streams)])
+                take(stream, draw, region)
                 for draw, streams in enumerate(self._own)
+                for region, stream in enumerate(streams)
             ]
         )
+        return taken.reshape(self.n_draws, self.n_regions, *taken.shape[1:])
 
     def own_uniform(self, *shape: int) -> Array:
         """Take numbers between 0 and 1 of each region's own, shape ``(draw, region, *shape)``."""
-        return self.own(lambda stream, _, __: stream.random(shape))
+        taken = np.empty((self.n_draws, self.n_regions, *shape))
+        for draw, streams in enumerate(self._own):
+            for region, stream in enumerate(streams):
+                stream.random(out=taken[draw, region, ...])
+        return taken
 
     def own_counts(self, mean: Array, *, size: float) -> NDArray[np.int64]:
         """Draw negative-binomial counts around means ``(draw, region, week)``."""

@@ -64,6 +64,7 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
         self.log_rate_ = _log_rates(y, exposed)
         features = self._features(y, exposed)
         weeks = counts["week"].values.astype("datetime64[D]")
+        calendar = _calendar(weeks, weeks)
         self.bands_: dict[tuple[int, int], NegativeBinomialFit] = {}
         shortest = int(table.number("direct_lag.least_weeks"))
         first = max(cast(list[int], table["direct_lag.windows"].value)) - 1
@@ -74,7 +75,7 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
                 if len(weeks) - first - h >= shortest
             ]
             if leads:
-                rows = [self._rows(y, exposed, features, weeks, first, h) for h in leads]
+                rows = [self._rows(y, exposed, features, calendar, first, h) for h in leads]
                 self.bands_[(start, end)] = _fit_band(rows, table)
         self._see(features, weeks)
         return self
@@ -98,22 +99,20 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
         normal = streams.shared_normal(_n_terms())
         mean = np.empty(offset.shape)
         size = np.empty(len(weeks))
+        # leads of a band share its coefficients, which are drawn once
+        drawn = {start: _coefficients(found, normal) for (start, _), found in self.bands_.items()}
         # one origin, all targets: the design of each week ahead, shape (region, week, term)
         recent = np.repeat(self.recent_[:, None], len(weeks), axis=1)
-        designs = self._design(recent, np.repeat(self.last_week_, len(weeks)), weeks)
+        designs = _design(recent, *_calendar(np.repeat(self.last_week_, len(weeks)), weeks))
         for at, h in enumerate(lead):
-            found, design = self._of_lead(int(h)), designs[:, at]
-            root = np.linalg.cholesky(found.covariance + 1e-12 * np.eye(len(found.covariance)))
-            eta = (found.coefficients + normal @ root.T) @ design.T + self.log_rate_
+            band = self._band_of(int(h))
+            eta = drawn[band[0]] @ designs[:, at].T + self.log_rate_
             mean[:, :, at] = np.exp(np.clip(eta + offset.values[:, :, at], None, _LARGEST_LOG_MEAN))
-            size[at] = found.size
+            size[at] = self.bands_[band].size
         return offset.copy(data=_negative_binomial(mean, size, streams))
 
-    def _of_lead(self, lead: int) -> NegativeBinomialFit:
-        for (_, end), found in self.bands_.items():
-            if lead <= end:
-                return found
-        return list(self.bands_.values())[-1]
+    def _band_of(self, lead: int) -> tuple[int, int]:
+        return next((band for band in self.bands_ if lead <= band[1]), list(self.bands_)[-1])
 
     # ---------------------------------------------------------------------------- design
     def _features(self, y: Array, exposed: Array) -> Array:
@@ -133,38 +132,21 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
         y: Array,
         exposed: Array,
         features: Array,
-        weeks: NDArray[np.datetime64],
+        calendar: tuple[Array, Array],
         first: int,
         lead: int,
     ) -> tuple[Array, Array, Array]:
         """Return design, counts and known part of all origins at one lead, unknown rows left out.
 
-        An origin and its target are `lead` weeks apart.
+        An origin and its target are `lead` weeks apart; `calendar` is that of all weeks.
         """
-        at = np.arange(first, len(weeks) - lead)
-        design = self._design(features[:, at], weeks[at], weeks[at + lead])
+        of_origin, of_target = calendar
+        at = np.arange(first, y.shape[1] - lead)
+        design = _design(features[:, at], of_origin[at], of_target[at + lead])
         target, known = y[:, at + lead], exposed[:, at + lead]
         offset = np.log(np.where(known > 0, known, 1.0)) + self.log_rate_[:, None]
         use = known > 0
         return design[use], target[use], offset[use]
-
-    def _design(
-        self, features: Array, origins: NDArray[np.datetime64], targets: NDArray[np.datetime64]
-    ) -> Array:
-        """Return the design of origins and their targets, shape ``(region, origin, term)``."""
-        table = load_table("models.flare", "flare.toml")
-        n_regions = len(features)
-        shared = np.concatenate(
-            [
-                np.ones((len(origins), 1)),
-                season(targets, int(table.number("season.harmonics"))),
-                waves(origins, int(table.number("direct_lag.origin_harmonics"))),
-            ],
-            axis=-1,
-        )
-        return np.concatenate(
-            [np.broadcast_to(shared, (n_regions, *shared.shape)), features], axis=-1
-        )
 
     # ---------------------------------------------------------------------------- as data
     def to_dict(self) -> dict[str, Any]:
@@ -195,6 +177,25 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
             for band in stored["bands"]
         }
         return member
+
+
+def _calendar(
+    origins: NDArray[np.datetime64], targets: NDArray[np.datetime64]
+) -> tuple[Array, Array]:
+    """Return what weeks say as origins and as targets, each ``(week, term)``."""
+    table = load_table("models.flare", "flare.toml")
+    return (
+        waves(origins, int(table.number("direct_lag.origin_harmonics"))),
+        season(targets, int(table.number("season.harmonics"))),
+    )
+
+
+def _design(features: Array, of_origin: Array, of_target: Array) -> Array:
+    """Return the design of origins and their targets, shape ``(region, origin, term)``."""
+    shared = np.concatenate([np.ones((len(of_origin), 1)), of_target, of_origin], axis=-1)
+    return np.concatenate(
+        [np.broadcast_to(shared, (len(features), *shared.shape)), features], axis=-1
+    )
 
 
 def _finite(found: NegativeBinomialFit) -> NegativeBinomialFit:
@@ -252,6 +253,13 @@ def _prior_sd(table: ParameterTable) -> Array:
     return np.array([table.number("prior.intercept_sd"), *target, *turn, *origin, *level])
 
 
+def _coefficients(found: NegativeBinomialFit, normal: Array) -> Array:
+    """Return draws of a band's coefficients, shape ``(draw, term)``."""
+    root = np.linalg.cholesky(found.covariance + 1e-12 * np.eye(len(found.covariance)))
+    drawn: Array = found.coefficients + normal @ root.T
+    return drawn
+
+
 def _fit_band(rows: list[tuple[Array, Array, Array]], table: ParameterTable) -> NegativeBinomialFit:
     """Fit one band; an origin stands in it once a lead, which is no more evidence."""
     design, y, offset = (np.concatenate(part) for part in zip(*rows, strict=True))
@@ -264,8 +272,10 @@ def _fit_band(rows: list[tuple[Array, Array, Array]], table: ParameterTable) -> 
 
 def _negative_binomial(mean: Array, size: Array, streams: DrawStreams) -> NDArray[np.int64]:
     shape = np.minimum(size, 1e9)
+    scale = 1.0 / shape
 
     def take(stream: np.random.Generator, draw: int, region: int) -> NDArray[np.int64]:
-        return np.asarray(stream.poisson(mean[draw, region] * stream.gamma(shape, 1.0 / shape)))
+        rate = scale * stream.standard_gamma(shape)
+        return np.asarray(stream.poisson(mean[draw, region] * rate))
 
     return streams.own(take)

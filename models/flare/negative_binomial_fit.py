@@ -154,11 +154,16 @@ class _Problem:
     cut: NDArray[np.int64]
     seen: Mask = field(init=False)
     above: Array = field(init=False)
+    distinct: Array = field(init=False)
+    times: NDArray[np.int64] = field(init=False)
+    log_factorials: float = field(init=False)
 
     def __post_init__(self) -> None:
         self.seen = np.ones(len(self.counts), dtype=bool)
         self.seen[self.cut] = False
         counted = self.counts[self.seen].astype(np.int64)
+        self.distinct, self.times = np.unique(self.counts[self.seen], return_counts=True)
+        self.log_factorials = float(self.times @ gammaln(self.distinct + 1.0))
         # number of counts above j, for j = 0, 1, ...: all that the dispersion needs of them
         self.above = (len(counted) - np.cumsum(np.bincount(counted))[:-1]).astype(float)
 
@@ -173,8 +178,8 @@ class _Problem:
 
     def log_likelihood(self, mean: Array, alpha: float) -> float:
         y, m = self.counts[self.seen], mean[self.seen]
-        distinct, times = np.unique(y, return_counts=True)
-        total = float(y @ np.log(m) - times @ gammaln(distinct + 1.0))
+        distinct, times = self.distinct, self.times
+        total = float(y @ np.log(m)) - self.log_factorials
         if alpha < np.exp(_LOG_ALPHA_RANGE[0]):
             total -= float(m.sum())
         else:

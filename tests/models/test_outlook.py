@@ -33,7 +33,9 @@ def traces(weather) -> xr.Dataset:
     return continue_with_past_years(weather, ORIGIN, days=730, history_days=430)
 
 
-def drawn(model, traces, *, n_draws=40, seed=1, with_dates=True, allergens=CHOSEN):
+def drawn(
+    model, traces, *, n_draws=40, seed=1, with_dates=True, wanted=slice(None), allergens=CHOSEN
+):
     names = [str(region) for region in traces["region"].values]
     return model.ahead(
         traces,
@@ -41,6 +43,7 @@ def drawn(model, traces, *, n_draws=40, seed=1, with_dates=True, allergens=CHOSE
         origin=ORIGIN,
         streams=DrawStreams([seed], n_draws, names),
         with_dates=with_dates,
+        wanted=wanted,
     )
 
 
@@ -291,6 +294,21 @@ def test_dates_left_out_are_not_known_and_change_no_exposure(fitted, traces):
     assert without.end.isnull().all()
     assert not without.dated.any()
     xr.testing.assert_equal(with_dates.weekly, without.weekly)
+
+
+def test_weeks_that_are_wanted_are_those_of_all_days(fitted, traces):
+    """A season is moved into the days wanted from days that are not; with dates all are kept."""
+    wanted = slice(ORIGIN - np.timedelta64(70, "D"), ORIGIN + np.timedelta64(83, "D"))
+    part, whole = (
+        drawn(fitted[0], traces, with_dates=False, wanted=w) for w in (wanted, slice(None))
+    )
+    assert part.weekly["week"].values[[0, -1]].astype("datetime64[D]").astype(str).tolist() == [
+        "2021-01-04",
+        "2021-05-31",
+    ]
+    xr.testing.assert_equal(part.weekly, whole.weekly.sel(week=part.weekly["week"]))
+    dated = drawn(fitted[0], traces, wanted=wanted)
+    xr.testing.assert_equal(dated.weekly, whole.weekly)
 
 
 def test_more_draws_leave_the_first_ones_as_they_were(fitted, traces):
