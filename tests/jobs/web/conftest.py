@@ -18,6 +18,7 @@ import uvicorn
 from forecast.accounts.links import invite, use_link
 from forecast.accounts.roles import Role
 from forecast.pages.addresses import addresses
+from forecast.pages.figure_pages import hold_script
 from forecast.pages.opened import OpenedPractice
 from forecast.practice import create_practice
 from forecast.settings_pages import PagesSection
@@ -130,6 +131,7 @@ def browser() -> Iterator[Browser]:
         pytest.skip("no chromium is installed (Debian: apt-get install chromium); .ci/run does so")
     from playwright.sync_api import sync_playwright
 
+    hold_script()  # as the service does at its start; who comes meanwhile is told 503
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield started
