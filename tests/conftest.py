@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import secrets
 import sqlite3
@@ -283,3 +284,10 @@ def database(request: pytest.FixtureRequest) -> Iterator[str]:
 def new_database(request: pytest.FixtureRequest) -> Iterator[str]:
     """Give the same for a database that holds no table yet."""
     yield from _records_section(request, "new")
+
+
+def pytest_collection_finish() -> None:
+    """Spare the garbage collector what stands after collecting: an eighth of all tests' time."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 100)

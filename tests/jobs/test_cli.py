@@ -214,6 +214,7 @@ def test_without_visits_there_are_season_dates_and_nothing_else(exports, tmp_pat
     assert plans(open_records(open_practice(folder))) == []
 
 
+@pytest.mark.long
 def test_a_region_without_visits_is_not_known_and_the_other_is_forecast(
     exports, tmp_path, forepaw, follow
 ):

@@ -38,6 +38,7 @@ def test_an_issue_without_its_files_is_drawn_once_and_as_issuing_draws_it(later,
     assert is_undrawn(practice, records)
 
 
+@pytest.mark.long
 def test_nothing_is_drawn_of_draws_that_are_no_longer_kept(later):
     """Nor where nothing was issued."""
     practice, records, _ = later.all

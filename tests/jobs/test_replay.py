@@ -158,6 +158,7 @@ def test_one_that_was_broken_off_goes_on_where_it_stopped(later, replayed, monke
 
 
 # ------------------------------------------------------------------------------ what differs
+@pytest.mark.long
 def test_a_difference_in_versions_is_named(later, monkeypatch):
     """With another numpy and another blend than then it comes out different, and why is said."""
     newer = versions()
@@ -277,6 +278,7 @@ def test_a_hindcast_sees_no_day_that_a_source_had_not_given_yet(later):
     assert task.known_on(day, task.cut_of(day)).weather_until == date(2022, 4, 16)
 
 
+@pytest.mark.long
 def test_the_command_shows_what_differs_and_ends_with_1(later, forepaw):
     """An issue whose counts have been changed behind its back."""
     first = issues(later.records)[0]

@@ -135,6 +135,7 @@ def test_a_run_that_was_cut_short_is_finished_where_nothing_is_overdue_any_more(
     assert opened.tidy(days=1) == ["failed", "done"]
 
 
+@pytest.mark.long
 def test_an_issue_takes_the_draws_of_old_ones_away_and_they_can_still_be_made_again(
     opened, forepaw
 ):

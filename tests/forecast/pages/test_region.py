@@ -219,6 +219,7 @@ def _vintage(opened):
     return "v1"
 
 
+@pytest.mark.long
 def test_warming_draws_what_will_be_asked_first(opened, issue, monkeypatch):
     """All twenty pictures are there afterwards; of an issue without draws, region by region."""
     monkeypatch.setattr(figure_files, "_drawn", lambda *_: b"<svg/>")

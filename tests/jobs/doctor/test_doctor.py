@@ -286,6 +286,7 @@ def test_a_damaged_file_of_records(folder, records):
 
 def test_records_on_a_server_that_is_away(folder):
     """One sentence without a password; what needs them is not known."""
+    pytest.importorskip("psycopg", reason="the extra 'postgres' is not installed")
     with (folder / "practice.toml").open("a") as settings:
         settings.write('\n[records]\nurl = "postgresql+psycopg://nobody@127.0.0.1:9/none"\n')
     checks = examine(folder, now=NOW)

@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 
 import httpx2
 import pytest
@@ -43,10 +43,14 @@ def port_of(base: str) -> int:
 
 # ------------------------------------------------------------------------------------------- limits
 def test_headers_beyond_the_limit_are_refused(site):
-    """Whoever sends 100 kB of headers gets 400 or 431 and is let go; others are answered on."""
+    """Whoever sends 100 kB of headers gets 400 or 431 and is let go; others are answered on.
+
+    The answer may be lost, where the line is cut while the rest is still being sent.
+    """
     filling = b"".join(b"x-%d: %s\r\n" % (n, b"a" * 1000) for n in range(100))
-    came = talk(port_of(site.base), b"GET / HTTP/1.1\r\nhost: 127.0.0.1\r\n" + filling)
-    assert came.split(b" ")[1] in (b"400", b"431")
+    with suppress(BrokenPipeError, ConnectionResetError):
+        came = talk(port_of(site.base), b"GET / HTTP/1.1\r\nhost: 127.0.0.1\r\n" + filling)
+        assert came.split(b" ")[1] in (b"400", b"431")
     assert httpx2.get(f"{site.base}/sign-in").status_code == 200
 
 

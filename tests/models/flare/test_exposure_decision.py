@@ -49,6 +49,7 @@ def kept() -> ExposureDecision:
     return found
 
 
+@pytest.mark.long
 def test_exposure_that_moves_flares_is_kept(kept):
     """A third more flares a standard deviation: the whole interval lies below one."""
     assert kept.verdict == KEPT
@@ -57,6 +58,7 @@ def test_exposure_that_moves_flares_is_kept(kept):
     assert kept.drivers(DRIVERS) == tuple(DRIVERS)
 
 
+@pytest.mark.long
 def test_exposure_that_does_nothing_is_left_out():
     """Whatever the estimate: the interval reaches one, and the weather stays."""
     found = decide_on_exposure(*make_case(trees=0.0, seed=2))

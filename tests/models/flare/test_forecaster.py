@@ -93,6 +93,7 @@ def test_draws_are_calibrated_on_the_season_to_come():
     assert np.mean(inside[0.9]) == pytest.approx(0.9, abs=0.06)
 
 
+@pytest.mark.long
 def test_pressure_exceeds_visits_by_what_cover_prevents():
     """Half of the dogs covered in the past year: visits are pressure less 0.6 x 0.5 of it."""
     past, anomalies, _ = make_counts(covered=0.5)
