@@ -69,9 +69,9 @@ def test_the_long_table_is_whole(demo):
 
 
 def test_figures_are_there_as_svg_and_png(demo):
-    """Three figures a region and one of all regions, each in both forms."""
-    assert sum(path.suffix == ".svg" for path in demo.files) == 4 * 3 + 1
-    assert sum(path.suffix == ".png" for path in demo.files) == 4 * 3 + 1
+    """Four figures a region and one of all regions, each in both forms."""
+    assert sum(path.suffix == ".svg" for path in demo.files) == 4 * 4 + 1
+    assert sum(path.suffix == ".png" for path in demo.files) == 4 * 4 + 1
     figures = [path for path in demo.files if path.suffix in (".svg", ".png")]
     assert all(path.stat().st_size > 5000 for path in figures)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -105,12 +106,10 @@ def test_a_model_that_was_spoilt_with_its_hash_is_found_out(later):
     third = made(later)[-1]
     learn = room.train
 
-    def another(known, places, *, cut):
+    def another(known, places, **options):
         counts = known.counts.copy(deep=True)
         counts["flare_visits"][:, 50] += 1
-        return learn(
-            type(known)(known.origin, known.observed, known.flowering, counts), places, cut=cut
-        )
+        return learn(replace(known, counts=counts), places, **options)
 
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(room, "train", another)
