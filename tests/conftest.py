@@ -289,6 +289,7 @@ def new_database(request: pytest.FixtureRequest) -> Iterator[str]:
 # Files of long tests that take minutes: begun first, so that no worker is left alone with one.
 MINUTES_LONG = ("test_walk.py", "test_dogs_walk.py", "test_serving.py", "test_kills.py")
 MINUTES_LONG += ("test_month.py", "test_demo_run.py", "test_pull_kills.py", "test_backup.py")
+MINUTES_LONG += ("test_simulation_study.py", "test_attribution.py")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
