@@ -9,7 +9,7 @@ from threadpoolctl import threadpool_limits
 from forecast.climate import ClimateStore
 from forecast.culprits import exposure_departures, practice_culprits
 from forecast.cut import known_at
-from forecast.dosing.therapies import cover_rules
+from forecast.dosing.rules import rules_of
 from forecast.issuing import Issue
 from forecast.model_files import model_file
 from forecast.practice import Practice
@@ -29,7 +29,9 @@ def culprits_of(
 ) -> Culprits:
     """Work out the practice's odds, from the visits known when an issue was made."""
     say("reading flare visits")
-    days = flare_days(practice, records, cover_rules=cover_rules(), known_on=made.cut.origin)
+    days = flare_days(
+        practice, records, cover_rules=rules_of(practice).cover, known_on=made.cut.origin
+    )
     model = read_model(model_file(practice, made.model_hash))
     say("reading weather, and exposure of all its years")
     departures = exposure_departures(model, known_at(practice, records, climate, cut=made.cut))

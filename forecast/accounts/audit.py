@@ -47,6 +47,9 @@ class Action(StrEnum):
     REQUEST_MADE = "work asked for"
     CARE_RECORDED = "care of a dog recorded"
     THERAPY_RELEASED = "therapy signed to be given again"
+    LONGER_EFFECT_SIGNED = "longer effect of a dose signed"
+    DOGS_HANDED_OVER = "dogs of a vet given to others"
+    VET_LINKED = "account named as a vet"
 
 
 @dataclass(frozen=True)

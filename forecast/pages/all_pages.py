@@ -20,6 +20,7 @@ from forecast.pages import (
     signing_in,
     uploads,
     validation,
+    vets,
 )
 from forecast.pages.page import Page
 
@@ -30,6 +31,7 @@ def all_pages() -> tuple[Page, ...]:
         *season.PAGES,
         *region.PAGES,
         *dogs.PAGES,
+        *vets.PAGES,
         *dog.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,

@@ -41,9 +41,12 @@ from forecast.records.ledger_tables import verification as verification
 from forecast.records.ledger_tables import work_request as work_request
 from forecast.records.patient_tables import adverse_reaction as adverse_reaction
 from forecast.records.patient_tables import allergy_test as allergy_test
+from forecast.records.patient_tables import dog_vet as dog_vet
 from forecast.records.patient_tables import medicine as medicine
 from forecast.records.patient_tables import therapy_release as therapy_release
 from forecast.records.patient_tables import vaccination as vaccination
+from forecast.records.patient_tables import vet as vet
+from forecast.records.patient_tables import vets_word as vets_word
 from forecast.records.table_parts import UtcDateTime, one_of
 from forecast.records.table_parts import metadata as metadata
 
@@ -355,4 +358,13 @@ dose = Table(
     Column("plan_id", ForeignKey("dose_plan.id"), primary_key=True),
     Column("number", Integer, primary_key=True),
     Column("date", Date, nullable=False),
+)
+culprit_result = Table(
+    "culprit_result",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("made_at", UtcDateTime, nullable=False),
+    # whose weather and exposure it was worked out on
+    Column("issue_id", ForeignKey("issue.id"), nullable=False),
+    Column("result", JSON, nullable=False),
 )
