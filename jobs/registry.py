@@ -136,6 +136,20 @@ def _watch_is_due(practice: Practice, records: Records) -> bool:
     return watch_is_due(practice, records)
 
 
+def _culprits(task: Task) -> None:
+    from forecast.issuing import latest_issue
+    from jobs.culprits import culprits_of
+
+    made = latest_issue(task.practice, task.records, as_of=task.as_of)
+    culprits_of(task.practice, task.records, task.climate, made, say=task.say)
+
+
+def _culprits_are_due(practice: Practice, records: Records) -> bool:
+    from jobs.culprits import culprits_are_due
+
+    return culprits_are_due(practice, records)
+
+
 def _has_news(practice: Practice, records: Records) -> bool:
     from jobs.send import has_news
 
@@ -202,6 +216,12 @@ JOBS: tuple[Job, ...] = (
         takes_day=True,
     ),
     Job("verify", "holds issued forecasts against what came", _verify),
+    Job(
+        "culprits",
+        "tells once a month what flare visits follow",
+        _culprits,
+        has_work=_culprits_are_due,
+    ),
     Job("housekeeping", "takes away what was kept long enough", _keep_house),
     Job("back-up", "makes a back-up and thins older ones", _back_up, needs=("housekeeping",)),
     Job("watch", "looks what is not in order", _watch, has_work=_watch_is_due),

@@ -147,7 +147,7 @@ def plans_csv(records: Records, plans: Iterable[DosePlan]) -> str:
             "; ".join(
                 [one.sentence for one in plan.reasons]
                 + [one.sentence for one in plan.loosened]
-                + [plan.word.sentence] * (plan.word is not None)
+                + ([] if plan.word is None else [plan.word.sentence])
             ),
         )
         for plan in plans

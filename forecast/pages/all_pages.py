@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from forecast.pages import (
+    culprits,
     data,
     dog,
     dogs,
@@ -32,6 +33,7 @@ def all_pages() -> tuple[Page, ...]:
         *region.PAGES,
         *dogs.PAGES,
         *vets.PAGES,
+        *culprits.PAGES,
         *dog.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,

@@ -218,7 +218,9 @@ def _record(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
 
 
 def _word_shown(word: VetsWord | None, *, with_reason: bool) -> WordShown | None:
-    return word and WordShown(word.sentence, word.reason if with_reason else "")
+    if word is None:
+        return None
+    return WordShown(word.sentence, word.reason if with_reason else "")
 
 
 def _weight(record: DogRecord) -> str:
