@@ -65,12 +65,14 @@ def _learn(task: Task) -> None:
 
 def _issue(task: Task) -> None:
     from forecast.training import what_drives
-    from jobs.draw import draw
+    from jobs.draw import draw, told_beside
     from jobs.issue import issue_today
 
     done = issue_today(task.practice, task.records, task.climate, origin=task.as_of, say=task.say)
     task.say("drawing charts")
-    draw(task.practice, done.issue, evidence=what_drives(done.model, done.known))
+    evidence = what_drives(done.model, done.known)
+    beside = told_beside(task.practice, done.issue, done.model, done.known)
+    draw(task.practice, done.issue, evidence=evidence, beside=beside)
 
 
 def _draw(task: Task) -> None:
