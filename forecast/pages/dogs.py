@@ -64,6 +64,7 @@ class DogsPage:
     vets: tuple[Choice, ...]
     vet_of: Mapping[str, str]
     may_share_out: bool
+    may_sign: bool
     is_behind: bool
     n_found: int
     page: int
@@ -134,6 +135,7 @@ def _page(asked: Asked, *, whole: bool) -> tuple[DogsPage, list[DueDog]]:
             if one.id in vet_of
         },
         may_share_out=asked.account.may(Right.SHARE_OUT_DOGS),
+        may_sign=asked.account.may(Right.SIGN_PLANS),
         is_behind=listed.is_behind,
         n_found=len(found),
         page=number,

@@ -44,7 +44,8 @@ class VetRow:
     Attributes
     ----------
     n_dogs, n_due
-        Active dogs that the vet looks after today; those among them for which anything is due.
+        Active dogs that the vet looks after today; those among them for which anything is due. Of
+        dogs without a vet the allergic ones count.
     leaves
         The last day on which the account may sign in, or None.
     """
@@ -84,7 +85,8 @@ def _row(one: VetRow) -> Row:
 
 
 def _page(asked: Asked) -> VetsPage:
-    active, vet_of = _active(asked), lists.vets(asked.practice, asked.records)
+    vet_of = lists.vets(asked.practice, asked.records)
+    active = [dog for dog in _active(asked) if dog.is_atopic or dog.id in vet_of]
     of_vet, due = Counter[str](), Counter[str]()
     for dog in active:
         vet_id = vet_of.get(dog.id, "")
@@ -118,12 +120,14 @@ def _vet_row(one: Vet, account: Account | None, n_dogs: int, n_due: int) -> VetR
 
 def _answer(n_dogs: int, n_alone: int, n_vets: int) -> str:
     if not n_dogs:
-        return "No dog is on record yet"
-    dogs = "1 active dog" if n_dogs == 1 else f"{n_dogs} active dogs"
+        return "No allergic dog is on record yet"
+    dogs = "1 dog" if n_dogs == 1 else f"{n_dogs} dogs"
     if n_alone == n_dogs:
         return f"Of {dogs}, none has a vet of its own yet"
     who = "1 vet looks" if n_vets == 1 else f"{n_vets} vets look"
-    alone = "; every one has a vet" if not n_alone else f"; {n_alone} have nobody"
+    alone = f"; {n_alone} {'has' if n_alone == 1 else 'have'} nobody"
+    if not n_alone:
+        alone = "; every one has a vet"
     return f"{who} after {n_dogs - n_alone} of {dogs}{alone}"
 
 
@@ -155,6 +159,8 @@ def _handed_over(asked: Asked) -> str:
     with asked.records.reading() as connection:
         vet_of = vets_on(connection, since)
         dogs = [one for one in _active(asked) if vet_of.get(one.id, _NOBODY) == giver]
+        if giver == _NOBODY:  # the vet of an animal that is not allergic is nobody's concern here
+            dogs = [one for one in dogs if one.is_atopic]
         households = owners_of(connection, [one.id for one in dogs])
     able = _takers([known[one] for one in takers], asked, loads(vet_of))
     handed = [HandedDog(one.id, households[one.id], one.branch) for one in dogs]

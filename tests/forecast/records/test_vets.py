@@ -30,9 +30,9 @@ def test_a_vet_is_one_however_the_name_is_typed(records):
     assert again["a.  quillfeather "] == first["A. Quillfeather"]
     assert [one.name for one in vets(records)] == ["A. Quillfeather", "Bo"]
     for wrong in ("", "nobody", "x" * 101, "a\x00b"):
-        with pytest.raises(RecordsError, match="1 to 100 printable letters"):
-            with records.writing() as connection:
-                keep_vets(connection, [wrong])
+        refused = pytest.raises(RecordsError, match="1 to 100 printable letters")
+        with refused, records.writing() as connection:
+            keep_vets(connection, [wrong])
 
 
 def test_who_looks_after_a_dog_is_told_of_each_day(records, rex):
