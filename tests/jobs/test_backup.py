@@ -32,7 +32,7 @@ from forecast.remaking import remake
 from jobs.opening import open_all
 
 KILLS = 50 if os.environ.get("FOREPAW_LONG") == "whole" else 5
-FOREPAW = [sys.executable, "-c", "from jobs.cli import main; main()"]
+FOREPAW = [sys.executable, "-c", "from jobs.cli import program; program()"]
 # Says a line for each round of work that is done; goes on until it is ended.
 BUSY = """
 import sys

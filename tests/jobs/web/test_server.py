@@ -167,7 +167,7 @@ def test_it_binds_to_this_machine_alone_unless_told_otherwise(small_settings, tm
 def test_the_command_shows_a_first_link_and_ends_well(small_settings, tmp_path, number):
     """A first administrator comes in by the link; a signal ends it with 0, answers being given."""
     create_practice(tmp_path / "practice", small_settings)
-    run = "from jobs.cli import main; main()"
+    run = "from jobs.cli import program; program()"
     words = ["pages", "--practice", str(tmp_path / "practice"), "--port", "0"]
     one = subprocess.Popen([sys.executable, "-c", run, *words], stderr=subprocess.PIPE, text=True)
     try:
