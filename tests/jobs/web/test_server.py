@@ -41,6 +41,7 @@ def port_of(base: str) -> int:
     return int(base.rpartition(":")[2])
 
 
+@pytest.mark.long
 # ------------------------------------------------------------------------------------------- limits
 def test_headers_beyond_the_limit_are_refused(site):
     """Whoever sends 100 kB of headers gets 400 or 431 and is let go; others are answered on.
