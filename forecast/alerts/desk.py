@@ -1,0 +1,403 @@
+"""The desk: alerts are drafted, edited, approved by people, or thrown away; never sent from here.
+
+Each step writes its row and its line of the audit in one transaction. An approval holds the hash of
+the exact texts, and so does the audit: an edit after it makes it void.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+from forecast.accounts.audit import Action, note
+from forecast.alerts.catalogues import Language, language
+from forecast.alerts.checking import check_text
+from forecast.alerts.deciding import Looked, Spoken, decide, span_of
+from forecast.alerts.drafting import (
+    Facts,
+    Written,
+    blocks_sha256,
+    facts_of,
+    fixed_blocks,
+    write,
+)
+from forecast.alerts.errors import AlertError
+from forecast.alerts.outlook import skill_of, standing_of, weeks_ahead
+from forecast.issuing import Issue
+from forecast.practice import Practice
+from forecast.records import alerts as held
+from forecast.records.alerts import (
+    BY_CLOCK,
+    BY_COMMAND_LINE,
+    DRAFT,
+    Alert,
+    AlertRule,
+    AlertText,
+    Decision,
+    Kind,
+    LookedAt,
+    Skill,
+    texts_sha256,
+)
+from forecast.records.engine import Records
+from forecast.records.identifiers import new_id
+from models.weeks import DAYS_IN_WEEK
+
+
+@dataclass(frozen=True)
+class Drafted:
+    """What a look at all regions came to: the drafts, and why the others have none, by region."""
+
+    alerts: tuple[Alert, ...]
+    why: dict[str, str]
+
+
+def languages_of(practice: Practice) -> list[Language]:
+    """Return the languages alerts are written in; what no catalogue speaks whole is English."""
+    codes = practice.settings.alerts.languages or (practice.settings.practice.language,)
+    return list({language(code).code: language(code) for code in codes}.values())
+
+
+# ------------------------------------------------------------------------------ drafting
+def draft_due(practice: Practice, records: Records, issue: Issue) -> Drafted:
+    """Look at every region whose rule is on and draft what is due; once an issue and region."""
+    rules = {k: rule for k, rule in held.rules_in_force(records).items() if rule.is_on}
+    rules = {k: rules[k] for k in _region_ids(practice) if k in rules}
+    looks = held.last_looks(records)
+    skill: Skill | None = None
+    made, why = [], {}
+    for region_id, rule in rules.items():
+        look = looks.get(region_id)
+        if look is not None and look.issue_id == issue.id:
+            why[region_id] = look.why
+            continue
+        looked = _look(practice, records, issue, rule, look)
+        drafted = None
+        if looked.spoken is not None:
+            skill = skill_of(practice, records)[0] if skill is None else skill
+            drafted = _alert(practice, issue, rule, looked.spoken, skill=skill, by=BY_CLOCK)
+        kept = LookedAt(region_id, issue.id, practice.now, looked.standing.is_on, looked.why)
+        _keep(practice, records, drafted, look=kept, by=None)
+        why[region_id] = looked.why
+        made += [drafted] if drafted else []
+    return Drafted(tuple(made), why)
+
+
+def _look(
+    practice: Practice, records: Records, issue: Issue, rule: AlertRule, look: LookedAt | None
+) -> Looked:
+    mine = held.alerts(records, region_id=rule.region_id)
+    standing = standing_of(mine, look, practice)
+    if any(one.state == DRAFT and one.last_week >= issue.cut.origin for one in mine):
+        return Looked("a draft waits for a decision", standing)
+    weeks = weeks_ahead(issue.forecast, rule.region_id)
+    return decide(rule, weeks, standing, day=issue.cut.origin)
+
+
+def draft_by_hand(
+    practice: Practice,
+    records: Records,
+    issue: Issue,
+    region_id: str,
+    *,
+    kind: Kind,
+    by: str | None,
+) -> Alert:
+    """Draft an alert that a person asks for, whatever the odds and whatever was said before.
+
+    Raises
+    ------
+    AlertError
+        If the region has no rule, which holds lead and budget, or no odds within reach are known.
+    """
+    rule = held.rules_in_force(records).get(region_id)
+    if rule is None:
+        raise AlertError(
+            f"a draft for {region_id} was asked for; state the region's rule first, which holds "
+            f"lead and budget: `forepaw alert rule {region_id} --cost C --loss L`"
+        )
+    weeks = weeks_ahead(issue.forecast, region_id)
+    spoken = span_of(rule, kind, weeks, day=issue.cut.origin)
+    if spoken is None:
+        raise AlertError(
+            f"a draft for {region_id} was asked for; issue {issue.id} holds no odds of a week "
+            f"within {rule.shortest_lead} to {rule.longest_lead} days: without visits there are "
+            "no alerts"
+        )
+    skill = skill_of(practice, records)[0]
+    made = _alert(practice, issue, rule, spoken, skill=skill, by=by or BY_COMMAND_LINE)
+    _keep(practice, records, made, look=None, by=by)
+    return made
+
+
+def _alert(
+    practice: Practice, issue: Issue, rule: AlertRule, spoken: Spoken, *, skill: Skill, by: str
+) -> Alert:
+    names = {region.id: region.name for region in practice.settings.region}
+    facts = facts_of(
+        spoken,
+        region=names[rule.region_id],
+        practice=practice.settings.practice.name,
+        skill=skill,
+        is_invented=practice.settings.practice.invented,
+    )
+    return Alert(
+        id=new_id(),
+        region_id=rule.region_id,
+        kind=spoken.kind,
+        state=DRAFT,
+        rule_id=rule.id,
+        issue_id=issue.id,
+        made_at=practice.now,
+        made_by=by,
+        first_week=spoken.weeks[0],
+        last_week=spoken.weeks[-1],
+        odds=spoken.odds,
+        usual_odds=spoken.usual,
+        skill=skill,
+        facts=facts.plain(),
+    )
+
+
+def _keep(
+    practice: Practice,
+    records: Records,
+    made: Alert | None,
+    *,
+    look: LookedAt | None,
+    by: str | None,
+) -> None:
+    texts = [] if made is None else _texts(practice, made)
+    with records.writing() as connection:
+        if look is not None:
+            held.keep_look(connection, look)
+        if made is not None:
+            held.add_alert(connection, made, texts)
+            note(connection, Action.ALERT_DRAFTED, by=by, subject=made.id, now=made.made_at)
+
+
+def _texts(practice: Practice, made: Alert) -> list[AlertText]:
+    written = [write(facts_from(made), speaks) for speaks in languages_of(practice)]
+    return [_first_text(made, one) for one in written]
+
+
+def facts_from(made: Alert) -> Facts:
+    """Return the facts that an alert's texts were written from."""
+    days = {name: date.fromisoformat(made.facts[name]) for name in ("day", "first", "last", "best")}
+    return Facts(**{**made.facts, **days})
+
+
+def _first_text(made: Alert, one: Written) -> AlertText:
+    return AlertText(
+        made.id, one.language, 1, one.subject, one.body, one.blocks, made.made_at, made.made_by
+    )
+
+
+# ------------------------------------------------------------------------------ editing
+def edit(
+    records: Records,
+    alert_id: str,
+    code: str,
+    *,
+    subject: str,
+    body: str,
+    by: str | None,
+    now: datetime,
+) -> AlertText:
+    """Keep a newer text of a draft; the fixed blocks below it are not edited.
+
+    An approved alert becomes a draft again: nobody approved this text.
+    """
+    made = held.alert(records, alert_id)
+    before = held.texts(records, alert_id).get(code)
+    if before is None:
+        raise AlertError(f"alert {alert_id} has no text in {code!r} to be edited")
+    subject, body = check_text(subject, body)
+    if (subject, body) == (before.subject, before.body):
+        return before
+    text = replace(
+        before,
+        number=before.number + 1,
+        subject=subject,
+        body=body,
+        written_at=now,
+        written_by=by or BY_COMMAND_LINE,
+    )
+    with records.writing() as connection:
+        held.set_state(connection, made.id, DRAFT, among=(DRAFT, held.APPROVED), approved_at=None)
+        held.add_text(connection, text)
+        note(connection, Action.ALERT_EDITED, by=by, subject=made.id, now=now)
+    return text
+
+
+def discard(records: Records, alert_id: str, *, by: str | None, now: datetime) -> None:
+    """Throw a draft away, or an approved alert that has not gone out; what was written stays."""
+    with records.writing() as connection:
+        held.set_state(
+            connection, alert_id, held.DISCARDED, among=(DRAFT, held.APPROVED), approved_at=None
+        )
+        note(connection, Action.ALERT_DISCARDED, by=by, subject=alert_id, now=now)
+
+
+# ------------------------------------------------------------------------------ approving
+@dataclass(frozen=True)
+class Hindrance:
+    """Why an alert cannot be approved as it stands, and what to do."""
+
+    sentence: str
+
+
+def hindrances(practice: Practice, records: Records, made: Alert) -> list[Hindrance]:
+    """Return what stands in the way of an approval, whoever gives it."""
+    found = []
+    if made.state != DRAFT:
+        found.append(f"it is {made.state}; only a draft can be approved")
+    if is_too_late(practice, made):
+        found.append(
+            f"the weeks it speaks of have begun ({made.first_week}); throw it away, or draft anew"
+        )
+    rule = held.rules_in_force(records)[made.region_id]
+    if made.skill != "better" and rule.without_skill == "hold":
+        known = "skill not yet known" if made.skill == "not known" else "skill not shown"
+        found.append(
+            f"{known}: the rule of {made.region_id} sends nothing until its forecasts are known "
+            "to be better than past years alone; a rule may state otherwise, and no odds are "
+            "told then"
+        )
+    lacking = [code for code, by in blocks_approved(records, made).items() if by is None]
+    if lacking:
+        found.append(
+            f"no vet has approved the fixed blocks in {', '.join(lacking)} as they stand; a vet "
+            "does so once, on the page of alerts"
+        )
+    return [Hindrance(one) for one in found]
+
+
+def is_too_late(practice: Practice, made: Alert) -> bool:
+    """Say whether the weeks an alert speaks of have begun where it is read."""
+    return made.first_week <= practice.now.astimezone(practice.time_zone).date()
+
+
+def blocks_approved(records: Records, made: Alert) -> dict[str, str | None]:
+    """Return who approved the fixed blocks of an alert's texts, by language; None: nobody."""
+    approved = held.approved_blocks(records)
+    found: dict[str, str | None] = {}
+    for code, text in held.texts(records, made.id).items():
+        who = approved.get((code, blocks_sha256(text.blocks)))
+        found[code] = None if who is None else who[0]
+    return found
+
+
+def approve(
+    practice: Practice,
+    records: Records,
+    alert_id: str,
+    *,
+    shown_sha256: str,
+    n_recipients: int | None,
+    by: str | None,
+) -> Alert:
+    """Approve the exact texts that were shown; the alert is approved once enough people have.
+
+    Parameters
+    ----------
+    shown_sha256
+        Hash of the texts that the person saw (`texts_sha256`).
+    n_recipients
+        How many households they saw it would go to; None where that was not known.
+
+    Raises
+    ------
+    AlertError
+        If something stands in the way, the texts are others by now, or they approved before.
+    """
+    made, who, now = held.alert(records, alert_id), by or BY_COMMAND_LINE, practice.now
+    texts = list(held.texts(records, alert_id).values())
+    for one in hindrances(practice, records, made):
+        raise AlertError(f"alert {alert_id} was to be approved; {one.sentence}")
+    if texts_sha256(texts) != shown_sha256:
+        raise AlertError(
+            f"alert {alert_id} was to be approved; somebody changed its text since it was shown: "
+            "read it again"
+        )
+    approvers = {one.decided_by for one in valid_approvals(records, texts)}
+    if who in approvers:
+        raise AlertError(f"alert {alert_id} was to be approved; you did so already")
+    needed = people_needed(practice)
+    if needed > 1 and all(one.written_by == who for one in texts):
+        raise AlertError(
+            f"alert {alert_id} was to be approved; you wrote this text, and another person has "
+            "to approve it (four eyes)"
+        )
+    decision = Decision(
+        new_id(), alert_id, who, now, "approved", shown_sha256, n_recipients=n_recipients
+    )
+    subject = f"{alert_id} {shown_sha256}"
+    with records.writing() as connection:
+        held.add_decision(connection, decision)
+        if is_covered(texts, approvers | {who}, needed=needed):
+            held.set_state(connection, alert_id, held.APPROVED, among=(DRAFT,), approved_at=now)
+        note(connection, Action.ALERT_APPROVED, by=by, subject=subject, now=now)
+    return held.alert(records, alert_id)
+
+
+def refuse(records: Records, alert_id: str, *, remark: str, by: str | None, now: datetime) -> None:
+    """Say no to a draft's texts, with a word on why; it stays a draft until it is edited."""
+    texts = held.texts(records, alert_id).values()
+    who = by or BY_COMMAND_LINE
+    decision = Decision(
+        new_id(), alert_id, who, now, "refused", texts_sha256(texts), remark=remark.strip() or None
+    )
+    with records.writing() as connection:
+        held.set_state(connection, alert_id, DRAFT, among=(DRAFT, held.APPROVED), approved_at=None)
+        held.add_decision(connection, decision)
+        note(connection, Action.ALERT_REFUSED, by=by, subject=alert_id, now=now)
+
+
+def people_needed(practice: Practice) -> int:
+    """Return how many people have to stand behind a text."""
+    return 2 if practice.settings.alerts.four_eyes else 1
+
+
+def is_covered(texts: Iterable[AlertText], approvers: set[str], *, needed: int) -> bool:
+    """Say whether enough people stand behind each text: who wrote it and who approved it.
+
+    Somebody must have approved; the clock, which drafts, is nobody.
+    """
+    behind = [approvers | ({one.written_by} - {BY_CLOCK}) for one in texts]
+    return bool(approvers) and all(len(people) >= needed for people in behind)
+
+
+def valid_approvals(records: Records, texts: Iterable[AlertText]) -> list[Decision]:
+    """Return the approvals of exactly these texts, after which nobody refused them."""
+    texts = list(texts)
+    shown, found = texts_sha256(texts), list[Decision]()
+    for one in held.decisions(records, texts[0].alert_id) if texts else ():
+        if one.text_sha256 == shown:
+            found = [*found, one] if one.decision == "approved" else []
+    return found
+
+
+def approve_blocks(records: Records, code: str, *, by: str | None, now: datetime) -> str:
+    """Keep that a vet read and approved the fixed blocks of a language; return them."""
+    blocks = fixed_blocks(language(code))
+    with records.writing() as connection:
+        held.approve_blocks(
+            connection,
+            language=language(code).code,
+            blocks_sha256=blocks_sha256(blocks),
+            by=by or BY_COMMAND_LINE,
+            now=now,
+        )
+        note(connection, Action.ALERT_BLOCKS_APPROVED, by=by, subject=language(code).code, now=now)
+    return blocks
+
+
+def _region_ids(practice: Practice) -> list[str]:
+    return [region.id for region in practice.settings.region]
+
+
+def last_day(made: Alert) -> date:
+    """Return the Sunday of the last week an alert speaks of."""
+    return made.last_week + timedelta(days=DAYS_IN_WEEK - 1)
