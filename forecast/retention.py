@@ -2,10 +2,11 @@
 
 Quantiles, odds, records and counts are kept for ever. Draws are kept for 30 days, and the snapshot
 of the climate store under an issue so that after 90 days one a week stays, and after two years one
-a month (`forecast.climate.thinning`). Both are kept for as long as a plan or an alert cites the issue, and the
-draws of the latest issue until there is a later one. A trained model, and the weather it was learnt
-from, stays for as long as an issue that can be made again rests on it, and for a month in any case.
-The outbox holds what was written of the newest thirty issues, and of those that a plan cites.
+a month (`forecast.climate.thinning`). Both are kept for as long as a plan or an alert cites the
+issue, and the draws of the latest issue until there is a later one. A trained model, and the
+weather it was learnt from, stays for as long as an issue that can be made again rests on it, and
+for a month in any case. The outbox holds what was written of the newest thirty issues, and of those
+that a plan cites.
 """
 
 from __future__ import annotations

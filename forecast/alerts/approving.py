@@ -11,6 +11,7 @@ from datetime import datetime
 
 from forecast.accounts.audit import Action, note
 from forecast.alerts.catalogues import language
+from forecast.alerts.desk import end_if_none_waits
 from forecast.alerts.drafting import blocks_sha256, fixed_blocks
 from forecast.alerts.errors import AlertError
 from forecast.practice import Practice
@@ -119,6 +120,7 @@ def approve(
         if is_covered(texts, approvers | {who}, needed=needed):
             held.set_state(connection, alert_id, held.APPROVED, among=(DRAFT,), approved_at=now)
         note(connection, Action.ALERT_APPROVED, by=by, subject=subject, now=now)
+    end_if_none_waits(records, now=now)
     return held.alert(records, alert_id)
 
 

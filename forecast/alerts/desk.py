@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from typing import cast
 
 from forecast.accounts.audit import Action, note
 from forecast.alerts.catalogues import Language, language
@@ -24,6 +25,7 @@ from forecast.alerts.outlook import skill_of, standing_of, weeks_ahead
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.records import alerts as held
+from forecast.records.alert_tables import ALERT_KINDS
 from forecast.records.alerts import (
     BY_CLOCK,
     BY_COMMAND_LINE,
@@ -37,7 +39,10 @@ from forecast.records.alerts import (
 )
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
+from forecast.records.notices import end_notice
 from models.weeks import DAYS_IN_WEEK
+
+WAITING_DRAFTS = "alert drafts"  # what the notice is about that tells people of them
 
 
 @dataclass(frozen=True)
@@ -233,6 +238,34 @@ def discard(records: Records, alert_id: str, *, by: str | None, now: datetime) -
             connection, alert_id, held.DISCARDED, among=(DRAFT, held.APPROVED), approved_at=None
         )
         note(connection, Action.ALERT_DISCARDED, by=by, subject=alert_id, now=now)
+    end_if_none_waits(records, now=now)
+
+
+def waiting_sentence(records: Records) -> str | None:
+    """Say that drafts wait for a decision, for a notice; None where none does."""
+    waiting = held.alerts(records, states=(DRAFT,))
+    if not waiting:
+        return None
+    first = min(waiting, key=lambda one: one.first_week)
+    many = "1 alert draft waits" if len(waiting) == 1 else f"{len(waiting)} alert drafts wait"
+    return (
+        f"{many} for a decision; the first is of {first.region_id} ({first.kind}), whose weeks "
+        f"begin on {first.first_week}: read it on the page of alerts"
+    )
+
+
+def end_if_none_waits(records: Records, *, now: datetime) -> None:
+    """End the notice that drafts wait, where none does any more."""
+    if waiting_sentence(records) is None:
+        end_notice(records, WAITING_DRAFTS, now=now)
+
+
+def kind_of(words: str) -> Kind:
+    """Return the kind of alert that somebody typed."""
+    for kind in ALERT_KINDS:
+        if words.strip().lower() == kind:
+            return cast(Kind, kind)
+    raise AlertError(f"an alert {words!r} was asked for; the kinds are {', '.join(ALERT_KINDS)}")
 
 
 def _region_ids(practice: Practice) -> list[str]:
