@@ -50,6 +50,15 @@ class Action(StrEnum):
     LONGER_EFFECT_SIGNED = "longer effect of a dose signed"
     DOGS_HANDED_OVER = "dogs of a vet given to others"
     VET_LINKED = "account named as a vet"
+    ALERT_RULE_SET = "alert rule set"
+    ALERT_DRAFTED = "alert drafted"
+    ALERT_EDITED = "alert edited"
+    ALERT_APPROVED = "alert approved"
+    ALERT_REFUSED = "alert refused"
+    ALERT_DISCARDED = "alert thrown away"
+    ALERT_SENT = "alert sent"
+    ALERT_WITHDRAWN = "alert withdrawn"
+    ALERT_BLOCKS_APPROVED = "fixed blocks of alerts approved"
 
 
 @dataclass(frozen=True)
