@@ -27,8 +27,8 @@ from forecast.pollen_counts import known_pollen
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.vintages import vintage, vintages
-from forecast.visits.counting.closures_ahead import open_share_ahead
 from forecast.visits.counting.alerted import mark_alerted
+from forecast.visits.counting.closures_ahead import open_share_ahead
 from forecast.visits.counting.counts import counts_as_known
 from models.errors import ForepawError
 from models.parameters import load_table
