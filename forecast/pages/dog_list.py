@@ -84,6 +84,7 @@ class DogLists:
         ahead = replace(practice, now=practice.now + _AHEAD)
         if ahead.local_date != practice.local_date:
             self._brought_up(ahead, records)
+        self.vets(practice, records)
         with self._lock:
             days = {practice.local_date, ahead.local_date}
             self._lists = {
