@@ -34,6 +34,10 @@ from forecast.records.account_tables import audit_entry as audit_entry
 from forecast.records.account_tables import known_browser as known_browser
 from forecast.records.account_tables import recovery_code as recovery_code
 from forecast.records.account_tables import sign_in_wait as sign_in_wait
+from forecast.records.delivery_tables import alert_list as alert_list
+from forecast.records.delivery_tables import alert_message as alert_message
+from forecast.records.delivery_tables import alert_stop as alert_stop
+from forecast.records.delivery_tables import signing_key as signing_key
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice
 from forecast.records.ledger_tables import notice_delivery as notice_delivery
