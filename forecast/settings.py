@@ -8,6 +8,8 @@ from typing import Any
 
 from pydantic import Field, ValidationError, field_validator
 
+from forecast.settings_alerts import AlertsSection
+from forecast.settings_delivery import AlertMailSection, AlertWebhookSection
 from forecast.settings_notices import MailSection, NoticesSection, WebhookSection
 from forecast.settings_pages import PagesSection
 from forecast.settings_sections import (
@@ -51,6 +53,7 @@ class Settings(Section):
     clock: ClockSection = ClockSection()
     notices: NoticesSection = NoticesSection()
     pages: PagesSection = PagesSection()
+    alerts: AlertsSection = AlertsSection()
 
     @field_validator("region")
     @classmethod
@@ -88,8 +91,11 @@ _SECTIONS: dict[str, type[Section]] = {
     "notices.mail": MailSection,
     "notices.webhook": WebhookSection,
     "pages": PagesSection,
+    "alerts": AlertsSection,
+    "alerts.mail": AlertMailSection,
+    "alerts.webhook": AlertWebhookSection,
 }
-_MAY_HOLD_A_SECRET = ("records", "notices.webhook")
+_MAY_HOLD_A_SECRET = ("records", "notices.webhook", "alerts.webhook")
 
 
 def parse_settings(text: str) -> Settings:

@@ -94,10 +94,12 @@ class _Owner:
 class RecipientRegister:
     """All owners and dogs as they stand on a day; read once for the lists of all regions.
 
-    `dogs` holds, by region and owner, the status of each dog there.
+    `dogs` holds, by region and owner, the status of each dog there; `refusing` the keys of
+    addresses at which somebody said no.
     """
 
     owners: Mapping[str, _Owner]
+    refusing: frozenset[str]
     dogs: Mapping[str, Mapping[str, list[str]]]
     stopped: Mapping[str, str]
 
@@ -126,7 +128,8 @@ def read_recipients(practice: Practice, records: Records) -> RecipientRegister:
         owners = _owners(connection, practice.today, key)
         dogs = _dogs_by_region(connection, practice.today, placing)
         stopped = stops(connection)
-    return RecipientRegister(owners, dogs, stopped)
+    refusing = {one.key for one in owners.values() if one.answer == "no" and one.key is not None}
+    return RecipientRegister(owners, frozenset(refusing), dogs, stopped)
 
 
 def _owners(connection: Connection, day: date, key: bytes) -> dict[str, _Owner]:
@@ -256,6 +259,8 @@ def _household(
         for one in owner_ids
     ]
     why = judged(facts, stopped=stopped)
+    if why is None and key in register.refusing:  # by one without a dog in this region
+        why = LeftOut.SAID_NO
     if why is None and any(name in told.lately for name in names):
         why = LeftOut.TOLD_LATELY
     if why is None and max(told.n_this_year.get(name, 0) for name in names) >= budget:
