@@ -53,6 +53,11 @@ class LeftOut(StrEnum):
     TOO_LATE = "the weeks it speaks of have begun"
 
 
+def why_left_out(why: LeftOut, detail: str | None = None) -> str:
+    """Return the words that are kept of why somebody is left out."""
+    return why.value if detail in (None, "none") else f"{why.value}: {detail}"
+
+
 @dataclass(frozen=True)
 class OwnerFacts:
     """What is known of one owner on a day.

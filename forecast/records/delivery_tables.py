@@ -32,7 +32,7 @@ STOP_REASONS = ("unsubscribed", "bounced")
 alert_list = Table(
     "alert_list",
     metadata,
-    Column("alert_id", String, primary_key=True),
+    Column("alert_id", ForeignKey("alert.id"), primary_key=True),
     Column("news", String, primary_key=True),
     Column("drawn_at", UtcDateTime, nullable=False),
     Column("n_waiting", Integer, nullable=False),
@@ -44,7 +44,7 @@ alert_message = Table(
     "alert_message",
     metadata,
     Column("id", String, primary_key=True),
-    Column("alert_id", String, nullable=False),
+    Column("alert_id", ForeignKey("alert.id"), nullable=False),
     Column("news", String, nullable=False),
     Column("way", String, nullable=False),
     Column("region_id", String, nullable=False),

@@ -27,6 +27,7 @@ def upgrade() -> None:
         sa.Column("n_waiting", sa.Integer(), nullable=False),
         sa.Column("n_left_out", sa.Integer(), nullable=False),
         _one_of("alert_list", "news", _NEWS),
+        sa.ForeignKeyConstraint(["alert_id"], ["alert.id"], name=op.f("fk_alert_list_alert_id")),
         sa.PrimaryKeyConstraint("alert_id", "news", name=op.f("pk_alert_list")),
     )
     op.create_table(
@@ -48,6 +49,7 @@ def upgrade() -> None:
         _one_of("alert_message", "news", _NEWS),
         _one_of("alert_message", "way", _WAYS),
         _one_of("alert_message", "state", _STATES),
+        sa.ForeignKeyConstraint(["alert_id"], ["alert.id"], name=op.f("fk_alert_message_alert_id")),
         sa.ForeignKeyConstraint(
             ["told_by"], ["alert_message.id"], name=op.f("fk_alert_message_told_by")
         ),
