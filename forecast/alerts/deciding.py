@@ -90,9 +90,7 @@ class Looked:
     spoken: Spoken | None = field(default=None)
 
 
-def decide(
-    rule: AlertRule, weeks: Sequence[WeekAhead], standing: Standing, *, day: date
-) -> Looked:
+def decide(rule: AlertRule, weeks: Sequence[WeekAhead], standing: Standing, *, day: date) -> Looked:
     """Decide whether a region is spoken of on a day.
 
     Parameters
@@ -161,15 +159,11 @@ def _speak(
         on = Standing(kind != OVER, standing.spoken)
         return Looked(f"{kind}, which the rule does not speak of", on)
     best = max(weeks, key=_odds)
-    spoken = Spoken(
-        kind, day, tuple(one.week for one in weeks), best.week, _odds(best), best.usual
-    )
+    spoken = Spoken(kind, day, tuple(one.week for one in weeks), best.week, _odds(best), best.usual)
     return Looked(f"{kind}", standing.after(kind, day), spoken)
 
 
-def span_of(
-    rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: date
-) -> Spoken | None:
+def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: date) -> Spoken | None:
     """Return what an alert of a kind would speak of if a person asked for it, whatever the odds.
 
     None where no odds are known of a week within reach.

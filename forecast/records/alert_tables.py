@@ -81,6 +81,17 @@ alert = Table(
     one_of("skill", ALERT_SKILLS),
 )
 
+# How the last look at a region ended; `is_on` is what keeps wavering odds from speaking twice.
+alert_standing = Table(
+    "alert_standing",
+    metadata,
+    Column("region_id", String, primary_key=True),
+    Column("issue_id", ForeignKey("issue.id"), nullable=False),
+    Column("looked_at", UtcDateTime, nullable=False),
+    Column("is_on", Boolean, nullable=False),
+    Column("why", Text, nullable=False),
+)
+
 # Every version of a text; the highest number of a language counts.
 alert_text = Table(
     "alert_text",

@@ -147,6 +147,17 @@ class Decision:
     remark: str | None = None
 
 
+@dataclass(frozen=True)
+class LookedAt:
+    """How the last look at a region ended, and whether it counts as high since it was spoken of."""
+
+    region_id: str
+    issue_id: str
+    looked_at: datetime
+    is_on: bool
+    why: str
+
+
 def texts_sha256(texts: Iterable[AlertText]) -> str:
     """Return the hash of texts as they are read: language, subject, body and blocks."""
     told = sorted((one.language, one.subject, one.body, one.blocks) for one in texts)
@@ -244,6 +255,20 @@ def texts(records: Records, alert_id: str) -> dict[str, AlertText]:
     for text in text_history(records, alert_id):
         newest.setdefault(text.language, text)
     return newest
+
+
+def keep_look(connection: Connection, look: LookedAt) -> None:
+    """Keep how a look at a region ended, in the place of the one before."""
+    table = tables.alert_standing
+    connection.execute(table.delete().where(table.c.region_id == look.region_id))
+    connection.execute(table.insert(), vars(look))
+
+
+def last_looks(records: Records) -> dict[str, LookedAt]:
+    """Return how the last look at every region ended."""
+    with records.reading() as connection:
+        rows = connection.execute(select(tables.alert_standing))
+        return {row.region_id: LookedAt(**row._mapping) for row in rows}
 
 
 def cited_issues(records: Records) -> set[str]:

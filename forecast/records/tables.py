@@ -42,6 +42,7 @@ from forecast.records.alert_tables import alert as alert
 from forecast.records.alert_tables import alert_block_approval as alert_block_approval
 from forecast.records.alert_tables import alert_decision as alert_decision
 from forecast.records.alert_tables import alert_rule as alert_rule
+from forecast.records.alert_tables import alert_standing as alert_standing
 from forecast.records.alert_tables import alert_text as alert_text
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice

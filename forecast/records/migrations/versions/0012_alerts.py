@@ -21,7 +21,10 @@ _INDEXED = {
     "alert": ("region_id", "made_at"),
     "alert_decision": ("alert_id",),
 }
-_TABLES = ("alert_rule", "alert", "alert_text", "alert_decision", "alert_block_approval")
+_TABLES = (
+    *("alert_rule", "alert", "alert_standing", "alert_text"),
+    *("alert_decision", "alert_block_approval"),
+)
 
 
 def upgrade() -> None:
@@ -76,6 +79,16 @@ def upgrade() -> None:
         _foreign("alert", "rule_id", "alert_rule"),
         _foreign("alert", "issue_id", "issue"),
         _key("alert", "id"),
+    )
+    op.create_table(
+        "alert_standing",
+        sa.Column("region_id", sa.String(), nullable=False),
+        sa.Column("issue_id", sa.String(), nullable=False),
+        sa.Column("looked_at", UtcDateTime(), nullable=False),
+        sa.Column("is_on", sa.Boolean(), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        _foreign("alert_standing", "issue_id", "issue"),
+        _key("alert_standing", "region_id"),
     )
     op.create_table(
         "alert_text",
