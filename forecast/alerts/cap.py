@@ -77,9 +77,7 @@ def cap_sender(practice: Practice) -> str:
     return urlsplit(public).hostname or "" if public else "forepaw.invalid"
 
 
-def _head(
-    practice: Practice, alert: Alert, news: str, region: Region
-) -> Iterator[tuple[str, str]]:
+def _head(practice: Practice, alert: Alert, news: str, region: Region) -> Iterator[tuple[str, str]]:
     assert alert.sent_at is not None
     zone, sender = ZoneInfo(region.time_zone), cap_sender(practice)
     sent = _moment(alert.sent_at.astimezone(zone))
@@ -167,7 +165,7 @@ def _polygons(practice: Practice, region: Region) -> Iterator[str]:
         geometry: dict[str, Any] = feature.get("geometry") or feature
         polygons = geometry["coordinates"]
         for polygon in [polygons] if geometry["type"] == "Polygon" else polygons:
-            ring = polygon[0]
+            ring = [*polygon[0], *([] if polygon[0][0] == polygon[0][-1] else polygon[0][:1])]
             yield " ".join(f"{lat:.{_DIGITS}f},{lon:.{_DIGITS}f}" for lon, lat, *_ in ring)
 
 

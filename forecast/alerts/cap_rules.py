@@ -162,8 +162,8 @@ def _content(element: _Element, rule: Rule) -> Iterator[str]:
     text = element.text or ""
     if rule.words is not None and text not in rule.words:
         yield f"{rule.name} is {text!r}; allowed are {', '.join(sorted(rule.words))}"
-    wrong = _FORMS.get(rule.kind, lambda text: None)(text)
-    if wrong:
+    look = _FORMS.get(rule.kind)
+    if look is not None and (wrong := look(text)):
         yield f"{rule.name} is {text!r}; {wrong}"
 
 

@@ -14,8 +14,8 @@ from sqlalchemy import Connection, Row, select, update
 
 from forecast.accounts.audit import Action, note
 from forecast.alerts.household import LeftOut
-from forecast.alerts.lists import is_drawn, withdrawal_row
 from forecast.alerts.lists import insert_row as insert_message
+from forecast.alerts.lists import is_drawn, withdrawal_row
 from forecast.alerts.outbox import ALERT, IN_DOUBT, LEFT_OUT, SENT, WAITING, WITHDRAWAL
 from forecast.records import tables
 from forecast.records.alerts import WITHDRAWN

@@ -16,6 +16,7 @@ from forecast.alerts.household import why_left_out
 from forecast.alerts.outbox import ALERT, LEFT_OUT, SENT, WAITING, WEBHOOK, WITHDRAWAL
 from forecast.alerts.recipients import RecipientList
 from forecast.records import tables
+from forecast.records.alerts import Alert
 from forecast.records.bulk import batches, insert_rows
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
@@ -30,8 +31,7 @@ _Values = tuple[Any, ...]
 
 def keep_list(
     records: Records,
-    alert_id: str,
-    region_id: str,
+    alert: Alert,
     recipients: RecipientList,
     *,
     way: str,
@@ -42,9 +42,9 @@ def keep_list(
 
     What a process left that died at it is taken away first.
     """
-    forget_half_list(records, alert_id, ALERT)
+    forget_half_list(records, alert.id, ALERT)
     ids = {one.owner_id: new_id() for one in recipients.listed}
-    common = (alert_id, ALERT, way, region_id)
+    common = (alert.id, ALERT, way, alert.region_id)
     moment = _moment(now)
     rows = [
         (
@@ -57,10 +57,10 @@ def keep_list(
         for one in recipients.listed
     ]
     if partner:
-        rows.append(_to_partner(alert_id, ALERT, region_id, moment))
+        rows.append(_to_partner(alert.id, ALERT, alert.region_id, moment))
     n_waiting = sum(row[_COLUMNS.index("state")] == WAITING for row in rows)
     _keep_rows(records, rows)
-    _flip(records, alert_id, ALERT, n_waiting, len(rows) - n_waiting, now)
+    _flip(records, alert.id, ALERT, n_waiting, len(rows) - n_waiting, now)
 
 
 def keep_withdrawal_list(records: Records, alert_id: str, *, now: datetime) -> None:
@@ -133,11 +133,11 @@ def drawn_lists(records: Records) -> set[tuple[str, str]]:
     """Return which lists are drawn: alert and news."""
     table = tables.alert_list
     with records.reading() as connection:
-        return {(one, news) for one, news in connection.execute(select(table.c.alert_id, table.c.news))}
+        return {
+            (one, news) for one, news in connection.execute(select(table.c.alert_id, table.c.news))
+        }
 
 
 def _moment(now: datetime) -> str:
     """Return a moment as the records keep it, for rows that go in the driver's own way."""
     return now.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S.%f")
-
-

@@ -32,7 +32,9 @@ def parts_of(practice: Practice, records: Records, alert: Alert, news: str) -> S
     """Return what is said in each language, the practice's own first."""
     held = texts(records, alert.id)
     said = {
-        code: _withdrawn(alert, text) if news == WITHDRAWAL else Part(code, text.subject, text.whole)
+        code: _withdrawn(alert, text)
+        if news == WITHDRAWAL
+        else Part(code, text.subject, text.whole)
         for code, text in held.items()
     }
     return in_order(said, practice.settings.practice.language)
@@ -49,12 +51,8 @@ def sender_of(practice: Practice) -> Sender:
 def _withdrawn(alert: Alert, text: AlertText) -> Part:
     speaks, day = language(text.language), (alert.sent_at or alert.made_at).date()
     ended = (alert.withdrawn_at or alert.made_at).date()
-    told = speaks.say(
-        messages.WITHDRAWN, day=speaks.day(day, beside=ended), subject=text.subject
-    )
-    whole = "\n\n".join(
-        [speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)]
-    )
+    told = speaks.say(messages.WITHDRAWN, day=speaks.day(day, beside=ended), subject=text.subject)
+    whole = "\n\n".join([speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)])
     subject = speaks.say(messages.WITHDRAWN_SUBJECT, subject=text.subject)
     return Part(text.language, subject, whole)
 

@@ -86,7 +86,8 @@ BLOCKS = (
 # What tells that an alert is withdrawn, and what stands below every mail.
 WITHDRAWN_SUBJECT = "Withdrawn: {subject}"
 WITHDRAWN = (
-    "On {day} we wrote to you: \u201c{subject}\u201d. Please disregard that message; it is withdrawn."
+    "On {day} we wrote to you: \u201c{subject}\u201d. Please disregard that message; it is "
+    "withdrawn."
 )
 WITHDRAWN_STILL = (
     "What a vet who has examined your dog told you holds as before. If your dog itches or you are "

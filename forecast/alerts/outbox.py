@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import Connection, Row, and_, func, select, update
 from sqlalchemy.exc import IntegrityError
@@ -143,11 +143,15 @@ def keep_end(records: Records, ended: Ended, *, now: datetime) -> None:
         _keep_end(connection, ended, now)
 
 
-def _next_row(connection: Connection, wanted: Wanted, now: datetime) -> Row | None:
+def _next_row(connection: Connection, wanted: Wanted, now: datetime) -> Row[Any] | None:
     alert_ids = {alert_id for alert_id, _ in wanted.lists}
     for region in wanted.regions:
         due = and_(
-            *(_message.c.state == WAITING, _message.c.region_id == region, _message.c.due_at <= now),
+            *(
+                _message.c.state == WAITING,
+                _message.c.region_id == region,
+                _message.c.due_at <= now,
+            ),
             *(_message.c.way == wanted.way, _message.c.alert_id.in_(alert_ids)),
         )
         query = select(_message).where(due).order_by(_message.c.due_at, _message.c.id).limit(1)
@@ -159,7 +163,7 @@ def _next_row(connection: Connection, wanted: Wanted, now: datetime) -> Row | No
 
 def _claim(
     connection: Connection,
-    row: Row,
+    row: Row[Any],
     wanted: Wanted,
     placing: Placing,
     key: bytes,
@@ -185,13 +189,11 @@ def _claim(
             connection.execute(claim.values(**values, address_key=kept))
     except IntegrityError:
         return LeftOut.SAME_HOUSEHOLD.value  # somebody else of this address has the message by now
-    return Claimed(
-        row.id, row.alert_id, row.news, row.way, row.n_attempts + 1, address, name
-    )
+    return Claimed(row.id, row.alert_id, row.news, row.way, row.n_attempts + 1, address, name)
 
 
 def _address_now(
-    connection: Connection, row: Row, placing: Placing, key: bytes, day: date
+    connection: Connection, row: Row[Any], placing: Placing, key: bytes, day: date
 ) -> tuple[MailAddress, str, str] | str:
     """Return address, name and key of whom a message goes to, or why it does not go."""
     owner = tables.owner
@@ -207,14 +209,12 @@ def _address_now(
         return why_left_out(why, refusal.code)
     kept = address_key(address, key)
     owners = [row.owner_id, *_others_told(connection, row)]
-    facts = facts_of(
-        connection, owners, region_id=row.region_id, placing=placing, day=day
-    )
+    facts = facts_of(connection, owners, region_id=row.region_id, placing=placing, day=day)
     because = judged(facts, stopped=_stopped(connection, kept, owners))
     return because.value if because is not None else (address, held.name or "", kept)
 
 
-def _others_told(connection: Connection, row: Row) -> list[str]:
+def _others_told(connection: Connection, row: Row[Any]) -> list[str]:
     """Return the other owners whom a message tells."""
     first = row.id
     if row.news == WITHDRAWAL:
@@ -239,7 +239,7 @@ def _stopped(connection: Connection, kept: str, owner_ids: Iterable[str]) -> str
 
 def _keep_end(connection: Connection, ended: Ended, now: datetime) -> None:
     held = ended.message
-    values = {"state": ended.state, "why": ended.why, "changed_at": now}
+    values: dict[str, Any] = {"state": ended.state, "why": ended.why, "changed_at": now}
     if ended.due_at is not None:
         values["due_at"] = ended.due_at
     if ended.n_attempts is not None:
@@ -269,6 +269,15 @@ def put_in_doubt(records: Records, *, now: datetime) -> int:
     with records.writing() as connection:
         values = {"state": IN_DOUBT, "why": why, "changed_at": now}
         return connection.execute(left.values(values)).rowcount
+
+
+def leave_out_withdrawn(records: Records, alert_id: str, *, now: datetime) -> int:
+    """Leave out whoever still waits for an alert that is withdrawn; return how many."""
+    own = and_(_message.c.alert_id == alert_id, _message.c.news == ALERT)
+    values = {"state": LEFT_OUT, "why": LeftOut.WITHDRAWN.value, "changed_at": now}
+    with records.writing() as connection:
+        waiting = update(_message).where(own, _message.c.state == WAITING)
+        return connection.execute(waiting.values(values)).rowcount
 
 
 # ------------------------------------------------------------------------------ how it stands

@@ -234,7 +234,7 @@ def list_of(
             alone.append(owner_id)
         else:
             households.setdefault(held.key, []).append(owner_id)
-    found = []
+    found: list[Listed] = []
     for key, owner_ids in households.items():
         found += _household(register, dogs, key, owner_ids, budget, told)
     for owner_id in alone:

@@ -38,7 +38,9 @@ def token_of(message_id: str, key: bytes) -> str:
 
 
 def _signature(message_id: str, key: bytes) -> str:
-    return hmac.new(key, f"unsubscribe\0{message_id}".encode(), hashlib.sha256).hexdigest()[:_SIGNED]
+    return hmac.new(key, f"unsubscribe\0{message_id}".encode(), hashlib.sha256).hexdigest()[
+        :_SIGNED
+    ]
 
 
 def check_token(records: Records, token: str, *, now: datetime) -> str:

@@ -170,7 +170,7 @@ class _Line:
             return Hand("later", why)
         told = answer.lstrip()
         bounce = told.startswith(_BAD_MAILBOX) or (
-            code in _NO_MAILBOX and not told[:2] == b"5." and not told.startswith(b"#5.")
+            code in _NO_MAILBOX and told[:2] != b"5." and not told.startswith(b"#5.")
         )
         return Hand("refused", why, is_bounce=bounce)
 
