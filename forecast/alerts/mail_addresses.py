@@ -64,7 +64,7 @@ def find_address(contact: str) -> MailAddress:
         raise AddressError("too long", f"the contact is {len(contact):,} characters long")
     if any(unicodedata.category(sign) in ("Cc", "Cf", "Zl", "Zp") for sign in contact.strip()):
         raise AddressError("control signs", "the contact holds line breaks or unseen signs")
-    found = [part.strip(".:'") for part in _PARTS.split(contact) if "@" in part]
+    found = [part.strip("':").rstrip(".") for part in _PARTS.split(contact) if "@" in part]
     found = [part.removeprefix("mailto:") for part in found]
     if not found:
         raise AddressError("none", "the contact holds no mail address")
