@@ -140,8 +140,8 @@ class OwnerMail:
         own = [f"To: {_mailbox(shown, to.spec)}", f"Message-ID: <{message_id}@{domain}>"]
         link = self._link(token)
         if link is not None:
-            # a line of its own: such a header is not to be encoded, however long
-            own += [f"List-Unsubscribe:\r\n <{link}>"]
+            # never encoded, however long; a line may be of 998 (RFC 5322 section 2.1.1)
+            own += [f"List-Unsubscribe: <{link}>"]
             own += ["List-Unsubscribe-Post: List-Unsubscribe=One-Click"]  # RFC 8058
         head = "".join(f"{line}\r\n" for line in own).encode("ascii")
         return head + b"".join(

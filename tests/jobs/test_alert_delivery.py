@@ -115,7 +115,9 @@ def test_a_name_writes_no_header_and_no_html_and_rubbish_is_listed(tmp_path):
         assert by_to["o0@x.example"]["Bcc"] is None
         assert by_to["o1@x.example"]["To"].addresses[0].display_name == "<script>alert(1)</script>"
         assert all("<script>" not in one.get_body(("html",)).get_content() for one in taken.mails)
-        assert len(by_to["o2@x.example"]["To"].addresses[0].display_name) == 70
+        # encoded words that are joined again; the reader of the test keeps blanks between them
+        shown = by_to["o2@x.example"]["To"].addresses[0].display_name
+        assert shown.replace(" ", "") == "Ä" * 70
         found = states(r)
     assert found["r1"] == ("left out", "mail address refused: control signs")
     assert found["r2"] == ("left out", "mail address refused: look-alike")
@@ -212,7 +214,8 @@ def test_a_withdrawal_goes_to_those_who_got_it_alone(tmp_path):
         assert by_state(r) == {"sent": 2, "refused": 1, "left out": 2}
         mail = taken.mails[0]
         assert mail["Subject"] == "Withdrawn: Weeks with flares are near (en)"
-        assert "Please disregard that message" in mail.get_body(("plain",)).get_content()
+        told = " ".join(mail.get_body(("plain",)).get_content().split())
+        assert "Please disregard that message" in told
         assert not has_messages(later, r)
 
 
@@ -245,19 +248,17 @@ def test_refused_recipients_are_told_apart(tmp_path):
 
 def test_one_that_is_never_taken_is_given_up(tmp_path):
     """Five attempts over the table's waits, then it stands among the dead letters."""
+    never_quiet = 'quiet_from = "03:00"\nquiet_until = "03:00"'
     with (
         mail_server() as (taken, port),
-        sent_off(tmp_path, settings(mail_port=port), PEOPLE[:1], first_week=NOW.date()) as (p, r),
+        sent_off(tmp_path, settings(mail_port=port, more=never_quiet), PEOPLE[:1]) as (p, r),
     ):
         taken.answer_to_recipient = lambda address: "451 later"
         moment = NOW
-        for wait in (0, 15, 60, 240, 480):
+        for wait in (0, 16, 61, 241, 481):
             moment += timedelta(minutes=wait)
             assert states(r).get("o0", ("waiting",))[0] == "waiting"
-            run(at(p, moment if moment.hour < 18 else moment), r)
-            if moment.hour >= 18:  # quiet there: it goes on in the morning
-                moment = datetime(2026, 4, 15, 9, tzinfo=UTC)
-                run(at(p, moment), r)
+            run(at(p, moment), r)
         assert states(r)["o0"] == ("given up", "the recipient was refused with code 451")
 
 

@@ -45,9 +45,9 @@ def test_an_address_is_found(contact, spec):
         ("änna@x.example", "other letters"),
         ("a" * 65 + "@x.example", "no address"),
         ("anna@" + "x" * 64 + ".example", "no address"),
-        ("anna@" + "x." * 130 + "example", "too long"),
+        ("anna@" + "x." * 130 + "example", "no address"),
         ("anna@x.example " + "1" * 1_000_000, "too long"),
-        ("anna@p\u0430ypractice.example", "look-alike"),  # a Cyrillic а among Latin letters
+        ("anna@p\u0430ypractice.example", "look-alike"),  # a Cyrillic letter among Latin ones
         ("anna@\u0440\u0430\u0443.example", "look-alike"),  # all Cyrillic, drawn like "pay"
         ("anna@xn--80aq1b.example", "look-alike"),  # the same kind, already encoded
     ],

@@ -17,6 +17,7 @@ from forecast.records.bulk import insert_rows
 NOW = datetime(2026, 4, 14, 9, 0, tzinfo=UTC)  # eleven o'clock in the regions
 FIRST_WEEK, LAST_WEEK = date(2026, 4, 20), date(2026, 4, 27)
 PUBLIC = "https://forepaw.practice.example"
+SUBJECT = "Weeks with flares are near"
 BODY = "Dear dog owner,\n\nWeeks with more flares are near.\n\nYou can:\n- bathe it\n- wipe paws"
 BLOCKS = "Please note:\n- A swollen face is an emergency.\n- No medicines made for people."
 _REGION = """
@@ -142,9 +143,7 @@ def add_approved(
         odds, 0.2, "better", {}, approved_at=NOW,
     )  # fmt: skip
     written = [
-        AlertText(
-            alert_id, one, 1, f"Weeks with flares are near ({one})", body, BLOCKS, NOW, "clock"
-        )
+        AlertText(alert_id, one, 1, f"{SUBJECT} ({one})", body, BLOCKS, NOW, "clock")
         for one in languages
     ]
     with records.writing() as connection:
