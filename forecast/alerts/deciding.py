@@ -15,12 +15,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cache
+from typing import Final
 
 from forecast.records.alerts import AlertRule, Kind
 from models.parameters import ParameterTable, load_table
 from models.weeks import DAYS_IN_WEEK
 
-NEAR, PEAK, OVER, SUDDEN = "season near", "peak near", "season over", "sudden high week"
+NEAR: Final = "season near"
+PEAK: Final = "peak near"
+OVER: Final = "season over"
+SUDDEN: Final = "sudden high week"
 
 
 @dataclass(frozen=True)
@@ -186,7 +190,7 @@ def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: dat
 
 def _run(known: list[WeekAhead], first: WeekAhead, rule: AlertRule) -> list[WeekAhead]:
     """Return the weeks from a first one on whose odds stay above the lower threshold."""
-    found = []
+    found: list[WeekAhead] = []
     for one in known[known.index(first) :]:
         if found and (one.week - found[-1].week).days != DAYS_IN_WEEK:
             break
