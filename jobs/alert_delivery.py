@@ -42,6 +42,7 @@ from forecast.records.engine import Records
 from forecast.records.signing_keys import ADDRESSES, signing_key
 from jobs.alert_carriers import Carrier, carrier_of
 from jobs.channels.mail_session import Hand
+from jobs.job import alone
 from jobs.ledger import JobResult, leave_off_if_told, recorded_run
 from jobs.secrets import SecretError
 
@@ -188,3 +189,14 @@ class _Desk:
 
 def _told(ended: Ended) -> str:
     return "to be tried again" if ended.state == WAITING else ended.state
+
+
+def deliver_alone(
+    practice: Practice, records: Records, *, say: Callable[[str], None]
+) -> Delivered | None:
+    """Hand over until nothing is due, unless another process is at it; None where one is."""
+    with alone(practice, JOB) as is_alone:
+        if not is_alone:
+            say("another process is handing messages over")
+            return None
+        return deliver(practice, records, say=say, seconds=float("inf"))
