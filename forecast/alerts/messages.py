@@ -103,6 +103,16 @@ FOOT_WHY = (
 FOOT_STOP = "I want no more of these messages"
 FOOT_BY_WORD = "If you want no more of these messages, tell us, or answer this one."
 
+# The page that a link to unsubscribe leads to.
+STOP_ASKED = "Do you want no more of these messages from {practice}?"
+STOP_EXPLAINED = (
+    "This is about messages on weeks with many itching dogs alone. What the practice writes to you "
+    "about your own animals goes on."
+)
+STOP_BUTTON = "Send me no more of these messages"
+STOPPED = "You will get no more of these messages from {practice}."
+STOPPED_EXPLAINED = "If you change your mind, tell the practice."
+
 # Odds said as a fraction.
 IN = "{n} in {of}"
 SELDOM = "under 1 in 30"
@@ -119,4 +129,5 @@ def all_messages() -> tuple[str, ...]:
         *(DO_HEADING, *DO, SIGNED, BLOCKS_HEADING, *BLOCKS, IN, SELDOM, NEARLY_ALWAYS, TO),
         *(WITHDRAWN_SUBJECT, WITHDRAWN, WITHDRAWN_STILL, EVENT),
         *(FOOT_WHY, FOOT_STOP, FOOT_BY_WORD),
+        *(STOP_ASKED, STOP_EXPLAINED, STOP_BUTTON, STOPPED, STOPPED_EXPLAINED),
     )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from forecast.pages import (
+    alert_delivery,
+    alert_feed,
     data,
     dog,
     dogs,
@@ -18,6 +20,7 @@ from forecast.pages import (
     requests,
     season,
     signing_in,
+    unsubscribing,
     uploads,
     validation,
 )
@@ -44,4 +47,7 @@ def all_pages() -> tuple[Page, ...]:
         *help.PAGES,
         *own_account.PAGES,
         *signing_in.PAGES,
+        *alert_delivery.PAGES,
+        *alert_feed.PAGES,
+        *unsubscribing.PAGES,
     )
