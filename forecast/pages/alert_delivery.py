@@ -1,4 +1,4 @@
-"""How an alert reaches owners: let it go, see how its messages stand, decide doubts, withdraw it."""
+"""How an alert reaches owners: let it go, see its messages, decide doubts, withdraw it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from forecast.records.alerts import APPROVED, SENDING, WITHDRAWN, Alert, alerts
 from forecast.records.alerts import SENT as ALERT_SENT
 from forecast.regions import regions
 
-_SHOWN_TOKEN = "your-own-link"
+_SHOWN_LINK = "the-owners-own-link"
 
 
 @dataclass(frozen=True)
@@ -58,9 +58,8 @@ def _delivery(asked: Asked) -> View | GoTo:
     alert = _alert(asked)
     if asked.request.method == "POST":
         return _done(asked, alert)
-    return View(
-        "alert_delivery.html", _page(asked, alert), tables={"messages": _rows(asked, alert)}
-    )
+    messages = {"messages": _rows(asked, alert)}
+    return View("alert_delivery.html", _page(asked, alert), tables=messages)
 
 
 def _alert(asked: Asked) -> Alert:
@@ -111,7 +110,7 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
         tuple(row for row in rows if row["state"] != "left out"),
         tuple(doubts(records, alert.id)),
         opt_outs_of(records, alert.id),
-        owner_mail(practice, records, alert, ALERT).text(_SHOWN_TOKEN),
+        owner_mail(practice, records, alert, ALERT).text(_SHOWN_LINK),
         may_send=alert.state == APPROVED,
         may_withdraw=alert.state in (APPROVED, SENDING, ALERT_SENT),
     )
