@@ -14,6 +14,7 @@ from jobs.cli.options import PracticeFolder
 if TYPE_CHECKING:
     from forecast.practice import Practice
     from forecast.records import Records
+    from forecast.records.alerts import Alert
 
 AlertId = Annotated[str, typer.Argument(metavar="ALERT", help="Its id, as `alert show` lists it.")]
 
@@ -121,7 +122,7 @@ def bounces(
             print(f"{file.name}: {take_bounces(records, file, now=opened.now).sentence}")
 
 
-def _on_their_way(records: Records) -> list[object]:
+def _on_their_way(records: Records) -> list[Alert]:
     from forecast.records import alerts as held
 
     return [*held.alerts(records, states=(held.SENDING, held.WITHDRAWN))]
