@@ -125,20 +125,27 @@ class _Desk:
     def send(self, until: float) -> None:
         """Hand over until none is due, the time is over or the other side is in trouble."""
         ended: Ended | None = None
-        n_in_a_row, started = 0, 0.0
+        in_a_row, started = Counter[str](), 0.0
         try:
-            while time.monotonic() < until and n_in_a_row < self._rules.in_a_row:
+            while time.monotonic() < until:
+                if ended is not None and started + self._rules.pause > time.monotonic():
+                    # not to be left half-way by a process that dies while it waits
+                    keep_end(self._records, ended, now=self._now())
+                    ended = None
+                self._wait_until(started + self._rules.pause)
+                started = time.monotonic()
                 claimed, ended = self._claim(ended), None
                 if claimed is None:
                     return
-                self._wait_until(started + self._rules.pause)
-                started = time.monotonic()
                 hand = self._carrier.hand_over(claimed)
                 ended = self._end(claimed, hand)
                 self._done.ended[_told(ended)] += 1
-                n_in_a_row = n_in_a_row + 1 if hand.state in ("server", "in doubt") else 0
-                if n_in_a_row == self._rules.in_a_row:
-                    self._done.trouble.append(f"stopped, as {hand.why}")
+                in_a_row[hand.state] += 1
+                if hand.state == "sent":
+                    in_a_row.clear()
+                if trouble := self._trouble(in_a_row, hand):
+                    self._done.trouble.append(trouble)
+                    return
                 leave_off_if_told()
         finally:
             if ended is not None:
@@ -177,6 +184,16 @@ class _Desk:
         if claimed.n_attempts > len(rules.waits):
             return Ended(claimed, GIVEN_UP, hand.why)
         return Ended(claimed, WAITING, hand.why, now + rules.waits[claimed.n_attempts - 1])
+
+    def _trouble(self, in_a_row: Counter[str], hand: Hand) -> str | None:
+        """Say why no more is handed over for now: the other side's trouble, not the owners'."""
+        if in_a_row["server"] + in_a_row["in doubt"] >= self._rules.in_a_row:
+            return f"stopped, as {hand.why}"
+        if in_a_row["refused"] >= self._rules.refused_in_a_row:
+            return (
+                f"stopped, as {in_a_row['refused']} in a row were refused, the last so: {hand.why}"
+            )
+        return None
 
     def _now(self) -> datetime:
         return self._practice.now + timedelta(seconds=time.monotonic() - self._began)
