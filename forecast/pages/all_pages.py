@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from forecast.pages import (
+    alert,
+    alert_rule,
+    alerts,
     data,
     dog,
     dogs,
@@ -31,6 +34,9 @@ def all_pages() -> tuple[Page, ...]:
         *region.PAGES,
         *dogs.PAGES,
         *dog.PAGES,
+        *alerts.PAGES,
+        *alert_rule.PAGES,
+        *alert.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,
