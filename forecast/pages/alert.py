@@ -12,7 +12,10 @@ from forecast.alerts import approving, desk
 from forecast.alerts.checking import TextError
 from forecast.alerts.outlook import skill_of, weeks_ahead
 from forecast.alerts.record import record_of_alerts
+from forecast.alerts.sending import preview_list
+from forecast.alerts.unsubscribing import opt_outs_of
 from forecast.pages.alerts import PATH, OutcomeRow, by_whom, local, outcome_rows, theirs, who_is
+from forecast.pages.issue_reading import held as held_values
 from forecast.pages.issue_reading import latest
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
 from forecast.records import alerts as held
@@ -21,6 +24,7 @@ from forecast.records.engine import RecordsError
 from forecast.wording import day, days, odds
 
 _NOT_TAKEN = 422
+_HELD_FOR = 60  # seconds
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,23 @@ class StepRow:
     at: str
     by: str
     what: str
+
+
+@dataclass(frozen=True)
+class RecipientsShown:
+    """Whom an alert would be written to as things stand, and why others are left out."""
+
+    n_written_to: int
+    left_out: tuple[tuple[str, int], ...]
+
+    @property
+    def sentence(self) -> str:
+        """How many would get it."""
+        households = "1 household" if self.n_written_to == 1 else f"{self.n_written_to} households"
+        return (
+            f"As things stand now {households} would get it, one message each. Whether they may "
+            "be written to is looked at again when it goes out."
+        )
 
 
 @dataclass(frozen=True)
@@ -90,6 +111,9 @@ class AlertPage:
     simulated: str
     steps: tuple[StepRow, ...]
     is_open: bool
+    recipients: RecipientsShown | None
+    n_opted_out: int
+    may_send: bool
     wrong: str = ""
     typed: dict[str, str] | None = None
 
@@ -149,7 +173,22 @@ def _page(asked: Asked, made: Alert) -> AlertPage:
         simulated=str((rule.simulation or {}).get("own", "")),
         steps=tuple(_steps(asked, made, who)),
         is_open=is_open,
+        recipients=_recipients(asked, made) if is_open else None,
+        n_opted_out=opt_outs_of(records, made.id),
+        may_send=asked.account is not None and asked.account.may(Right.SEND_ALERTS),
     )
+
+
+def _recipients(asked: Asked, made: Alert) -> RecipientsShown:
+    """Read who would get it, at most once in some minutes: of very many owners it takes seconds."""
+    practice = asked.practice
+    bucket = int(practice.now.timestamp() // _HELD_FOR)
+    found = held_values.value(
+        ("recipients", practice.folder, made.id, bucket),
+        lambda: preview_list(practice, asked.records, made),
+    )
+    left_out = tuple((why.value, n) for why, n in found.left_out.items())
+    return RecipientsShown(found.n_written_to, left_out)
 
 
 def _answer(made: Alert, name: str, n_behind: int, needed: int) -> str:

@@ -15,6 +15,7 @@ from forecast.alerts.desk import draft_by_hand, kind_of, languages_of
 from forecast.alerts.drafting import blocks_sha256, fixed_blocks
 from forecast.alerts.judging import Tally
 from forecast.alerts.record import record_of_alerts
+from forecast.alerts.unsubscribing import opt_outs_of
 from forecast.issuing import latest_issue
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
 from forecast.pages.requests import moment_words
@@ -57,6 +58,7 @@ class AlertRow:
     by: str
     sent: str
     came: str
+    opted_out: int
 
 
 @dataclass(frozen=True)
@@ -173,6 +175,7 @@ def _row(
         who.get(one.made_by, "somebody"),
         moment_words(asked.practice, one.sent_at),
         came.get(one.id, ""),
+        opt_outs_of(asked.records, one.id) if one.sent_at else 0,
     )
 
 

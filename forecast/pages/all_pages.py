@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from forecast.pages import (
     alert,
+    alert_delivery,
+    alert_feed,
     alert_rule,
     alerts,
     data,
@@ -21,6 +23,7 @@ from forecast.pages import (
     requests,
     season,
     signing_in,
+    unsubscribing,
     uploads,
     validation,
 )
@@ -50,4 +53,7 @@ def all_pages() -> tuple[Page, ...]:
         *help.PAGES,
         *own_account.PAGES,
         *signing_in.PAGES,
+        *alert_delivery.PAGES,
+        *alert_feed.PAGES,
+        *unsubscribing.PAGES,
     )

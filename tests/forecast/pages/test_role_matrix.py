@@ -58,6 +58,9 @@ def test_what_nobody_need_be_signed_in_for_is_little():
         "/help",
         "/help/record",
         "/help/{chapter}",
+        "/unsubscribe/{token}",
+        "/alerts/feed.atom",
+        "/alerts/cap/{document}.xml",
     }
 
 
