@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from forecast.pages import (
+    alert,
     alert_delivery,
     alert_feed,
+    alert_rule,
+    alerts,
     data,
     dog,
     dogs,
@@ -34,6 +37,9 @@ def all_pages() -> tuple[Page, ...]:
         *region.PAGES,
         *dogs.PAGES,
         *dog.PAGES,
+        *alerts.PAGES,
+        *alert_rule.PAGES,
+        *alert.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,

@@ -73,3 +73,11 @@ def main() -> None:
     except (ForepawError, DayError) as refusal:
         print(f"forepaw: {refusal}", file=sys.stderr)
         sys.exit(2)
+
+
+def program() -> None:
+    """Be the process `forepaw`: run a command, then end for good."""
+    from jobs.ending import ended_at_once
+
+    with ended_at_once():
+        main()
