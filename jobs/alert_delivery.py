@@ -76,8 +76,11 @@ def deliver(
     say: Callable[[str], None],
     environment: Mapping[str, str] | None = None,
     seconds: float | None = None,
+    most: int | None = None,
 ) -> Delivered:
     """Hand over what is due, for so long at most [s]; the rules say how long if not given.
+
+    With `most`, so many messages at most are handed over on each way.
 
     The caller holds the lock of the job (`jobs.job.alone`).
     """
@@ -93,7 +96,7 @@ def deliver(
             except SecretError as refusal:
                 done.trouble.append(str(refusal))
                 continue
-            _Desk(practice, records, rules, way, carrier, done, result).send(until)
+            _Desk(practice, records, rules, way, carrier, done, result).send(until, most)
         end_sent(records)
         result.rows, result.sentence = done.ended[SENT], done.sentence
         result.failed = bool(done.trouble)
@@ -122,12 +125,13 @@ class _Desk:
         self._placing = placing_of(practice, records)
         self._key = signing_key(records, ADDRESSES, now=practice.now)
 
-    def send(self, until: float) -> None:
+    def send(self, until: float, most: int | None) -> None:
         """Hand over until none is due, the time is over or the other side is in trouble."""
+        n_handed = 0
         ended: Ended | None = None
         in_a_row, started = Counter[str](), 0.0
         try:
-            while time.monotonic() < until:
+            while time.monotonic() < until and n_handed != most:
                 if ended is not None and started + self._rules.pause > time.monotonic():
                     # not to be left half-way by a process that dies while it waits
                     keep_end(self._records, ended, now=self._now())
@@ -137,6 +141,7 @@ class _Desk:
                 claimed, ended = self._claim(ended), None
                 if claimed is None:
                     return
+                n_handed += 1
                 hand = self._carrier.hand_over(claimed)
                 ended = self._end(claimed, hand)
                 self._done.ended[_told(ended)] += 1

@@ -7,7 +7,7 @@ waits and lets a withdrawal go to those who got it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import cache
@@ -150,7 +150,15 @@ def withdraw_alert(
 
 def preview_list(practice: Practice, records: Records, one: Alert) -> RecipientList:
     """Return who would get an alert as things stand now; nothing is written down."""
-    return _list_of(practice, records, one, read_recipients(practice, records))
+    return preview_lists(practice, records, [one])[0]
+
+
+def preview_lists(
+    practice: Practice, records: Records, wanted: Iterable[Alert]
+) -> list[RecipientList]:
+    """Return the same for several alerts, with all owners read once."""
+    register = read_recipients(practice, records)
+    return [_list_of(practice, records, one, register) for one in wanted]
 
 
 # ------------------------------------------------------------------------------ by the job
