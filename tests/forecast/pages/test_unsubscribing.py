@@ -38,11 +38,8 @@ def stops(opened) -> list[tuple[str, str]]:
 def test_a_mail_program_unsubscribes_with_one_post(browser, opened, link, form):
     """Without cookies, origin or sign-in, in both encodings; again is no fault. No redirect."""
     program = browser(origin=None)
-    sent = (
-        {"data": BODY}
-        if form == "urlencoded"
-        else {"files": {k: (None, v) for k, v in BODY.items()}}
-    )
+    parts = {name: (None, value) for name, value in BODY.items()}
+    sent = {"data": BODY} if form == "urlencoded" else {"files": parts}
     for _ in range(2):
         answer = program.post(link, **sent)
         assert answer.status_code == 200
