@@ -156,7 +156,7 @@ def _next_row(connection: Connection, wanted: Wanted, now: datetime) -> Row[Any]
             ),
             *(_message.c.way == wanted.way, _message.c.alert_id.in_(alert_ids)),
         )
-        query = select(_message).where(due).order_by(_message.c.due_at, _message.c.id).limit(1)
+        query = select(_message).where(due).order_by(_message.c.due_at).limit(1)
         row = connection.execute(query).first()
         if row is not None:
             return row

@@ -37,6 +37,7 @@ def all_pages() -> tuple[Page, ...]:
         *region.PAGES,
         *dogs.PAGES,
         *dog.PAGES,
+        *alert_feed.PAGES,  # before addresses that name an alert
         *alerts.PAGES,
         *alert_rule.PAGES,
         *alert.PAGES,
@@ -54,6 +55,5 @@ def all_pages() -> tuple[Page, ...]:
         *own_account.PAGES,
         *signing_in.PAGES,
         *alert_delivery.PAGES,
-        *alert_feed.PAGES,
         *unsubscribing.PAGES,
     )
