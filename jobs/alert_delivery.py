@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from forecast.alerts.doubts import tell_of_doubts
 from forecast.alerts.lists import drawn_lists
 from forecast.alerts.outbox import (
     GIVEN_UP,
@@ -98,6 +99,7 @@ def deliver(
                 continue
             _Desk(practice, records, rules, way, carrier, done, result).send(until, most)
         end_sent(records)
+        tell_of_doubts(records, now=practice.now)
         result.rows, result.sentence = done.ended[SENT], done.sentence
         result.failed = bool(done.trouble)
     say(done.sentence)
