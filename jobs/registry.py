@@ -134,6 +134,18 @@ def _send(task: Task) -> None:
     send(task.practice, task.records, say=task.say)
 
 
+def _send_alerts(task: Task) -> None:
+    from jobs.alert_delivery import deliver
+
+    deliver(task.practice, task.records, say=task.say)
+
+
+def _has_alerts(practice: Practice, records: Records) -> bool:
+    from forecast.alerts.sending import has_messages
+
+    return has_messages(practice, records)
+
+
 def _watch(task: Task) -> None:
     from jobs.watch import sentence_of, watch
 
@@ -242,6 +254,7 @@ JOBS: tuple[Job, ...] = (
     ),
     Job("housekeeping", "takes away what was kept long enough", _keep_house),
     Job("back-up", "makes a back-up and thins older ones", _back_up, needs=("housekeeping",)),
+    Job("send alerts", "hands alerts over to owners", _send_alerts, has_work=_has_alerts),
     Job("watch", "looks what is not in order", _watch, has_work=_watch_is_due),
     Job("send", "tells people what they must be told", _send, has_work=_has_news),
 )

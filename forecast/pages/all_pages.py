@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from forecast.pages import (
     culprits,
+    alert,
+    alert_delivery,
+    alert_feed,
+    alert_rule,
+    alerts,
     data,
     dog,
     dogs,
@@ -19,6 +24,7 @@ from forecast.pages import (
     requests,
     season,
     signing_in,
+    unsubscribing,
     uploads,
     validation,
     vets,
@@ -35,6 +41,10 @@ def all_pages() -> tuple[Page, ...]:
         *vets.PAGES,
         *culprits.PAGES,
         *dog.PAGES,
+        *alert_feed.PAGES,  # before addresses that name an alert
+        *alerts.PAGES,
+        *alert_rule.PAGES,
+        *alert.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,
@@ -48,4 +58,6 @@ def all_pages() -> tuple[Page, ...]:
         *help.PAGES,
         *own_account.PAGES,
         *signing_in.PAGES,
+        *alert_delivery.PAGES,
+        *unsubscribing.PAGES,
     )

@@ -290,7 +290,9 @@ def decisions(records: Records, alert_id: str) -> list[Decision]:
     table = tables.alert_decision
     query = select(table).where(table.c.alert_id == alert_id)
     with records.reading() as connection:
-        rows = connection.execute(query.order_by(table.c.decided_at, table.c.id))
+        # of one moment a no comes last, and so counts
+        in_order = (table.c.decided_at, table.c.decision, table.c.id)
+        rows = connection.execute(query.order_by(*in_order))
         return [Decision(**row._mapping) for row in rows]
 
 

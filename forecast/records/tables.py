@@ -40,6 +40,10 @@ from forecast.records.alert_tables import alert_decision as alert_decision
 from forecast.records.alert_tables import alert_rule as alert_rule
 from forecast.records.alert_tables import alert_standing as alert_standing
 from forecast.records.alert_tables import alert_text as alert_text
+from forecast.records.delivery_tables import alert_list as alert_list
+from forecast.records.delivery_tables import alert_message as alert_message
+from forecast.records.delivery_tables import alert_stop as alert_stop
+from forecast.records.delivery_tables import signing_key as signing_key
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice
 from forecast.records.ledger_tables import notice_delivery as notice_delivery

@@ -16,7 +16,7 @@ OF_NOBODY = {
     *("count_week", "settings_text", "issue", "issue_region", "job_run"),
     *("work_request", "notice", "notice_delivery", "verification", "culprit_result"),
     *("alert", "alert_block_approval", "alert_decision", "alert_rule"),  # of a whole region
-    *("alert_standing", "alert_text"),
+    *("alert_list", "alert_standing", "alert_text", "signing_key"),
     # who works at the practice, not who owns a dog
     *("account", "account_branch", "account_identity", "account_link", "account_session"),
     *("audit_entry", "known_browser", "recovery_code", "sign_in_wait"),
@@ -63,6 +63,7 @@ def test_every_table_that_knows_a_dog_or_an_owner_is_given_out():
         *("visit", "visit_case", "therapy_event", "pruritus_score", "dog_fact"),
         *("adverse_reaction", "therapy_release", "vaccination", "medicine", "allergy_test"),
         *("dose_plan", "dose", "dog_vet", "vet", "vets_word"),
+        *("alert_message", "alert_stop"),
     }
     assert {table.name for table in metadata.sorted_tables} == given | OF_NOBODY
 
