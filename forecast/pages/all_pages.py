@@ -39,6 +39,7 @@ def all_pages() -> tuple[Page, ...]:
         *dog.PAGES,
         *alerts.PAGES,
         *alert_rule.PAGES,
+        *alert_feed.PAGES,  # before an alert, whose id it would be taken for
         *alert.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
@@ -54,6 +55,5 @@ def all_pages() -> tuple[Page, ...]:
         *own_account.PAGES,
         *signing_in.PAGES,
         *alert_delivery.PAGES,
-        *alert_feed.PAGES,
         *unsubscribing.PAGES,
     )
