@@ -66,7 +66,14 @@ class _Letters:
         self._key = signing_key(records, UNSUBSCRIBE, now=practice.now)
         self._mails: dict[tuple[str, str], OwnerMail] = {}
 
-    def written(self, message: Claimed) -> bytes:
+    def written(self, message: Claimed) -> bytes | Hand:
+        """Return the mail, or a hand that says why there is none: nothing of it went out."""
+        try:
+            return self._written(message)
+        except (ValueError, LookupError) as error:
+            return Hand("server", f"the mail could not be written ({type(error).__name__})")
+
+    def _written(self, message: Claimed) -> bytes:
         of = (message.alert_id, message.news)
         if of not in self._mails:
             held = alert(self._records, message.alert_id)
@@ -95,7 +102,10 @@ class _Mail:
 
     def hand_over(self, message: Claimed) -> Hand:
         assert message.address is not None
-        return self._session.hand_over(message.address.spec, self._letters.written(message))
+        written = self._letters.written(message)
+        if isinstance(written, Hand):
+            return written
+        return self._session.hand_over(message.address.spec, written)
 
     def close(self) -> None:
         self._session.close()
@@ -108,10 +118,12 @@ class _Folder:
         self._folder, self._letters = practice.outbox_folder / ALERTS, letters
 
     def hand_over(self, message: Claimed) -> Hand:
-        folder = self._folder / message.alert_id
+        folder, written = self._folder / message.alert_id, self._letters.written(message)
+        if isinstance(written, Hand):
+            return written
         try:
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            write_private(folder / f"{message.id}.eml", self._letters.written(message))
+            write_private(folder / f"{message.id}.eml", written)
         except OSError as error:
             cause = (error.strerror or type(error).__name__).lower()
             return Hand("server", f"the folder outbox/{ALERTS} took nothing: {cause}")
@@ -133,7 +145,10 @@ class _Webhook:
     def hand_over(self, message: Claimed) -> Hand:
         from jobs.channels.webhook import post_signed
 
-        body = self._body(message)
+        try:
+            body = self._body(message)
+        except (ValueError, LookupError) as error:
+            return Hand("server", f"the alert could not be written ({type(error).__name__})")
         outcome = within(
             self._rules.whole,
             lambda: post_signed(

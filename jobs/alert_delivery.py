@@ -76,8 +76,11 @@ def deliver(
     say: Callable[[str], None],
     environment: Mapping[str, str] | None = None,
     seconds: float | None = None,
+    most: int | None = None,
 ) -> Delivered:
     """Hand over what is due, for so long at most [s]; the rules say how long if not given.
+
+    With `most`, so many messages at most are handed over on each way.
 
     The caller holds the lock of the job (`jobs.job.alone`).
     """
@@ -93,7 +96,7 @@ def deliver(
             except SecretError as refusal:
                 done.trouble.append(str(refusal))
                 continue
-            _Desk(practice, records, rules, way, carrier, done, result).send(until)
+            _Desk(practice, records, rules, way, carrier, done, result).send(until, most)
         end_sent(records)
         result.rows, result.sentence = done.ended[SENT], done.sentence
         result.failed = bool(done.trouble)
@@ -122,23 +125,32 @@ class _Desk:
         self._placing = placing_of(practice, records)
         self._key = signing_key(records, ADDRESSES, now=practice.now)
 
-    def send(self, until: float) -> None:
+    def send(self, until: float, most: int | None) -> None:
         """Hand over until none is due, the time is over or the other side is in trouble."""
+        n_handed = 0
         ended: Ended | None = None
-        n_in_a_row, started = 0, 0.0
+        in_a_row, started = Counter[str](), 0.0
         try:
-            while time.monotonic() < until and n_in_a_row < self._rules.in_a_row:
+            while time.monotonic() < until and n_handed != most:
+                if ended is not None and started + self._rules.pause > time.monotonic():
+                    # not to be left half-way by a process that dies while it waits
+                    keep_end(self._records, ended, now=self._now())
+                    ended = None
+                self._wait_until(started + self._rules.pause)
+                started = time.monotonic()
                 claimed, ended = self._claim(ended), None
                 if claimed is None:
                     return
-                self._wait_until(started + self._rules.pause)
-                started = time.monotonic()
+                n_handed += 1
                 hand = self._carrier.hand_over(claimed)
                 ended = self._end(claimed, hand)
                 self._done.ended[_told(ended)] += 1
-                n_in_a_row = n_in_a_row + 1 if hand.state in ("server", "in doubt") else 0
-                if n_in_a_row == self._rules.in_a_row:
-                    self._done.trouble.append(f"stopped, as {hand.why}")
+                in_a_row[hand.state] += 1
+                if hand.state == "sent":
+                    in_a_row.clear()
+                if trouble := self._trouble(in_a_row, hand):
+                    self._done.trouble.append(trouble)
+                    return
                 leave_off_if_told()
         finally:
             if ended is not None:
@@ -177,6 +189,16 @@ class _Desk:
         if claimed.n_attempts > len(rules.waits):
             return Ended(claimed, GIVEN_UP, hand.why)
         return Ended(claimed, WAITING, hand.why, now + rules.waits[claimed.n_attempts - 1])
+
+    def _trouble(self, in_a_row: Counter[str], hand: Hand) -> str | None:
+        """Say why no more is handed over for now: the other side's trouble, not the owners'."""
+        if in_a_row["server"] + in_a_row["in doubt"] >= self._rules.in_a_row:
+            return f"stopped, as {hand.why}"
+        if in_a_row["refused"] >= self._rules.refused_in_a_row:
+            return (
+                f"stopped, as {in_a_row['refused']} in a row were refused, the last so: {hand.why}"
+            )
+        return None
 
     def _now(self) -> datetime:
         return self._practice.now + timedelta(seconds=time.monotonic() - self._began)

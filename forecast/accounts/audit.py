@@ -47,6 +47,7 @@ class Action(StrEnum):
     REQUEST_MADE = "work asked for"
     CARE_RECORDED = "care of a dog recorded"
     THERAPY_RELEASED = "therapy signed to be given again"
+    DEAD_LETTERS_TRIED = "refused messages of an alert tried again"
     DOUBT_DECIDED = "message in doubt decided on"
     CONSENT_RECORDED = "owner's consent recorded"
     UNSUBSCRIBED = "owner unsubscribed by the link in a message"

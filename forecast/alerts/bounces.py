@@ -95,6 +95,8 @@ def _reported(mail: EmailMessage) -> tuple[str | None, str]:
         if part.get_content_type() == "message/delivery-status":
             blocks = part.get_payload()
             for block in blocks if isinstance(blocks, list) else []:
+                if isinstance(block, str):
+                    continue
                 if str(block.get("Action", "")).strip().lower() == "failed":
                     status = str(block.get("Status", "")).strip()
         elif part.get_content_type() in ("message/rfc822", "text/rfc822-headers"):

@@ -16,7 +16,16 @@ from forecast.accounts.audit import Action, note
 from forecast.alerts.household import LeftOut
 from forecast.alerts.lists import insert_row as insert_message
 from forecast.alerts.lists import is_drawn, withdrawal_row
-from forecast.alerts.outbox import ALERT, IN_DOUBT, LEFT_OUT, SENT, WAITING, WITHDRAWAL
+from forecast.alerts.outbox import (
+    ALERT,
+    GIVEN_UP,
+    IN_DOUBT,
+    LEFT_OUT,
+    REFUSED,
+    SENT,
+    WAITING,
+    WITHDRAWAL,
+)
 from forecast.records import tables
 from forecast.records.alerts import WITHDRAWN
 from forecast.records.engine import Records, RecordsError
@@ -95,6 +104,19 @@ def decide_doubt(
             insert_message(connection, withdrawal_row(row, now))
         note(connection, Action.DOUBT_DECIDED, by=by, subject=message_id, now=now)
     return state
+
+
+def try_again(records: Records, alert_id: str, *, by: str | None, now: datetime) -> int:
+    """Let what was refused or given up wait again, as once a server's trouble is mended.
+
+    It was surely not taken, so nobody gets it twice. An address that is not there stays stopped.
+    """
+    own = (_message.c.alert_id == alert_id, _message.c.state.in_((REFUSED, GIVEN_UP)))
+    values = {"state": WAITING, "why": None, "n_attempts": 0, "due_at": now, "changed_at": now}
+    values["decided_by"] = by or "command line"
+    with records.writing() as connection:
+        note(connection, Action.DEAD_LETTERS_TRIED, by=by, subject=alert_id, now=now)
+        return connection.execute(update(_message).where(*own).values(values)).rowcount
 
 
 def _decided(connection: Connection, row: Row[Any], arrived: bool) -> tuple[str, str | None]:

@@ -122,19 +122,21 @@ def claim_next(
 
     Whoever may not be written to any more is left out at this moment, and the next is looked at.
     """
-    with records.writing() as connection:
-        if ended is not None:
-            _keep_end(connection, ended, now)
-        for _ in range(_MOST_LEFT_OUT):
-            row = _next_row(connection, wanted, now)
-            if row is None:
-                return None
-            held = _claim(connection, row, wanted, placing, key, day, now)
-            if isinstance(held, Claimed):
-                return held
-            values = {"state": LEFT_OUT, "why": held, "changed_at": now, "address_key": None}
-            connection.execute(update(_message).where(_message.c.id == row.id).values(values))
-    return claim_next(records, None, wanted, placing=placing, key=key, day=day, now=now)
+    while True:
+        with records.writing() as connection:
+            if ended is not None:
+                _keep_end(connection, ended, now)
+            for _ in range(_MOST_LEFT_OUT):
+                row = _next_row(connection, wanted, now)
+                if row is None:
+                    return None
+                held = _claim(connection, row, wanted, placing, key, day, now)
+                if isinstance(held, Claimed):
+                    return held
+                values = {"state": LEFT_OUT, "why": held, "changed_at": now, "address_key": None}
+                own = update(_message).where(_message.c.id == row.id)
+                connection.execute(own.values(values))
+        ended = None  # many were left out; others who write have their turn, then it goes on
 
 
 def keep_end(records: Records, ended: Ended, *, now: datetime) -> None:
@@ -154,7 +156,7 @@ def _next_row(connection: Connection, wanted: Wanted, now: datetime) -> Row[Any]
             ),
             *(_message.c.way == wanted.way, _message.c.alert_id.in_(alert_ids)),
         )
-        query = select(_message).where(due).order_by(_message.c.due_at, _message.c.id).limit(1)
+        query = select(_message).where(due).order_by(_message.c.due_at).limit(1)
         row = connection.execute(query).first()
         if row is not None:
             return row

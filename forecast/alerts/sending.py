@@ -7,7 +7,7 @@ waits and lets a withdrawal go to those who got it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import cache
@@ -65,13 +65,16 @@ class DeliveryRules:
     waits
         After so many attempts a message waits that long; after the last it is given up.
     in_a_row
-        So many messages in a row that found no server end a run.
+        So many messages that found no server, with none taken between, end a run.
+    refused_in_a_row
+        So many that were refused end it too: then it is the sender that is not liked.
     pause
         Between two messages [s].
     """
 
     waits: tuple[timedelta, ...]
     in_a_row: int
+    refused_in_a_row: int
     pause: float
     answer: float
     whole: float
@@ -88,6 +91,7 @@ def delivery_rules(practice: Practice) -> DeliveryRules:
     return DeliveryRules(
         tuple(timedelta(minutes=wait) for wait in waits),
         int(numbers.number("retry.in_a_row")),
+        int(numbers.number("retry.refused_in_a_row")),
         60.0 / per_minute,
         numbers.number("session.answer"),
         numbers.number("session.whole"),
@@ -146,7 +150,15 @@ def withdraw_alert(
 
 def preview_list(practice: Practice, records: Records, one: Alert) -> RecipientList:
     """Return who would get an alert as things stand now; nothing is written down."""
-    return _list_of(practice, records, one, read_recipients(practice, records))
+    return preview_lists(practice, records, [one])[0]
+
+
+def preview_lists(
+    practice: Practice, records: Records, wanted: Iterable[Alert]
+) -> list[RecipientList]:
+    """Return the same for several alerts, with all owners read once."""
+    register = read_recipients(practice, records)
+    return [_list_of(practice, records, one, register) for one in wanted]
 
 
 # ------------------------------------------------------------------------------ by the job

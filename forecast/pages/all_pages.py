@@ -37,6 +37,7 @@ def all_pages() -> tuple[Page, ...]:
         *region.PAGES,
         *dogs.PAGES,
         *dog.PAGES,
+        *alert_feed.PAGES,  # before addresses that name an alert
         *alerts.PAGES,
         *alert_rule.PAGES,
         *alert_feed.PAGES,  # before an alert, whose id it would be taken for

@@ -24,8 +24,6 @@ _PERMANENT = 500  # and above (RFC 5321 section 4.2.1)
 _CLOSING = 421
 _GO_ON = 354
 _DOT = re.compile(rb"^\.", re.MULTILINE)  # RFC 5321 section 4.5.2; messages end in a line's end
-# said of a mailbox: not there, not local, name not allowed (RFC 5321 section 4.2.3)
-_NO_MAILBOX = (550, 551, 553)
 _BAD_MAILBOX = (b"5.1.", b"#5.1.")  # RFC 3463: bad destination mailbox or system
 
 
@@ -168,11 +166,8 @@ class _Line:
         why = f"the recipient was refused with code {code}"
         if code < _PERMANENT:
             return Hand("later", why)
-        told = answer.lstrip()
-        bounce = told.startswith(_BAD_MAILBOX) or (
-            code in _NO_MAILBOX and told[:2] != b"5." and not told.startswith(b"#5.")
-        )
-        return Hand("refused", why, is_bounce=bounce)
+        # by the enhanced code alone: 550 by itself is as often said of the sender
+        return Hand("refused", why, is_bounce=answer.lstrip().startswith(_BAD_MAILBOX))
 
     def _data(self, server: smtplib.SMTP, written: bytes) -> Hand:
         try:

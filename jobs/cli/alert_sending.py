@@ -14,6 +14,7 @@ from jobs.cli.options import PracticeFolder
 if TYPE_CHECKING:
     from forecast.practice import Practice
     from forecast.records import Records
+    from forecast.records.alerts import Alert
 
 AlertId = Annotated[str, typer.Argument(metavar="ALERT", help="Its id, as `alert show` lists it.")]
 
@@ -34,6 +35,9 @@ def send(
         list[str] | None,
         typer.Option(metavar="MESSAGE", help="In doubt: it did not arrive, send it once more."),
     ] = None,
+    again_refused: Annotated[
+        bool, typer.Option(help="Try what was refused or given up once more, of ALERT.")
+    ] = False,
     practice: PracticeFolder = Path(),
 ) -> None:
     """Let an approved alert go, hand over what is due, show how it stands and what is in doubt.
@@ -41,7 +45,7 @@ def send(
     Without ALERT what waits of all alerts is handed over. A message in doubt is never sent again by
     itself: say --arrived or --again with its id.
     """
-    from forecast.alerts.doubts import decide_doubt
+    from forecast.alerts.doubts import decide_doubt, try_again
     from forecast.records import alerts as held
     from jobs.alert_delivery import deliver_alone
     from jobs.console import paragraph, say
@@ -52,6 +56,9 @@ def send(
         for message_id, has_come in decided:
             state = decide_doubt(records, message_id, arrived=has_come, by=None, now=opened.now)
             paragraph(f"Message {message_id} is {state}.")
+        if alert_id is not None and again_refused:
+            n_again = try_again(records, alert_id, by=None, now=opened.now)
+            paragraph(f"{n_again} messages that were refused or given up wait again.")
         if alert_id is not None and held.alert(records, alert_id).state == held.APPROVED:
             from forecast.alerts.sending import preview_list, send_off
 
@@ -121,7 +128,7 @@ def bounces(
             print(f"{file.name}: {take_bounces(records, file, now=opened.now).sentence}")
 
 
-def _on_their_way(records: Records) -> list[object]:
+def _on_their_way(records: Records) -> list[Alert]:
     from forecast.records import alerts as held
 
     return [*held.alerts(records, states=(held.SENDING, held.WITHDRAWN))]

@@ -14,6 +14,8 @@ from forecast.records.tables import metadata
 OF_NOBODY = {
     *("branch", "imported_file", "case_definition", "closure", "erasure", "count_vintage"),
     *("count_week", "settings_text", "issue", "issue_region", "job_run"),
+    *("alert", "alert_rule", "alert_text", "alert_decision", "alert_block_approval"),
+    "alert_standing",
     *("alert_list", "signing_key", "work_request", "notice", "notice_delivery", "verification"),
     *("alert", "alert_block_approval", "alert_decision", "alert_rule"),  # of a whole region
     *("alert_standing", "alert_text"),
