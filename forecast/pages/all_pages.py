@@ -44,6 +44,7 @@ def all_pages() -> tuple[Page, ...]:
         *alert_feed.PAGES,  # before addresses that name an alert
         *alerts.PAGES,
         *alert_rule.PAGES,
+        *alert_feed.PAGES,  # before an alert, whose id it would be taken for
         *alert.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
