@@ -16,6 +16,7 @@ from forecast.records import Records, dated
 from forecast.records.branches import branches
 from forecast.staffing.inputs import (
     DOSE,
+    FLARE,
     FROM_TABLE,
     FROM_VISITS,
     OTHER,
@@ -76,6 +77,8 @@ class VisitPatterns:
         Dim ``lag`` [weeks after]: share of these rechecks by week; adds up to one [1].
     recent_flares
         Dims ``(branch, week)``: flare visits of the last weeks, whose rechecks are still to come.
+    seen
+        Dims ``(kind, branch, week)``: visits of the weeks past; NaN of a branch's week without any.
     told
         Each number with its source.
     """
@@ -87,6 +90,7 @@ class VisitPatterns:
     rechecks_each: float
     recheck_lag: xr.DataArray
     recent_flares: xr.DataArray
+    seen: xr.DataArray
     told: tuple[Told, ...]
 
 
@@ -157,6 +161,7 @@ def learn_patterns(
         rechecks_each=each,
         recheck_lag=lag,
         recent_flares=_recent(recent[is_flare], names, today),
+        seen=_seen(recent, names),
         told=(*told, weekday_told, _kinds_told(recent, is_flare)),
     )
 
@@ -205,18 +210,17 @@ def _kinds_told(recent: pd.DataFrame, is_flare: pd.Series) -> Told:
 
 def _weekdays(recent: pd.DataFrame, hours: Mapping[str, BranchHours]) -> tuple[xr.DataArray, Told]:
     """Return each branch's share by day of the week, shrunk to the practice's."""
-    days = recent["date"].dt.dayofweek
+    days = recent["date"].dt.day_of_week
     counts = pd.crosstab(recent["branch"], days)
     counts = counts.reindex(index=list(hours), columns=range(DAYS_IN_WEEK), fill_value=0)
     own = counts.to_numpy(dtype=float)
     strength = table().number("pattern.least_visits")
-    # a day on which nobody opens yet is taken as a mean one, should somebody open
-    all_days = own.sum(axis=0)
-    usual = np.where(all_days > 0, all_days, all_days[all_days > 0].mean())
+    usual = own.sum(axis=0)
     opens = np.array(
         [[branch_opens(one, day) for day in range(DAYS_IN_WEEK)] for one in hours.values()]
     )
     prior = usual * opens
+    prior = np.where(prior.sum(axis=1, keepdims=True) > 0, prior, opens)
     prior = prior / np.maximum(prior.sum(axis=1, keepdims=True), 1e-12)
     share = own * opens + strength * prior
     share = share / np.maximum(share.sum(axis=1, keepdims=True), 1e-12)
@@ -284,3 +288,17 @@ def _recent(flares: pd.DataFrame, names: list[str], today: date) -> xr.DataArray
         dims=("branch", "week"),
         coords={"branch": names, "week": weeks},
     )
+
+
+def _seen(recent: pd.DataFrame, names: list[str]) -> xr.DataArray:
+    monday = pd.DatetimeIndex(mondays(recent["date"].to_numpy()).astype("datetime64[ns]"))
+    weeks = pd.date_range(monday.min(), monday.max(), freq="7D")
+    roles = {FLARE: FLARE_VISIT, **_ROLE_OF_KIND}
+    counts = np.zeros((len(roles), len(names), len(weeks)))
+    for number, role in enumerate(roles.values()):
+        of_role = (recent["role"] == role).to_numpy()
+        crossed = pd.crosstab(recent.loc[of_role, "branch"].to_numpy(), monday[of_role])
+        counts[number] = crossed.reindex(index=names, columns=weeks, fill_value=0).to_numpy()
+    coords = {"kind": list(roles), "branch": names, "week": weeks}
+    array = xr.DataArray(counts, dims=("kind", "branch", "week"), coords=coords)
+    return array.where(array.sum("kind") > 0)

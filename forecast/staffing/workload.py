@@ -193,6 +193,38 @@ def workload_of(
     )
 
 
+def load_that_came(
+    seen: xr.DataArray, like: Workload, inputs: StaffingInputs, *, weeks: Sequence[date]
+) -> Workload | None:
+    """Return the load of weeks past as one draw, as `like` has it; None where none was seen.
+
+    Parameters
+    ----------
+    seen
+        As `VisitPatterns.seen`. A branch's week without a visit is taken as the mean of its others,
+        since it was not reported.
+    like
+        Gives branches, minutes and, as its weeks, the names under which the past ones go.
+    weeks
+        Mondays of the past, as many as `like` has weeks.
+    """
+    names = list(like.branches)
+    past = seen.sel(branch=names).reindex(week=pd.DatetimeIndex(list(weeks)))
+    if not bool(past.notnull().any("kind").any("week").all()):
+        return None
+    past = past.fillna(past.mean("week"))
+    comes = 1.0 - table().number("pattern.no_show")
+    bookable = [kind for kind in KINDS if kind != PHONE]
+    visits, missed = (xr.zeros_like(like.visits.isel(draw=[0])) for _ in range(2))
+    for kind in bookable:
+        visits.loc[{"kind": kind}] = past.sel(kind=kind).values[None]
+        lost = (1.0 - comes) / comes if kind in _missable() else 0.0
+        missed.loc[{"kind": kind}] = lost * past.sel(kind=kind).values[None]
+    calls = table().number("pattern.calls_a_visit") * past.sel(kind=bookable).sum("kind")
+    visits.loc[{"kind": PHONE}] = calls.values[None]
+    return Workload(visits, missed, minutes_table(inputs, names), like.weekday_share)
+
+
 def minutes_table(inputs: StaffingInputs, names: Sequence[str]) -> xr.DataArray:
     """Return the minutes of each visit, dims ``(kind, role, branch)`` [min]."""
     values = [
