@@ -14,6 +14,7 @@ from pathlib import Path
 from forecast.practice import Practice
 from forecast.privacy.papers import rewrite_papers, still_named
 from forecast.privacy.raw_files import Searched, take_out
+from forecast.privacy.staff import erase_staff_again
 from forecast.records import Records, persons
 from forecast.records.erased import ERASED_FILE, ErasedList, keep_beside, read_erased
 from forecast.records.identifiers import new_id
@@ -186,6 +187,7 @@ def replay_erasures(practice: Practice, records: Records) -> Replayed:
     Nothing is done where the records know of every erasure on the list.
     """
     erased = read_erased(practice)
+    erase_staff_again(practice, records)
     forgotten = sorted(set(erased.erasures) - persons.erasures(records)) if erased else []
     if not forgotten:
         return Replayed()

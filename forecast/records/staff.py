@@ -46,6 +46,10 @@ class Terms:
         Hours a week by contract.
     overtime_hours
         Hours a week over it that they would take on at most; None where not known.
+    days
+        Days of the week on which they work, Monday 0; None: any.
+    shift_hours
+        Length of one of their shifts; None: as the house has it.
     """
 
     from_date: date
@@ -55,6 +59,8 @@ class Terms:
     also_at: tuple[str, ...] = ()
     overtime_hours: float | None = None
     until: date | None = None
+    days: tuple[int, ...] | None = None
+    shift_hours: float | None = None
 
 
 @dataclass(frozen=True)
@@ -121,6 +127,8 @@ def _terms(row: Any) -> Terms:
         tuple(row.also_at),
         row.overtime_hours,
         row.until,
+        None if row.days is None else tuple(row.days),
+        row.shift_hours,
     )
 
 
@@ -174,6 +182,8 @@ def keep_terms(connection: Connection, staff_id: str, terms: Terms, recorded: Re
         "also_at": list(terms.also_at),
         "hours_week": terms.hours_week,
         "overtime_hours": terms.overtime_hours,
+        "days": None if terms.days is None else list(terms.days),
+        "shift_hours": terms.shift_hours,
     }
     connection.execute(insert(table), values | _recorded(recorded))
     return True

@@ -61,8 +61,13 @@ staff_terms = Table(
     Column("hours_week", Float, nullable=False),
     # over the contract; empty: not known, so none is planned
     Column("overtime_hours", Float),
+    # days of the week on which they work, Monday 0; empty: any
+    Column("days", JSON(none_as_null=True)),
+    # of one of their shifts; empty: as the house has it
+    Column("shift_hours", Float),
     *_recorded(),
-    CheckConstraint("hours_week > 0 AND hours_week <= 168", name="hours_of_a_week"),
+    CheckConstraint("hours_week >= 0 AND hours_week <= 168", name="hours_of_a_week"),
+    CheckConstraint("shift_hours > 0 AND shift_hours <= 24", name="hours_of_a_shift"),
     CheckConstraint("overtime_hours >= 0 AND overtime_hours <= 168", name="overtime_of_a_week"),
 )
 staff_leave = Table(

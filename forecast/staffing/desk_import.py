@@ -1,0 +1,112 @@
+"""Bringing a file of the desk into the records: once, whole or not at all, nothing overwritten."""
+
+from __future__ import annotations
+
+import numpy as np
+from pathlib import Path
+
+from sqlalchemy import Connection
+
+from forecast.csv_files import CsvTable
+from forecast.practice import Practice
+from forecast.records import Records
+from forecast.records import branches as branch_records
+from forecast.records import desk as desk_records
+from forecast.records import staff as staff_records
+from forecast.records.erased import ErasedList, read_erased
+from forecast.records.staff import BY_FILE, Recorded
+from forecast.staffing.desk_file import DeskTable, DeskWords, read_desk
+from forecast.visits.importing.landing import ImportReport, IncomingFile, keep_register
+
+STAFF = "staff"
+
+
+def import_staff(
+    practice: Practice,
+    records: Records,
+    path: Path | str,
+    *,
+    kinds: tuple[str, ...],
+    prices: tuple[str, ...],
+    items: tuple[str, ...],
+) -> ImportReport:
+    """Import a file of the desk: staff, leave, hours, minutes, prices, stock; see `read_desk`.
+
+    The leave of a person who is named in a table of leave becomes what the table says, from today
+    on; of all others it stays. Nobody is removed: a contract ends by its `until`. Those who were
+    erased are left out.
+
+    The raw file is not archived: it holds names, and an erasure must reach them all.
+
+    Parameters
+    ----------
+    kinds, prices, items
+        What rows of minutes, prices and stock may be of.
+    """
+    words = desk_words(practice, records, kinds=kinds, prices=prices, items=items)
+    erased = read_erased(practice)
+
+    def read(file: IncomingFile) -> CsvTable:
+        table = read_desk(file.content, file.name, words=words, today=practice.today)
+        _leave_out_erased(table, erased)
+        return table
+
+    def keep(connection: Connection, table: CsvTable) -> None:
+        assert isinstance(table, DeskTable)
+        _keep(connection, table, practice, Recorded(practice.now, BY_FILE))
+
+    return keep_register(practice, records, path, STAFF, read=read, keep=keep, archived=False)
+
+
+def desk_words(
+    practice: Practice,
+    records: Records,
+    *,
+    kinds: tuple[str, ...],
+    prices: tuple[str, ...],
+    items: tuple[str, ...],
+) -> DeskWords:
+    """Return what a file of the desk may name in this practice."""
+    held = branch_records.branches(records)
+    said = {one.branch_id for one in desk_records.hours_on_record(records)}
+    return DeskWords(
+        branches=tuple(held),
+        kinds=kinds,
+        prices=prices,
+        items=items,
+        people=tuple(one.reference for one in staff_records.staff_identities(records)),
+        open_branches={*said, *(branch.id for branch in held.values() if branch.hours)},
+    )
+
+
+def _leave_out_erased(desk: DeskTable, erased: ErasedList) -> None:
+    gone = [number for number in {*desk.terms, *desk.leave} if erased.holds_staff(number)]
+    if not gone:
+        return
+    for told in (desk.names, desk.terms, desk.leave):
+        for number in gone:
+            told.pop(number, None)
+    people = desk.rows["person"].isin(gone) if "person" in desk.rows else np.False_
+    desk.rows = desk.rows[~people]
+    desk.note(
+        "member of staff erased",
+        f"{int(people.sum())} rows were left out",
+        "whoever has that number now needs another one",
+    )
+
+
+def _keep(
+    connection: Connection, desk: DeskTable, practice: Practice, recorded: Recorded
+) -> None:
+    ids = staff_records.keep_staff(connection, desk.names, recorded)
+    for person, told in desk.terms.items():
+        for terms in sorted(told, key=lambda one: one.from_date):
+            staff_records.keep_terms(connection, ids[person], terms, recorded)
+    everybody = staff_records.staff_ids(connection)
+    for person, spans in desk.leave.items():
+        staff_records.keep_leave(
+            connection, everybody[person], spans, today=practice.today, recorded=recorded
+        )
+    desk_records.keep_hours(connection, desk.hours, recorded)
+    desk_records.keep_numbers(connection, desk.numbers, recorded)
+    desk_records.keep_stock(connection, desk.stock, recorded)
