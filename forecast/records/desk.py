@@ -140,9 +140,7 @@ def keep_numbers(connection: Connection, found: Iterable[DeskNumber], recorded: 
 def stock_on_record(records: Records) -> list[StockCount]:
     """Return the newest count of each item at each branch, by branch and item."""
     table = tables.stock_count
-    query = select(table).order_by(
-        table.c.branch_id, table.c.item, table.c.counted_on, table.c.id
-    )
+    query = select(table).order_by(table.c.branch_id, table.c.item, table.c.counted_on, table.c.id)
     with records.reading() as connection:
         rows = connection.execute(query).all()
     latest = {(row.branch_id, row.item): _stock(row) for row in rows}

@@ -278,9 +278,7 @@ def staff_identities(records: Records) -> list[StaffIdentity]:
     return [StaffIdentity(row.staff_id, row.reference, row.name or "") for row in rows]
 
 
-def erase_staff_member(
-    records: Records, one: StaffIdentity, *, erasure: str, at: datetime
-) -> None:
+def erase_staff_member(records: Records, one: StaffIdentity, *, erasure: str, at: datetime) -> None:
     """Take away who a member of staff is; terms and leave stay under the random id."""
     identity = tables.staff_identity
     with records.writing() as connection:
@@ -301,9 +299,7 @@ def staff_holdings(records: Records, one: StaffIdentity) -> dict[str, Any]:
         return {
             name: [
                 json.loads(json.dumps(dict(row._mapping), default=str))
-                for row in connection.execute(
-                    select(table).where(table.c.staff_id == one.staff_id)
-                )
+                for row in connection.execute(select(table).where(table.c.staff_id == one.staff_id))
             ]
             for name, table in held.items()
         }

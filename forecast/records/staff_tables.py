@@ -19,11 +19,13 @@ from sqlalchemy import (
     Integer,
     String,
     Table,
+    Text,
 )
 
 from forecast.records.table_parts import UtcDateTime, metadata, one_of
 
 NUMBER_SUBJECTS = ("minutes", "price")
+STAFF_PLAN_KINDS = ("plan", "what if")
 
 
 def _recorded() -> tuple[Column[object], Column[str]]:
@@ -127,4 +129,19 @@ stock_count = Table(
     *_recorded(),
     CheckConstraint("on_hand >= 0 AND pack_size > 0 AND lead_days >= 0", name="amounts_of_stock"),
     Index(None, "branch_id", "item"),
+)
+# What was reckoned of an issue for the desk; it knows staff by random ids.
+staff_plan = Table(
+    "staff_plan",
+    metadata,
+    Column("id", String, primary_key=True),
+    Column("issue_id", ForeignKey("issue.id"), nullable=False),
+    Column("made_at", UtcDateTime, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("asked", JSON, nullable=False),
+    Column("content", Text, nullable=False),
+    # the roster is worked by: since when, and who said so
+    Column("agreed_at", UtcDateTime),
+    Column("agreed_by", String),
+    one_of("kind", STAFF_PLAN_KINDS),
 )

@@ -60,7 +60,7 @@ class DeskTable(CsvTable):
     """What a file of the desk says: rows of all its tables, and each as the records keep it.
 
     `leave` gives the spans of each person, none of which overlap; `unclear` are branches whose
-    hours could not be read.
+    hours could not be read, `left_out` people whose rows could not.
     """
 
     names: dict[str, str] = field(default_factory=dict)
@@ -70,6 +70,7 @@ class DeskTable(CsvTable):
     numbers: list[DeskNumber] = field(default_factory=list)
     stock: list[StockCount] = field(default_factory=list)
     unclear: set[str] = field(default_factory=set)
+    left_out: set[str] = field(default_factory=set)
 
 
 def limits() -> ParameterTable:
@@ -155,6 +156,7 @@ def _what_tables_are() -> str:
 # ------------------------------------------------------------------------------ one table each
 def _read_staff(table: CsvTable, desk: DeskTable, words: DeskWords, today: date) -> None:
     table.leave_out_empty("person")
+    named = set(table.rows["person"])
     skills = table.rows["skills"].str.lower().map(_words_of)
     wrong = skills.map(lambda told: [word for word in told if word not in ROLES])
     table.leave_out(
@@ -211,6 +213,7 @@ def _read_staff(table: CsvTable, desk: DeskTable, words: DeskWords, today: date)
         person = str(row["person"])
         desk.names[person] = str(row["name"]) or desk.names.get(person, "")
         desk.terms.setdefault(person, []).append(_terms(row))
+    desk.left_out = named - set(desk.terms)
 
 
 def _terms(row: Mapping[Any, Any]) -> Terms:
@@ -231,6 +234,7 @@ def _terms(row: Mapping[Any, Any]) -> Terms:
 
 def _read_leave(table: CsvTable, desk: DeskTable, *, known: set[str], today: date) -> None:
     table.leave_out_empty("person")
+    _set_apart(table, desk.left_out - known)
     table.leave_out_unknown("person", sorted(known))
     for column in ("first", "last"):
         table.parse_days(column, earliest=earliest_day(), latest=None)
@@ -251,6 +255,14 @@ def _read_leave(table: CsvTable, desk: DeskTable, *, known: set[str], today: dat
         else:
             spans.append((first, last))
         last_row[person] = number
+
+
+def _set_apart(table: CsvTable, people: set[str]) -> None:
+    """Leave out the leave of people who were left out themselves: one line on them is enough."""
+    theirs = table.rows["person"].isin(people)
+    if theirs.any():
+        table.note("leave of somebody who was left out", f"{int(theirs.sum())} rows")
+        table.rows = table.rows[~theirs]
 
 
 def _overlap(
@@ -327,9 +339,7 @@ def _read_stock(table: CsvTable, desk: DeskTable, words: DeskWords, today: date)
     table.parse_numbers("pack_size", lowest=1.0, highest=most)
     table.parse_numbers("lead_days", lowest=0.0, highest=given.number("stock.longest_lead"))
     table.parse_days("expires", earliest=earliest_day(), latest=None, empty=True)
-    table.parse_numbers(
-        "pack_price", lowest=0.0, highest=given.number("price.highest"), empty=True
-    )
+    table.parse_numbers("pack_price", lowest=0.0, highest=given.number("price.highest"), empty=True)
     table.leave_out_repeated(["item", "branch", "counted"])
     desk.stock += [
         StockCount(

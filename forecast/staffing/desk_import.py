@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 from pathlib import Path
 
+import numpy as np
 from sqlalchemy import Connection
 
 from forecast.csv_files import CsvTable
@@ -16,20 +16,14 @@ from forecast.records import staff as staff_records
 from forecast.records.erased import ErasedList, read_erased
 from forecast.records.staff import BY_FILE, Recorded
 from forecast.staffing.desk_file import DeskTable, DeskWords, read_desk
+from forecast.staffing.desk_inputs import stock_items
+from forecast.staffing.inputs import KINDS, price_names
 from forecast.visits.importing.landing import ImportReport, IncomingFile, keep_register
 
 STAFF = "staff"
 
 
-def import_staff(
-    practice: Practice,
-    records: Records,
-    path: Path | str,
-    *,
-    kinds: tuple[str, ...],
-    prices: tuple[str, ...],
-    items: tuple[str, ...],
-) -> ImportReport:
+def import_staff(practice: Practice, records: Records, path: Path | str) -> ImportReport:
     """Import a file of the desk: staff, leave, hours, minutes, prices, stock; see `read_desk`.
 
     The leave of a person who is named in a table of leave becomes what the table says, from today
@@ -37,13 +31,8 @@ def import_staff(
     erased are left out.
 
     The raw file is not archived: it holds names, and an erasure must reach them all.
-
-    Parameters
-    ----------
-    kinds, prices, items
-        What rows of minutes, prices and stock may be of.
     """
-    words = desk_words(practice, records, kinds=kinds, prices=prices, items=items)
+    words = desk_words(records)
     erased = read_erased(practice)
 
     def read(file: IncomingFile) -> CsvTable:
@@ -58,22 +47,15 @@ def import_staff(
     return keep_register(practice, records, path, STAFF, read=read, keep=keep, archived=False)
 
 
-def desk_words(
-    practice: Practice,
-    records: Records,
-    *,
-    kinds: tuple[str, ...],
-    prices: tuple[str, ...],
-    items: tuple[str, ...],
-) -> DeskWords:
+def desk_words(records: Records) -> DeskWords:
     """Return what a file of the desk may name in this practice."""
     held = branch_records.branches(records)
     said = {one.branch_id for one in desk_records.hours_on_record(records)}
     return DeskWords(
         branches=tuple(held),
-        kinds=kinds,
-        prices=prices,
-        items=items,
+        kinds=KINDS,
+        prices=price_names(),
+        items=stock_items(),
         people=tuple(one.reference for one in staff_records.staff_identities(records)),
         open_branches={*said, *(branch.id for branch in held.values() if branch.hours)},
     )
@@ -95,9 +77,7 @@ def _leave_out_erased(desk: DeskTable, erased: ErasedList) -> None:
     )
 
 
-def _keep(
-    connection: Connection, desk: DeskTable, practice: Practice, recorded: Recorded
-) -> None:
+def _keep(connection: Connection, desk: DeskTable, practice: Practice, recorded: Recorded) -> None:
     ids = staff_records.keep_staff(connection, desk.names, recorded)
     for person, told in desk.terms.items():
         for terms in sorted(told, key=lambda one: one.from_date):

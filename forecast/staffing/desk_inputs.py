@@ -64,9 +64,7 @@ def stock_items() -> tuple[str, ...]:
     return tuple(sorted(name.replace("_", " ") for name in names))
 
 
-def desk_inputs(
-    practice: Practice, records: Records, *, first_day: date, weeks: int
-) -> Desk:
+def desk_inputs(practice: Practice, records: Records, *, first_day: date, weeks: int) -> Desk:
     """Return what the desk says of the weeks from `first_day` on.
 
     Opening hours are those in force on `first_day`, with the closures on record and the public

@@ -1,4 +1,4 @@
-"""The desk: staff, terms, leave, hours of branches, minutes and prices, stock.
+"""The desk: staff, terms, leave, hours of branches, minutes and prices, stock, plans of staff.
 
 Revision ID: 0011
 """
@@ -13,7 +13,7 @@ down_revision = "0007"
 branch_labels = None
 depends_on = None
 
-_TABLES = ("stock_count", "desk_number", "branch_hours", "staff_leave", "staff_terms")
+_TABLES = ("staff_plan", "stock_count", "desk_number", "branch_hours", "staff_leave", "staff_terms")
 _PEOPLE = ("staff_identity", "staff_member")
 _OF_STAFF = ("staff_terms", "staff_leave")
 
@@ -49,7 +49,9 @@ def upgrade() -> None:
         sa.Column("shift_hours", sa.Float(), nullable=True),
         _check("staff_terms", "hours_of_a_week", "hours_week >= 0 AND hours_week <= 168"),
         _check("staff_terms", "hours_of_a_shift", "shift_hours > 0 AND shift_hours <= 24"),
-        _check("staff_terms", "overtime_of_a_week", "overtime_hours >= 0 AND overtime_hours <= 168"),
+        _check(
+            "staff_terms", "overtime_of_a_week", "overtime_hours >= 0 AND overtime_hours <= 168"
+        ),
         _key("staff_terms", "staff_id", "staff_member"),
         _key("staff_terms", "branch_id", "branch"),
     )
@@ -97,6 +99,20 @@ def upgrade() -> None:
             "on_hand >= 0 AND pack_size > 0 AND lead_days >= 0",
         ),
         _key("stock_count", "branch_id", "branch"),
+    )
+    op.create_table(
+        "staff_plan",
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("issue_id", sa.String(), nullable=False),
+        sa.Column("made_at", sa.DateTime(), nullable=False),
+        sa.Column("kind", sa.String(), nullable=False),
+        sa.Column("asked", sa.JSON(), nullable=False),
+        sa.Column("content", sa.Text(), nullable=False),
+        sa.Column("agreed_at", sa.DateTime(), nullable=True),
+        sa.Column("agreed_by", sa.String(), nullable=True),
+        _check("staff_plan", "kind_is_known", "kind IN ('plan', 'what if')"),
+        _key("staff_plan", "issue_id", "issue"),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_staff_plan")),
     )
     for table in _OF_STAFF:
         op.create_index(op.f(f"ix_{table}_staff_id"), table, ["staff_id"], unique=False)
