@@ -47,6 +47,8 @@ class Action(StrEnum):
     REQUEST_MADE = "work asked for"
     CARE_RECORDED = "care of a dog recorded"
     THERAPY_RELEASED = "therapy signed to be given again"
+    DESK_CHANGED = "staff, hours, prices or stock entered"
+    ROSTER_AGREED = "roster agreed"
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,7 @@ class Right(StrEnum):
     RECORD_CARE = "record scores, weights and doses"
     SEE_CONTACTS = "see owners' contacts"
     SIGN_PLANS = "sign plans"
+    SEE_STAFFING = "see plans of staff and stock"
     PLAN_STAFF = "plan staff and stock"
     PREPARE_ALERTS = "draft and approve alerts"
     SEND_ALERTS = "send alerts"
@@ -49,14 +50,14 @@ RIGHTS: dict[Role, frozenset[Right]] = {
     Role.MANAGER: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA, Right.SEE_DOGS),
-            *(Right.PLAN_STAFF, Right.PREPARE_ALERTS),
+            *(Right.SEE_STAFFING, Right.PLAN_STAFF, Right.PREPARE_ALERTS),
         }
     ),
     Role.VET: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.SEE_DOGS, Right.SEE_NOTES),
             *(Right.LABEL_VISITS, Right.RECORD_CARE, Right.SEE_CONTACTS),
-            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS),
+            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS, Right.SEE_STAFFING),
         }
     ),
     Role.NURSE: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_NOTES, Right.RECORD_CARE}),
@@ -64,6 +65,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
     Role.ADMINISTRATOR: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA),
+            *(Right.SEE_STAFFING, Right.PLAN_STAFF),
             *(Right.PREPARE_ALERTS, Right.SEND_ALERTS, Right.MANAGE_PEOPLE),
         }
     ),

@@ -61,7 +61,9 @@ def add_staff_plan(
         )
         connection.execute(
             delete(table).where(
-                table.c.kind == kind, table.c.agreed_at.is_(None), table.c.id.not_in([*stay, row.id])
+                table.c.kind == kind,
+                table.c.agreed_at.is_(None),
+                table.c.id.not_in([*stay, row.id]),
             )
         )
     return row.id

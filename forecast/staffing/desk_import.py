@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import csv
+import io
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 from sqlalchemy import Connection
 
 from forecast.csv_files import CsvTable
+from forecast.findings import Finding
 from forecast.practice import Practice
 from forecast.records import Records
 from forecast.records import branches as branch_records
@@ -15,9 +19,10 @@ from forecast.records import desk as desk_records
 from forecast.records import staff as staff_records
 from forecast.records.erased import ErasedList, read_erased
 from forecast.records.staff import BY_FILE, Recorded
-from forecast.staffing.desk_file import DeskTable, DeskWords, read_desk
+from forecast.sheets import SheetError
+from forecast.staffing.desk_file import TABLES, DeskTable, DeskWords, read_desk
 from forecast.staffing.desk_inputs import stock_items
-from forecast.staffing.inputs import KINDS, price_names
+from forecast.staffing.inputs import KINDS, StaffingError, price_names
 from forecast.visits.importing.landing import ImportReport, IncomingFile, keep_register
 
 STAFF = "staff"
@@ -59,6 +64,63 @@ def desk_words(records: Records) -> DeskWords:
         people=tuple(one.reference for one in staff_records.staff_identities(records)),
         open_branches={*said, *(branch.id for branch in held.values() if branch.hours)},
     )
+
+
+def enter_row(
+    practice: Practice, records: Records, table: str, fields: Mapping[str, str], *, by: str
+) -> str:
+    """Keep one row of one of the desk's tables, as a person typed it; return a remark, or "".
+
+    Leave is added to what the person has ahead. Checks are those of a file.
+
+    Parameters
+    ----------
+    by
+        The random id of the account.
+
+    Raises
+    ------
+    StaffingError
+        If the row cannot be kept; the sentence says why.
+    """
+    required, optional = TABLES[table]
+    columns = [*required, *optional]
+    typed = [[fields.get(column, "").strip() for column in columns]]
+    if table == "leave":
+        typed += _leave_ahead(practice, records, fields.get("person", "").strip())
+    out = io.StringIO()
+    csv.writer(out).writerows([columns, *typed])
+    try:
+        desk = read_desk(
+            out.getvalue().encode(), "form", words=desk_words(records), today=practice.today
+        )
+    except SheetError as refused:
+        raise StaffingError(str(refused)) from refused
+    _leave_out_erased(desk, read_erased(practice))
+    told = [one for one in desk.findings if one.severity != "note"]
+    wrong = [one for one in told if one.severity == "error"]
+    if wrong or desk.rows.empty:
+        raise StaffingError(_of_form(wrong[0]) if wrong else "whoever had that number was erased")
+    with records.writing() as connection:
+        _keep(connection, desk, practice, Recorded(practice.now, by))
+    return "; ".join(_of_form(one) for one in told)
+
+
+def _of_form(one: Finding) -> str:
+    """Say a finding of a form: the field in place of file and row."""
+    tail = f"; {one.fix}" if one.fix else ""
+    allowed = f"; allowed: {one.allowed}" if one.allowed else ""
+    field = f"{one.column.replace('_', ' ')}: " if one.column else ""
+    return f"{field}{one.check}: {one.found}{allowed}{tail}"
+
+
+def _leave_ahead(practice: Practice, records: Records, person: str) -> list[list[str]]:
+    held = {
+        one.reference: one for one in staff_records.staff_on_record(records, day=practice.today)
+    }
+    if person not in held:
+        return []
+    return [[person, str(span.first), str(span.last)] for span in held[person].leave]
 
 
 def _leave_out_erased(desk: DeskTable, erased: ErasedList) -> None:

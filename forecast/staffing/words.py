@@ -21,17 +21,13 @@ def told_odds() -> float:
 def likely_weeks(plan: KeptPlan, branch: str) -> list[WaitingWeek]:
     """Return the weeks of a branch that are told to overflow."""
     return [
-        one
-        for one in plan.waiting
-        if one.branch == branch and one.overflow_odds >= told_odds()
+        one for one in plan.waiting if one.branch == branch and one.overflow_odds >= told_odds()
     ]
 
 
 def overflow_answer(plan: KeptPlan, names: Mapping[str, str]) -> str:
     """Say which weeks will probably overflow, where, and at which odds."""
-    by_branch = {
-        branch: weeks for branch in plan.branches if (weeks := likely_weeks(plan, branch))
-    }
+    by_branch = {branch: weeks for branch in plan.branches if (weeks := likely_weeks(plan, branch))}
     if not plan.waiting:
         return "The plan tells of none of your branches."
     if not by_branch:
@@ -69,7 +65,9 @@ def _weeks_at(weeks: Sequence[WaitingWeek], name: str) -> str:
     low, high = (odds(f(one.overflow_odds for one in weeks)) for f in (min, max))
     chance = f"chance {low}" if low == high else f"chances from {low} to {high}"
     those = "the week" if len(weeks) == 1 else "the weeks"
-    return f"{said.capitalize()} will probably overflow at {name}: {those} of {named}{more}, {chance}"
+    return (
+        f"{said.capitalize()} will probably overflow at {name}: {those} of {named}{more}, {chance}"
+    )
 
 
 def _short(weeks: Sequence[WaitingWeek], name: str) -> str:

@@ -69,7 +69,9 @@ def staffing_workbook(
     out = io.BytesIO()
     with xlsxwriter.Workbook(out, {"in_memory": True, **_PLAIN}) as book:
         looks = _looks(book)
-        _summary(book.add_worksheet("summary"), plan, names, [*notes, _standing(plan, agreed)], looks)
+        _summary(
+            book.add_worksheet("summary"), plan, names, [*notes, _standing(plan, agreed)], looks
+        )
         taken = {"summary", "load", "orders"}
         for branch in plan.branches:
             name = _sheet_name(names.get(branch, branch), taken)
@@ -258,7 +260,9 @@ def _roster(
 def shift_words(shift: Shift, people: Mapping[str, str]) -> str:
     """Say who works a shift: a name, or that a locum is to be found; and what is special in it."""
     who = "locum to be found" if shift.person is None else people.get(shift.person, "erased")
-    special = [words for is_so, words in ((shift.is_extra, "extra"), (shift.is_away, "away")) if is_so]
+    special = [
+        words for is_so, words in ((shift.is_extra, "extra"), (shift.is_away, "away")) if is_so
+    ]
     return f"{who} ({', '.join(special)})" if special else who
 
 
@@ -271,9 +275,7 @@ def _load(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _Lo
         cells += [one.low, one.middle, one.high, one.capacity, one.overflow_odds]
         cells += [one.hours_to_hold, one.service]
         shapes = [looks.text, looks.day, looks.text, *[looks.number] * 4]
-        _write(
-            sheet, row, cells, [*shapes, looks.per_cent, looks.number, looks.per_cent]
-        )
+        _write(sheet, row, cells, [*shapes, looks.per_cent, looks.number, looks.per_cent])
     sheet.set_column(0, 9, 16)
     sheet.freeze_panes(1, 3)
     sheet.autofilter(0, 0, max(1, len(plan.load)), len(heads) - 1)

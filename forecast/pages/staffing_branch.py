@@ -1,0 +1,308 @@
+"""One branch's desk: its load beside its capacity, role by role, and who works when."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from typing import Literal, cast
+
+import pandas as pd
+from starlette.responses import Response
+
+from forecast.accounts.roles import Right
+from forecast.charts.load import KEY, load_chart, load_text
+from forecast.charts.looks import LOOKS
+from forecast.charts.theme import INVENTED
+from forecast.figure_files import page_figure
+from forecast.figures import Figure
+from forecast.pages.figure_pages import FigureShown
+from forecast.pages.page import Asked, NotFoundError, Page, PageError, View
+from forecast.pages.staffing import PATH, own_branches, people_names, shown_plan, standing_words
+from forecast.regions import DAY_NAMES
+from forecast.staffing.calendar import shifts_calendar
+from forecast.staffing.inputs import ROLES
+from forecast.staffing.kept_plan import KeptPlan
+from forecast.staffing.overflow import WaitingWeek
+from forecast.staffing.roster import Shift
+from forecast.staffing.slots import PhonePeople
+from forecast.staffing.words import branch_answer, likely_weeks, told_odds
+from forecast.staffing.workbook import shift_words, staffing_workbook
+from forecast.wording import day as day_words
+from forecast.wording import listed, odds
+
+_TYPES = {"svg": "image/svg+xml", "json": "application/json"}
+_SAFE = re.compile(r"[\w-]+")
+WORKBOOK_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+
+
+@dataclass(frozen=True)
+class WeekRow:
+    """One week of the branch: hours of work by role beside the roster's, and the odds."""
+
+    week: date
+    loads: tuple[str, ...]
+    overflow: str
+    is_likely: bool
+    turned_away: float
+    waiting: float
+
+
+@dataclass(frozen=True)
+class DayRow:
+    """One day of the roster; `people` are those of each role in the order of `ROLES`."""
+
+    day: date
+    weekday: str
+    people: tuple[tuple[str, ...], ...]
+    slots: int | None
+
+
+@dataclass(frozen=True)
+class StaffingBranchPage:
+    """What the page of one branch says; `week` is the one whose roster is shown."""
+
+    answer: str
+    id: str
+    name: str
+    standing: str
+    figures: tuple[FigureShown, ...]
+    rows: tuple[WeekRow, ...]
+    roles: tuple[str, ...]
+    week: date
+    weeks: tuple[date, ...]
+    earlier: date | None
+    later: date | None
+    days: tuple[DayRow, ...]
+    unheld: tuple[str, ...]
+    phone: PhonePeople | None
+
+
+def _branch(asked: Asked) -> View:
+    row, plan, branch = _asked_plan(asked)
+    name = own_branches(asked)[branch].name
+    week = _week(asked, plan, branch)
+    at = plan.weeks.index(week)
+    people = people_names(asked.records, day=plan.first_week)
+    page = StaffingBranchPage(
+        answer=branch_answer(plan, branch, name),
+        id=branch,
+        name=name,
+        standing=standing_words(asked, row, plan),
+        figures=tuple(
+            _shown(figure, row.id, branch, role)
+            for role in ROLES
+            if (figure := load_figure(asked, plan, branch, name, role)) is not None
+        ),
+        rows=tuple(_week_row(plan, one) for one in plan.waiting if one.branch == branch),
+        roles=ROLES,
+        week=week,
+        weeks=plan.weeks,
+        earlier=plan.weeks[at - 1] if at else None,
+        later=plan.weeks[at + 1] if at + 1 < len(plan.weeks) else None,
+        days=_days(plan, branch, week, people),
+        unheld=tuple(one.sentence for one in plan.roster.unheld if one.branch == branch),
+        phone=next((p for p in plan.phone if (p.branch, p.week) == (branch, week)), None),
+    )
+    shifts = [_shift_row(one, people) for one in plan.shifts_at(branch)]
+    load = [asdict(one) for one in plan.load if one.branch == branch]
+    return View("staffing_branch.html", page, {"load": load, "shifts": shifts})
+
+
+def _asked_plan(asked: Asked):  # type: ignore[no-untyped-def]
+    branch = asked.path["branch"]
+    found = shown_plan(asked)
+    if branch not in own_branches(asked) or found is None or branch not in found[1].branches:
+        raise NotFoundError(f"no plan of staff tells of a branch {branch!r}")
+    return (*found, branch)
+
+
+def _week(asked: Asked, plan: KeptPlan, branch: str) -> date:
+    """Return the week whose roster is asked; unless one is, the likeliest to overflow."""
+    text = asked.query.get("week", "")
+    if not text:
+        likely = likely_weeks(plan, branch)
+        return max(likely, key=lambda one: one.overflow_odds).week if likely else plan.weeks[0]
+    named = {one.isoformat(): one for one in plan.weeks}
+    if text not in named:
+        raise PageError(
+            f"the week {text!r} was asked for; the plan tells of those from {plan.weeks[0]} to "
+            f"{plan.weeks[-1]}, by their Mondays"
+        )
+    return named[text]
+
+
+def _week_row(plan: KeptPlan, one: WaitingWeek) -> WeekRow:
+    load = {(each.branch, each.week, each.role): each for each in plan.load}
+    told = []
+    for role in ROLES:
+        each = load.get((one.branch, one.week, role))
+        told.append(
+            "not known"
+            if each is None
+            else f"{each.middle:.0f} of {each.capacity:.0f} h, {each.low:.0f} to {each.high:.0f}"
+        )
+    return WeekRow(
+        one.week,
+        tuple(told),
+        odds(one.overflow_odds),
+        one.overflow_odds >= told_odds(),
+        one.turned_away,
+        one.waiting,
+    )
+
+
+def _days(plan: KeptPlan, branch: str, week: date, people: Mapping[str, str]) -> tuple[DayRow, ...]:
+    own = [one for one in plan.shifts_at(branch) if week <= one.day < week + timedelta(days=7)]
+    slots = {one.day: one.slots for one in plan.slots if one.branch == branch}
+    return tuple(
+        DayRow(
+            day,
+            DAY_NAMES[day.weekday()].capitalize(),
+            tuple(
+                tuple(shift_words(one, people) for one in own if (one.day, one.role) == (day, role))
+                for role in ROLES
+            ),
+            slots.get(day),
+        )
+        for day in sorted({one.day for one in own})
+    )
+
+
+def _shift_row(shift: Shift, people: Mapping[str, str]) -> dict[str, object]:
+    return {
+        "day": shift.day,
+        "role": shift.role,
+        "person": "" if shift.person is None else people.get(shift.person, "erased"),
+        "is_locum": shift.person is None,
+        "hours": shift.hours,
+        "is_extra": shift.is_extra,
+        "is_away": shift.is_away,
+    }
+
+
+# ------------------------------------------------------------------------------ figures
+def load_figure(asked: Asked, plan: KeptPlan, branch: str, name: str, role: str) -> Figure | None:
+    """Return the figure of one role's load at a branch; None where no load of it is told."""
+    own = [one for one in plan.load if (one.branch, one.role) == (branch, role)]
+    if not any(one.high > 0 or one.capacity > 0 for one in own):
+        return None
+    frame = pd.DataFrame(
+        {
+            "week": [pd.Timestamp(one.week) for one in own],
+            "low": [one.low for one in own],
+            "middle": [one.middle for one in own],
+            "high": [one.high for one in own],
+            "capacity": [one.capacity for one in own],
+            "hold": [one.hours_to_hold for one in own],
+            "odds": [one.overflow_odds for one in own],
+            "likely": [one.overflow_odds >= told_odds() for one in own],
+        }
+    )
+    likely = [day_words(one.week) for one in own if one.overflow_odds >= told_odds()]
+    title = f"{role.capitalize()} at {name}: "
+    title += f"too few hours in the weeks of {listed(likely)}" if likely else "the hours will do"
+    note = INVENTED if asked.practice.settings.practice.invented else ""
+    source = f"Plan of staff from forecast {plan.issue_id}"
+
+    def draw(*, width: int, hover: bool):  # type: ignore[no-untyped-def]
+        return load_chart(frame, title=title, source=source, note=note, width=width, hover=hover)
+
+    text = load_text(frame, title=title, note=note or None)
+    return Figure(f"load-{branch}-{role}", title, (KEY,), source, text, draw)
+
+
+def _shown(figure: Figure, plan_id: str, branch: str, role: str) -> FigureShown:
+    address = f"{PATH}/branches/{branch}/load/{plan_id}/{role}"
+    return FigureShown(address, figure.title, figure.text, (*figure.keys, figure.credit))
+
+
+def _file(asked: Asked) -> Response:
+    row, plan, branch = _asked_plan(asked)
+    parts = asked.path["file"].rsplit(".", 2)
+    role, look, kind = parts if len(parts) == 3 else ("", "", "")
+    figure = None
+    if row.id == asked.path["plan"] and role in ROLES and look in LOOKS and kind in _TYPES:
+        figure = load_figure(asked, plan, branch, own_branches(asked)[branch].name, role)
+    if figure is None or not _SAFE.fullmatch(branch):
+        raise NotFoundError("no such figure of the newest plan; open the page again")
+    content = page_figure(
+        asked.practice,
+        plan.issue_id,
+        name=f"load-{row.id}-{branch}-{role}",
+        look=LOOKS[look],
+        kind=cast(Literal["svg", "json"], kind),
+        make=lambda: figure,
+    )
+    kept = {"cache-control": "private, max-age=86400"}
+    return Response(content, media_type=_TYPES[kind], headers=kept)
+
+
+# ------------------------------------------------------------------------------ files to take
+def _workbook(asked: Asked) -> Response:
+    found = shown_plan(asked)
+    if found is None:
+        raise NotFoundError("no plan of staff has been reckoned yet")
+    row, plan = found
+    invented = asked.practice.settings.practice.invented
+    content = staffing_workbook(
+        plan,
+        names={one.id: one.name for one in own_branches(asked).values()},
+        people=people_names(asked.records, day=plan.first_week),
+        notes=[INVENTED] if invented else [],
+        agreed=row.agreed_at is not None,
+    )
+    return download(content, WORKBOOK_TYPE, f"staffing-{plan.first_week}.xlsx")
+
+
+def _calendar(asked: Asked) -> Response:
+    row, plan, branch = _asked_plan(asked)
+    person, own = asked.query.get("person", ""), own_branches(asked)
+    people = people_names(asked.records, day=plan.first_week)
+    shifts = plan.shifts_at(branch)
+    if person:
+        shifts = tuple(one for one in plan.roster.shifts if one.person == person)
+        if person not in people or not shifts:
+            raise NotFoundError("the roster has no shifts of that person")
+    zones = {one.id: one.time_zone for one in asked.practice.settings.region}
+    content = shifts_calendar(
+        shifts,
+        branches=own,
+        people=people,
+        zone_of=lambda one: zones.get(own[one].region_id, "UTC"),
+        made_at=row.made_at,
+        agreed=row.agreed_at is not None,
+        name=people.get(person) or own[branch].name,
+    )
+    return download(content, "text/calendar; charset=utf-8", f"shifts-{branch}.ics")
+
+
+def download(content: bytes, media_type: str, name: str) -> Response:
+    """Return a file that a browser saves, and keeps no copy of."""
+    safe = re.sub(r"[^\w.-]", "_", name)
+    headers = {
+        "content-disposition": f'attachment; filename="{safe}"',
+        "cache-control": "private, no-store",
+    }
+    return Response(content, media_type=media_type, headers=headers)
+
+
+PAGES = (
+    Page(
+        f"{PATH}/branches/{{branch}}", "staffing-branch", Right.SEE_STAFFING, _branch, has_data=True
+    ),
+    Page(
+        f"{PATH}/branches/{{branch}}/load/{{plan}}/{{file}}",
+        "staffing-figure",
+        Right.SEE_STAFFING,
+        _file,
+    ),
+    Page(
+        f"{PATH}/branches/{{branch}}/shifts/calendar",
+        "staffing-calendar",
+        Right.SEE_STAFFING,
+        _calendar,
+    ),
+    Page(f"{PATH}/workbook", "staffing-workbook", Right.SEE_STAFFING, _workbook),
+)
