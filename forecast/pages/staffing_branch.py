@@ -8,18 +8,20 @@ from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import Literal, cast
 
+import altair as alt
 import pandas as pd
 from starlette.responses import Response
 
 from forecast.accounts.roles import Right
 from forecast.charts.load import KEY, load_chart, load_text
 from forecast.charts.looks import LOOKS
-from forecast.charts.theme import INVENTED
+from forecast.charts.theme import INVENTED, WIDTH
 from forecast.figure_files import page_figure
 from forecast.figures import Figure
 from forecast.pages.figure_pages import FigureShown
 from forecast.pages.page import Asked, NotFoundError, Page, PageError, View
 from forecast.pages.staffing import PATH, own_branches, people_names, shown_plan, standing_words
+from forecast.records.staff_plans import StaffPlanRow
 from forecast.regions import DAY_NAMES
 from forecast.staffing.calendar import shifts_calendar
 from forecast.staffing.inputs import ROLES
@@ -110,7 +112,7 @@ def _branch(asked: Asked) -> View:
     return View("staffing_branch.html", page, {"load": load, "shifts": shifts})
 
 
-def _asked_plan(asked: Asked):  # type: ignore[no-untyped-def]
+def _asked_plan(asked: Asked) -> tuple[StaffPlanRow, KeptPlan, str]:
     branch = asked.path["branch"]
     found = shown_plan(asked)
     if branch not in own_branches(asked) or found is None or branch not in found[1].branches:
@@ -206,7 +208,7 @@ def load_figure(asked: Asked, plan: KeptPlan, branch: str, name: str, role: str)
     note = INVENTED if asked.practice.settings.practice.invented else ""
     source = f"Plan of staff from forecast {plan.issue_id}"
 
-    def draw(*, width: int, hover: bool):  # type: ignore[no-untyped-def]
+    def draw(*, width: int = WIDTH, hover: bool = False) -> alt.VConcatChart:
         return load_chart(frame, title=title, source=source, note=note, width=width, hover=hover)
 
     text = load_text(frame, title=title, note=note or None)

@@ -1,4 +1,4 @@
-"""Shifts as a calendar file (iCalendar, RFC 5545), for a person's or a branch's calendar program."""
+"""Shifts as a calendar file (iCalendar, RFC 5545), for a person's or a branch's calendar."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ import io
 from collections.abc import Mapping
 from pathlib import Path
 
-import numpy as np
+import pandas as pd
 from sqlalchemy import Connection
 
 from forecast.csv_files import CsvTable
@@ -130,11 +130,12 @@ def _leave_out_erased(desk: DeskTable, erased: ErasedList) -> None:
     for told in (desk.names, desk.terms, desk.leave):
         for number in gone:
             told.pop(number, None)
-    people = desk.rows["person"].isin(gone) if "person" in desk.rows else np.False_
-    desk.rows = desk.rows[~people]
+    rows = desk.rows
+    theirs = rows.get("person", pd.Series("", index=rows.index)).isin(gone)
+    desk.rows = rows.loc[~theirs.to_numpy()]
     desk.note(
         "member of staff erased",
-        f"{int(people.sum())} rows were left out",
+        f"{int(theirs.sum())} rows were left out",
         "whoever has that number now needs another one",
     )
 

@@ -125,17 +125,17 @@ def _closed_days(
     holidays = {day.date() for day in listed if first <= day.date() <= last}
     closures = branch_records.closures(records)
     found = {branch: set(holidays) for branch in branch_records.branches(records)}
-    for row in closures[~closures["full"]].itertuples():
-        day = row.date.date()  # type: ignore[union-attr]
+    shut = closures[~closures["full"]]
+    for branch, day in zip(shut["branch"], shut["date"].dt.date, strict=True):
         if first <= day <= last:
-            found.setdefault(str(row.branch), set()).add(day)
+            found.setdefault(str(branch), set()).add(day)
     return found
 
 
 def _members(one: StaffOnRecord) -> list[StaffMember]:
     """Return a person once for each stretch of terms: the same id, other days."""
     leave = tuple((span.first, span.last) for span in one.leave)
-    ends = [
+    ends: list[date | None] = [
         min(following.from_date - timedelta(days=1), terms.until or date.max)
         for terms, following in zip(one.terms, one.terms[1:], strict=False)
     ]

@@ -108,7 +108,7 @@ def allergy_tests(file: File, practice: PracticeFolder = Path()) -> None:
 
 @imports.command()
 def staff(file: File, practice: PracticeFolder = Path()) -> None:
-    """Staff and the rest of the desk: leave, hours, minutes, prices, stock; a sheet each, or CSV."""
+    """Staff and the rest of the desk: leave, hours, minutes, prices, stock; one a sheet."""
     _run("staff", file, practice)
 
 
