@@ -29,10 +29,9 @@ from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import WaitingWeek
 from forecast.staffing.roster import Shift
 from forecast.staffing.slots import PhonePeople
-from forecast.staffing.words import branch_answer, likely_weeks, told_odds
+from forecast.staffing.words import branch_answer, likely_weeks, told_odds, weeks_words
 from forecast.staffing.workbook import shift_words, staffing_workbook
-from forecast.wording import day as day_words
-from forecast.wording import listed, odds
+from forecast.wording import odds
 
 _TYPES = {"svg": "image/svg+xml", "json": "application/json"}
 _SAFE = re.compile(r"[\w-]+")
@@ -92,11 +91,7 @@ def _branch(asked: Asked) -> View:
         id=branch,
         name=name,
         standing=standing_words(asked, row, plan),
-        figures=tuple(
-            _shown(figure, row.id, branch, role)
-            for role in ROLES
-            if (figure := load_figure(asked, plan, branch, name, role)) is not None
-        ),
+        figures=_figures(asked, row.id, plan, branch, name),
         rows=tuple(_week_row(plan, one) for one in plan.waiting if one.branch == branch),
         roles=ROLES,
         week=week,
@@ -202,9 +197,9 @@ def load_figure(asked: Asked, plan: KeptPlan, branch: str, name: str, role: str)
             "likely": [one.overflow_odds >= told_odds() for one in own],
         }
     )
-    likely = [day_words(one.week) for one in own if one.overflow_odds >= told_odds()]
+    likely = [one.week for one in own if one.overflow_odds >= told_odds()]
     title = f"{role.capitalize()} at {name}: "
-    title += f"too few hours in the weeks of {listed(likely)}" if likely else "the hours will do"
+    title += f"probably too few hours in {weeks_words(likely)}" if likely else "the hours will do"
     note = INVENTED if asked.practice.settings.practice.invented else ""
     source = f"Plan of staff from forecast {plan.issue_id}"
 
@@ -215,9 +210,18 @@ def load_figure(asked: Asked, plan: KeptPlan, branch: str, name: str, role: str)
     return Figure(f"load-{branch}-{role}", title, (KEY,), source, text, draw)
 
 
-def _shown(figure: Figure, plan_id: str, branch: str, role: str) -> FigureShown:
-    address = f"{PATH}/branches/{branch}/load/{plan_id}/{role}"
-    return FigureShown(address, figure.title, figure.text, (*figure.keys, figure.credit))
+def _figures(
+    asked: Asked, plan_id: str, plan: KeptPlan, branch: str, name: str
+) -> tuple[FigureShown, ...]:
+    """Return the figures of a branch, a role each; the first says how they are read."""
+    shown: list[FigureShown] = []
+    for role in ROLES:
+        figure = load_figure(asked, plan, branch, name, role)
+        if figure is not None:
+            address = f"{PATH}/branches/{branch}/load/{plan_id}/{role}"
+            notes = (*figure.keys, figure.credit) if not shown else ()
+            shown.append(FigureShown(address, figure.title, figure.text, notes))
+    return tuple(shown)
 
 
 def _file(asked: Asked) -> Response:

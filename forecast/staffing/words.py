@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 
 from forecast.staffing.inputs import table
 from forecast.staffing.kept_plan import KeptPlan
@@ -59,15 +60,21 @@ def count(number: int, one: str, several: str) -> str:
 
 def _weeks_at(weeks: Sequence[WaitingWeek], name: str) -> str:
     said = count(len(weeks), "week", "weeks")
-    named = listed([day(one.week) for one in weeks[:_NAMED_WEEKS]])
-    rest = len(weeks) - _NAMED_WEEKS
-    more = f" and {rest} more" if rest > 0 else ""
     low, high = (odds(f(one.overflow_odds for one in weeks)) for f in (min, max))
     chance = f"chance {low}" if low == high else f"chances from {low} to {high}"
-    those = "the week" if len(weeks) == 1 else "the weeks"
-    return (
-        f"{said.capitalize()} will probably overflow at {name}: {those} of {named}{more}, {chance}"
-    )
+    those = weeks_words([one.week for one in weeks])
+    if len(weeks) > _NAMED_WEEKS:
+        return f"At {name} {those} will probably overflow, {chance}"
+    return f"{said.capitalize()} will probably overflow at {name}: {those}, {chance}"
+
+
+def weeks_words(weeks: Sequence[date]) -> str:
+    """Name weeks by their Mondays; very many by the first and the last."""
+    if len(weeks) == 1:
+        return f"the week of {day(weeks[0])}"
+    if len(weeks) > _NAMED_WEEKS:
+        return f"{len(weeks)} weeks from that of {day(weeks[0])} to that of {day(weeks[-1])}"
+    return f"the weeks of {listed([day(one) for one in weeks])}"
 
 
 def _short(weeks: Sequence[WaitingWeek], name: str) -> str:
