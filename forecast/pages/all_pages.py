@@ -21,6 +21,7 @@ from forecast.pages import (
     staffing,
     staffing_branch,
     staffing_desk,
+    staffing_figures,
     uploads,
     validation,
 )
@@ -37,6 +38,7 @@ def all_pages() -> tuple[Page, ...]:
         *staffing.PAGES,
         *staffing_branch.PAGES,
         *staffing_desk.PAGES,
+        *staffing_figures.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,

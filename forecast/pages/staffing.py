@@ -8,21 +8,18 @@ from datetime import date
 
 from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
-from forecast.pages.issue_reading import held
+from forecast.pages.figure_pages import FigureShown
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, Row, View
 from forecast.pages.requests import RequestsPage, ask_clock, moment_words, show_requests
-from forecast.records import Records
-from forecast.records.branches import branches
+from forecast.pages.staffing_figures import figure_of_worst
+from forecast.pages.staffing_shown import PATH, own_branches, shown_plan, standing_words
 from forecast.records.issues import newest_issue
 from forecast.records.staff import staff_on_record
 from forecast.records.staff_plans import (
-    PLAN,
     WHAT_IF,
-    StaffPlanRow,
     agree_staff_plan,
     newest_staff_plan,
 )
-from forecast.regions import Branch
 from forecast.staffing.asked import (
     change_asked,
     service_asked,
@@ -30,7 +27,7 @@ from forecast.staffing.asked import (
     weeks_asked,
 )
 from forecast.staffing.inputs import ROLES, StaffingError
-from forecast.staffing.kept_plan import KeptPlan, plan_of, what_if_of
+from forecast.staffing.kept_plan import KeptPlan, what_if_of
 from forecast.staffing.money import CostDifference, CostLine
 from forecast.staffing.patterns import Told
 from forecast.staffing.stock import StockOrder
@@ -38,7 +35,6 @@ from forecast.staffing.what_if import WhatIf
 from forecast.staffing.words import likely_weeks, overflow_answer, told_odds
 from forecast.wording import odds
 
-PATH = "/staffing"
 STAFF_JOB, TRY_JOB = "staff", "try staffing"  # names of the jobs of the clock
 _NOT_TAKEN = 422
 
@@ -101,6 +97,8 @@ class StaffingPage:
         Whether a newer forecast has come since.
     findings
         What could not be planned and why, a sentence each.
+    figures
+        The load of who is likeliest to have too few hours, beside what the roster can take.
     unheld
         Constraints that cannot hold, a sentence each.
     roster
@@ -117,6 +115,7 @@ class StaffingPage:
     is_agreed: bool
     is_behind: bool
     n_staff: int
+    figures: tuple[FigureShown, ...]
     branches: tuple[BranchChoice, ...]
     weeks_shown: tuple[OddsWeek, ...]
     orders: tuple[OrderRow, ...]
@@ -137,47 +136,9 @@ class StaffingPage:
     roles: tuple[str, ...]
     may_plan: bool
     may_agree: bool
+    most_orders: int = 12
     wrong: str = ""
     typed: Mapping[str, str] | None = None
-
-
-def shown_plan(asked: Asked) -> tuple[StaffPlanRow, KeptPlan] | None:
-    """Return the newest plan, as far as this person may see it; None where there is none."""
-    row = newest_staff_plan(asked.records, kind=PLAN)
-    if row is None:
-        return None
-    whole = held.value(("staff plan", row.id), lambda: plan_of(row.content))
-    account = asked.account
-    if account is None or not account.branches:
-        return row, whole
-    wanted = frozenset(account.branches)
-    return row, held.value(("staff plan", row.id, wanted), lambda: whole.of_branches(wanted))
-
-
-def own_branches(asked: Asked) -> dict[str, Branch]:
-    """Return the branches that this person may see."""
-    account = asked.account
-    every = branches(asked.records)
-    if account is None or not account.branches:
-        return every
-    return {one: branch for one, branch in every.items() if one in account.branches}
-
-
-def people_names(records: Records, *, day: date) -> dict[str, str]:
-    """Return what members of staff are called, by their random ids."""
-    return {one.id: one.shown for one in staff_on_record(records, day=day)}
-
-
-def standing_words(asked: Asked, row: StaffPlanRow, plan: KeptPlan) -> str:
-    """Say what a plan is of and whether it is agreed."""
-    service = "" if plan.service is None else f", service level {100 * plan.service:g} %"
-    agreed = "a proposal"
-    if row.agreed_at is not None:
-        agreed = f"agreed {moment_words(asked.practice, row.agreed_at)}"
-    return (
-        f"{plan.n_weeks} weeks from {plan.first_week.isoformat()}{service}, from forecast "
-        f"{plan.issue_id}; the roster is {agreed}"
-    )
 
 
 def _staffing(asked: Asked) -> View:
@@ -213,6 +174,9 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         is_agreed=row is not None and row.agreed_at is not None,
         is_behind=plan is not None and newest is not None and newest.id != plan.issue_id,
         n_staff=n_staff,
+        figures=()
+        if row is None or plan is None
+        else figure_of_worst(asked.practice, row.id, plan, names),
         branches=tuple(
             BranchChoice(one, name, 0 if plan is None else len(likely_weeks(plan, one)))
             for one, name in names.items()

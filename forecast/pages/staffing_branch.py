@@ -6,22 +6,22 @@ import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
-from typing import Literal, cast
 
-import altair as alt
-import pandas as pd
 from starlette.responses import Response
 
 from forecast.accounts.roles import Right
-from forecast.charts.load import KEY, load_chart, load_text
-from forecast.charts.looks import LOOKS
-from forecast.charts.theme import INVENTED, WIDTH
-from forecast.figure_files import page_figure
-from forecast.figures import Figure
+from forecast.charts.theme import INVENTED
 from forecast.pages.figure_pages import FigureShown
 from forecast.pages.page import Asked, NotFoundError, Page, PageError, View
-from forecast.pages.staffing import PATH, own_branches, people_names, shown_plan, standing_words
-from forecast.records.staff_plans import StaffPlanRow
+from forecast.pages.staffing_figures import figures_of
+from forecast.pages.staffing_shown import (
+    PATH,
+    asked_plan,
+    own_branches,
+    people_names,
+    shown_plan,
+    standing_words,
+)
 from forecast.regions import DAY_NAMES
 from forecast.staffing.calendar import shifts_calendar
 from forecast.staffing.inputs import ROLES
@@ -29,7 +29,7 @@ from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import WaitingWeek
 from forecast.staffing.roster import Shift
 from forecast.staffing.slots import PhonePeople
-from forecast.staffing.words import branch_answer, likely_weeks, told_odds, weeks_words
+from forecast.staffing.words import branch_answer, likely_weeks, told_odds
 from forecast.staffing.workbook import shift_words, staffing_workbook
 from forecast.wording import odds
 
@@ -81,7 +81,7 @@ class StaffingBranchPage:
 
 
 def _branch(asked: Asked) -> View:
-    row, plan, branch = _asked_plan(asked)
+    row, plan, branch = asked_plan(asked)
     name = own_branches(asked)[branch].name
     week = _week(asked, plan, branch)
     at = plan.weeks.index(week)
@@ -91,7 +91,7 @@ def _branch(asked: Asked) -> View:
         id=branch,
         name=name,
         standing=standing_words(asked, row, plan),
-        figures=_figures(asked, row.id, plan, branch, name),
+        figures=figures_of(asked.practice, row.id, plan, branch, name),
         rows=tuple(_week_row(plan, one) for one in plan.waiting if one.branch == branch),
         roles=ROLES,
         week=week,
@@ -105,14 +105,6 @@ def _branch(asked: Asked) -> View:
     shifts = [_shift_row(one, people) for one in plan.shifts_at(branch)]
     load = [asdict(one) for one in plan.load if one.branch == branch]
     return View("staffing_branch.html", page, {"load": load, "shifts": shifts})
-
-
-def _asked_plan(asked: Asked) -> tuple[StaffPlanRow, KeptPlan, str]:
-    branch = asked.path["branch"]
-    found = shown_plan(asked)
-    if branch not in own_branches(asked) or found is None or branch not in found[1].branches:
-        raise NotFoundError(f"no plan of staff tells of a branch {branch!r}")
-    return (*found, branch)
 
 
 def _week(asked: Asked, plan: KeptPlan, branch: str) -> date:
@@ -179,72 +171,6 @@ def _shift_row(shift: Shift, people: Mapping[str, str]) -> dict[str, object]:
     }
 
 
-# ------------------------------------------------------------------------------ figures
-def load_figure(asked: Asked, plan: KeptPlan, branch: str, name: str, role: str) -> Figure | None:
-    """Return the figure of one role's load at a branch; None where no load of it is told."""
-    own = [one for one in plan.load if (one.branch, one.role) == (branch, role)]
-    if not any(one.high > 0 or one.capacity > 0 for one in own):
-        return None
-    frame = pd.DataFrame(
-        {
-            "week": [pd.Timestamp(one.week) for one in own],
-            "low": [one.low for one in own],
-            "middle": [one.middle for one in own],
-            "high": [one.high for one in own],
-            "capacity": [one.capacity for one in own],
-            "hold": [one.hours_to_hold for one in own],
-            "odds": [one.overflow_odds for one in own],
-            "likely": [one.overflow_odds >= told_odds() for one in own],
-        }
-    )
-    likely = [one.week for one in own if one.overflow_odds >= told_odds()]
-    title = f"{role.capitalize()} at {name}: "
-    title += f"probably too few hours in {weeks_words(likely)}" if likely else "the hours will do"
-    note = INVENTED if asked.practice.settings.practice.invented else ""
-    source = f"Plan of staff from forecast {plan.issue_id}"
-
-    def draw(*, width: int = WIDTH, hover: bool = False) -> alt.VConcatChart:
-        return load_chart(frame, title=title, source=source, note=note, width=width, hover=hover)
-
-    text = load_text(frame, title=title, note=note or None)
-    return Figure(f"load-{branch}-{role}", title, (KEY,), source, text, draw)
-
-
-def _figures(
-    asked: Asked, plan_id: str, plan: KeptPlan, branch: str, name: str
-) -> tuple[FigureShown, ...]:
-    """Return the figures of a branch, a role each; the first says how they are read."""
-    shown: list[FigureShown] = []
-    for role in ROLES:
-        figure = load_figure(asked, plan, branch, name, role)
-        if figure is not None:
-            address = f"{PATH}/branches/{branch}/load/{plan_id}/{role}"
-            notes = (*figure.keys, figure.credit) if not shown else ()
-            shown.append(FigureShown(address, figure.title, figure.text, notes))
-    return tuple(shown)
-
-
-def _file(asked: Asked) -> Response:
-    row, plan, branch = _asked_plan(asked)
-    parts = asked.path["file"].rsplit(".", 2)
-    role, look, kind = parts if len(parts) == 3 else ("", "", "")
-    figure = None
-    if row.id == asked.path["plan"] and role in ROLES and look in LOOKS and kind in _TYPES:
-        figure = load_figure(asked, plan, branch, own_branches(asked)[branch].name, role)
-    if figure is None or not _SAFE.fullmatch(branch):
-        raise NotFoundError("no such figure of the newest plan; open the page again")
-    content = page_figure(
-        asked.practice,
-        plan.issue_id,
-        name=f"load-{row.id}-{branch}-{role}",
-        look=LOOKS[look],
-        kind=cast(Literal["svg", "json"], kind),
-        make=lambda: figure,
-    )
-    kept = {"cache-control": "private, max-age=86400"}
-    return Response(content, media_type=_TYPES[kind], headers=kept)
-
-
 # ------------------------------------------------------------------------------ files to take
 def _workbook(asked: Asked) -> Response:
     found = shown_plan(asked)
@@ -263,7 +189,7 @@ def _workbook(asked: Asked) -> Response:
 
 
 def _calendar(asked: Asked) -> Response:
-    row, plan, branch = _asked_plan(asked)
+    row, plan, branch = asked_plan(asked)
     person, own = asked.query.get("person", ""), own_branches(asked)
     people = people_names(asked.records, day=plan.first_week)
     shifts = plan.shifts_at(branch)
@@ -297,12 +223,6 @@ def download(content: bytes, media_type: str, name: str) -> Response:
 PAGES = (
     Page(
         f"{PATH}/branches/{{branch}}", "staffing-branch", Right.SEE_STAFFING, _branch, has_data=True
-    ),
-    Page(
-        f"{PATH}/branches/{{branch}}/load/{{plan}}/{{file}}",
-        "staffing-figure",
-        Right.SEE_STAFFING,
-        _file,
     ),
     Page(
         f"{PATH}/branches/{{branch}}/shifts/calendar",

@@ -15,9 +15,9 @@ from starlette.responses import Response
 from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
-from forecast.pages.staffing import PATH as STAFFING
-from forecast.pages.staffing import own_branches
 from forecast.pages.staffing_branch import WORKBOOK_TYPE, download
+from forecast.pages.staffing_shown import PATH as STAFFING
+from forecast.pages.staffing_shown import own_branches
 from forecast.records.staff import (
     Recorded,
     StaffOnRecord,
