@@ -111,6 +111,18 @@ def _plan(task: Task) -> None:
         write_plans(task.practice, task.records, made, plans)
 
 
+def _staff(task: Task) -> None:
+    from jobs.staff_jobs import staff_job
+
+    staff_job(task)
+
+
+def _staff_is_behind(practice: Practice, records: Records) -> bool:
+    from jobs.staff_jobs import plan_is_behind
+
+    return plan_is_behind(practice, records)
+
+
 def _verify(task: Task) -> None:
     from jobs.verify import verify
 
@@ -200,6 +212,13 @@ JOBS: tuple[Job, ...] = (
         _plan,
         needs=("issue",),
         takes_day=True,
+    ),
+    Job(
+        "staff",
+        "plans staff and stock anew, where a plan is older than the newest issue",
+        _staff,
+        has_work=_staff_is_behind,
+        takes=("weeks", "service"),
     ),
     Job("verify", "holds issued forecasts against what came", _verify),
     Job("housekeeping", "takes away what was kept long enough", _keep_house),

@@ -31,6 +31,17 @@ def usual_service() -> float:
     return limits().number("asked.usual_service")
 
 
+def fields_of(text: str) -> dict[str, str]:
+    """Read a change written as ``what=hours,branch=ID,hours_more=1``; see `change_asked`."""
+    parts = [part.partition("=") for part in text.split(",") if part.strip()]
+    for name, sign, _ in parts:
+        if not sign:
+            raise StaffingError(
+                f"{name.strip()!r} was given of a change; write name=value, with commas between"
+            )
+    return {name.strip(): value.strip() for name, _, value in parts}
+
+
 def change_asked(fields: Mapping[str, str], *, branches: Collection[str], today: date) -> Change:
     """Read a change to try from the words of a form.
 

@@ -20,6 +20,7 @@ from jobs.cli.privacy import erase, export
 from jobs.cli.replay import backtest, replay, verify
 from jobs.cli.setup import init
 from jobs.cli.sources import pull, sources
+from jobs.cli.staff import staff
 from jobs.cli.therapies import therapies
 from jobs.cli.visits import visits
 
@@ -43,6 +44,7 @@ app.add_typer(erase, name="erase")
 app.add_typer(export, name="export")
 app.command()(issue)
 app.command()(plan)
+app.command()(staff)
 app.command()(culprits)
 app.command()(therapies)
 app.command()(remake)
