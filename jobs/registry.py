@@ -118,9 +118,17 @@ def _staff(task: Task) -> None:
 
 
 def _staff_is_behind(practice: Practice, records: Records) -> bool:
-    from jobs.staff_jobs import plan_is_behind
+    """Say whether a newer issue has come than the plan of staff rests on; once a day at most.
 
-    return plan_is_behind(practice, records)
+    Where nobody ever asked for a plan, none is made unasked.
+    """
+    from forecast.records.issues import newest_issue
+    from forecast.records.staff_plans import newest_staff_plan
+
+    plan, made = newest_staff_plan(records), newest_issue(records)
+    if plan is None or made is None or made.id == plan.issue_id:
+        return False
+    return practice.day_of(plan.made_at) < practice.today
 
 
 def _verify(task: Task) -> None:

@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 from forecast.outcomes import Outcome
-from forecast.practice import Practice
-from forecast.records.engine import Records
-from forecast.records.issues import newest_issue
-from forecast.records.staff_plans import newest_staff_plan
 from forecast.staffing.asked import service_asked, usual_service, weeks_asked
 from forecast.staffing.words import overflow_answer
 from jobs.asking import CHANGE, SERVICE, WEEKS, keeping_outcome
@@ -50,17 +46,6 @@ def try_staffing_job(task: Task) -> None:
         return Outcome(f"tried: {tried.sentence}", None, [])
 
     keeping_outcome(task, do)
-
-
-def plan_is_behind(practice: Practice, records: Records) -> bool:
-    """Say whether a newer issue has come than the plan of staff rests on; once a day at most.
-
-    Where nobody ever asked for a plan, none is made unasked.
-    """
-    plan, made = newest_staff_plan(records), newest_issue(records)
-    if plan is None or made is None or made.id == plan.issue_id:
-        return False
-    return practice.day_of(plan.made_at) < practice.today
 
 
 def _asked_of_staff(task: Task) -> AskedOfStaff:

@@ -187,7 +187,7 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         costs=() if plan is None else plan.money.lines,
         differences=() if plan is None else plan.money.differences,
         n_prices_of_house=0 if plan is None else len(plan.money.prices_from_table),
-        findings=() if plan is None else plan.findings,
+        findings=() if plan is None else _findings(plan),
         unheld=() if plan is None else tuple(one.sentence for one in plan.roster.unheld),
         roster=""
         if plan is None or plan.roster.solution is None
@@ -196,8 +196,8 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         tried=tried if sees_all else None,
         tried_words=tried_words if sees_all else "",
         asked=show_requests(asked) if account.may(Right.SEE_DATA) and may_plan else None,
-        service=usual_service(),
-        weeks=weeks_asked(""),
+        service=usual_service() if plan is None or plan.service is None else plan.service,
+        weeks=weeks_asked("") if plan is None else plan.n_weeks,
         today=asked.practice.local_date,
         roles=ROLES,
         may_plan=may_plan,
@@ -205,6 +205,12 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         wrong=wrong,
         typed=typed,
     )
+
+
+def _findings(plan: KeptPlan) -> tuple[str, ...]:
+    """Return what must be known besides the constraints that cannot hold, told by themselves."""
+    unheld = {one.sentence for one in plan.roster.unheld}
+    return tuple(sentence for sentence in plan.findings if sentence not in unheld)
 
 
 def _no_plan(n_staff: int) -> str:
