@@ -187,10 +187,10 @@ def replay_erasures(practice: Practice, records: Records) -> Replayed:
     Nothing is done where the records know of every erasure on the list.
     """
     erased = read_erased(practice)
-    erase_staff_again(practice, records)
     forgotten = sorted(set(erased.erasures) - persons.erasures(records)) if erased else []
     if not forgotten:
         return Replayed()
+    erase_staff_again(practice, records)
     back = persons.persons_of(
         records,
         is_owner=lambda reference: bool(reference) and erased.holds_owner(reference),

@@ -25,7 +25,7 @@ from forecast.visits.rules import earliest_day
 from models.parameters import ParameterTable, load_table
 
 Columns = tuple[str, ...]
-# Of each table the columns it must have, then those it may have.
+# Of each table the columns it must have, then those it may have; `house` is there to be read.
 TABLES: Mapping[str, tuple[Columns, Columns]] = {
     "staff": (
         ("person", "skills", "branch", "hours_a_week"),
@@ -33,8 +33,8 @@ TABLES: Mapping[str, tuple[Columns, Columns]] = {
     ),
     "leave": (("person", "first", "last"), ()),
     "hours": (("branch", "opening"), ("from",)),
-    "minutes": (("kind", "role", "minutes"), ("branch", "from")),
-    "prices": (("price", "amount"), ("from",)),
+    "minutes": (("kind", "role", "minutes"), ("branch", "from", "house")),
+    "prices": (("price", "amount"), ("from", "house")),
     "stock": (
         ("item", "branch", "on_hand", "counted", "pack_size", "lead_days"),
         ("expires", "pack_price"),
@@ -299,6 +299,7 @@ def _read_hours(table: CsvTable, desk: DeskTable, words: DeskWords, today: date)
 
 
 def _read_minutes(table: CsvTable, desk: DeskTable, words: DeskWords, today: date) -> None:
+    _pass_over_empty(table, "minutes")
     table.leave_out_unknown("kind", list(words.kinds))
     table.leave_out_unknown("role", ROLES)
     _parse_branch(table, words)
@@ -319,6 +320,7 @@ def _read_minutes(table: CsvTable, desk: DeskTable, words: DeskWords, today: dat
 
 
 def _read_prices(table: CsvTable, desk: DeskTable, words: DeskWords, today: date) -> None:
+    _pass_over_empty(table, "amount")
     table.leave_out_unknown("price", list(words.prices))
     table.parse_numbers("amount", lowest=0.0, highest=limits().number("price.highest"))
     _parse_from(table, today)
@@ -383,6 +385,11 @@ def _without_hours(desk: DeskTable, words: DeskWords) -> list[Finding]:
         )
         for branch in sorted(staffed - known - desk.unclear)
     ]
+
+
+def _pass_over_empty(table: CsvTable, column: str) -> None:
+    """Pass over rows that leave the number to the house: they say nothing."""
+    table.rows = table.rows[table.rows[column] != ""]
 
 
 def _parse_from(table: CsvTable, today: date) -> None:

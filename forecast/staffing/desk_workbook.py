@@ -35,8 +35,8 @@ def desk_tables(
     Parameters
     ----------
     wanted
-        Branches whose rows are given; None: all. Minutes and prices of all branches are given in
-        any case, the house's where the desk says none.
+        Branches whose rows are given; None: all. Minutes and prices are given in any case; those
+        that the desk does not say are empty, with the house's beside them.
     """
     people = [
         one
@@ -111,29 +111,35 @@ def _hours(records: Records, wanted: Collection[str] | None) -> list[Row]:
 
 
 def _minutes(records: Records, today: date) -> list[Row]:
+    """Return the desk's minutes; of a kind and role without any an empty row with the house's."""
     told = [one for one in numbers_on(records, day=today) if one.subject == MINUTES]
-    own = {(one.item, one.role) for one in told if one.branch_id is None}
-    rows: list[Row] = [
-        [one.kind, one.role, one.number, None, None]
-        for one in default_minutes()
-        if (one.kind, one.role) not in own
-    ]
-    return rows + [
-        [one.item, one.role, one.number, one.branch_id, str(one.from_date)] for one in told
-    ]
+    rows: list[Row] = []
+    for usual in default_minutes():
+        own = [one for one in told if (one.item, one.role) == (usual.kind, usual.role)]
+        rows += [
+            [one.item, one.role, one.number, one.branch_id, str(one.from_date), usual.number]
+            for one in own
+        ]
+        if not any(one.branch_id is None for one in own):
+            rows.append([usual.kind, usual.role, None, None, None, usual.number])
+    return rows
 
 
 def _prices(records: Records, today: date) -> list[Row]:
+    """Return every price: the desk's, or an empty row with the house's."""
     told = {one.item: one for one in numbers_on(records, day=today) if one.subject == PRICE}
     usual = default_prices()
     rows: list[Row] = []
     for name in price_names():
-        if name in told:
-            rows.append([name, told[name].number, str(told[name].from_date)])
-        else:
-            group, _, key = name.partition(" ")
-            held = getattr(usual, group)
-            rows.append([name, held[key] if key else held, None])
+        group, _, key = name.partition(" ")
+        held = getattr(usual, group)
+        house = held[key] if key else held
+        own = told.get(name)
+        rows.append(
+            [name, None, None, house]
+            if own is None
+            else [name, own.number, str(own.from_date), house]
+        )
     return rows
 
 

@@ -20,6 +20,7 @@ from forecast.sheets import SheetError
 from forecast.staffing.desk_file import DeskTable, DeskWords, read_desk
 from forecast.staffing.desk_import import import_staff
 from forecast.staffing.desk_inputs import desk_inputs, stock_items
+from forecast.staffing.desk_workbook import desk_tables, desk_workbook
 from forecast.staffing.inputs import FLARE, KINDS, price_names
 
 NOW = datetime(2023, 3, 1, 1, tzinfo=UTC)
@@ -276,6 +277,19 @@ def test_a_sheet_whose_name_promises_a_table_and_has_not_its_columns_is_an_error
         "columns so"
     )
     assert any("'notes'" in one for one in lines(report, severity=("note",)))
+
+
+def test_the_desks_workbook_brought_back_changes_nothing(records, bring):
+    """What the desk leaves to the house stays the house's: its empty rows say nothing."""
+    bring(GOOD)
+    before = rows(records)
+    report = bring(desk_workbook(records, today=TODAY))
+    assert lines(report) == []
+    assert rows(records) == before
+    tables = desk_tables(records, today=TODAY)
+    assert ["flare visit", "vet", 25.0, "north", "2023-03-01", 20.0] in tables["minutes"]
+    assert ["flare visit", "vet", None, None, None, 20.0] in tables["minutes"]
+    assert len(tables["minutes"]) == 15 + 1
 
 
 def test_a_file_that_holds_none_of_the_tables_is_refused(bring):
