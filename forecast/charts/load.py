@@ -6,14 +6,15 @@ import altair as alt
 import pandas as pd
 
 from forecast.charts import theme
+from forecast.charts.fan import high_runs
 
 COLUMNS = ("low", "middle", "high", "capacity", "hold", "odds", "likely")
 FIGURE = "the load against capacity"
 HEIGHT = 240
 KEY = (
-    "Steps: the median load of the week; the band holds eight outcomes in ten. Bold dashes: hours "
-    "that the roster can take. Dots: hours to hold open at the service level. Triangle: more "
-    "likely than not that the week overflows."
+    "Steps: the median load of the week's own visits; the band holds eight outcomes in ten. Bold "
+    "dashes: hours that the roster can take. Dots: hours to hold open at the service level. "
+    "Triangle: more likely than not that the week overflows, with visits that wait from before."
 )
 DASHES, DOTS = [7, 4], [1.5, 3]
 
@@ -85,9 +86,12 @@ def _rows(frame: pd.DataFrame) -> theme.Rows:
 
 
 def _over(frame: pd.DataFrame) -> theme.Rows:
+    """Return the runs of weeks told to overflow; one ground under each, so that no seam shows."""
     half = theme.HALF_WEEK
-    weeks = pd.to_datetime(frame.loc[frame["likely"].astype(bool), "week"])
-    return [{"from": theme.instant(w - half), "to": theme.instant(w + half)} for w in weeks]
+    return [
+        {"from": theme.instant(run[0] - half), "to": theme.instant(run[-1] + half)}
+        for run in high_runs(frame.assign(high=frame["likely"]))
+    ]
 
 
 def _named(name: str) -> alt.Chart:
