@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from forecast.staffing.inputs import StaffMember
+from models.weeks import DAYS_IN_WEEK
 
 
 @dataclass(frozen=True)
@@ -116,3 +117,36 @@ class Roster:
     peak_weeks: tuple[date, ...] = ()
     burden: dict[str, int] | None = None
     solution: RosterSolution | None = None
+
+
+def overtime_a_shift(person: StaffMember) -> float:
+    """Return the hours that somebody can stay longer, for each shift of the contract [h].
+
+    Whoever takes on whole shifts over the contract has the rest of their overtime for this.
+    """
+    if person.contract_shifts == 0:
+        return 0.0
+    left = person.most_overtime - extra_shifts(person) * person.hours_of_shift
+    return max(left, 0.0) / person.contract_shifts
+
+
+def extra_shifts(person: StaffMember) -> int:
+    """Return the whole shifts a week that somebody takes on over the contract at most."""
+    return int(person.most_overtime / person.hours_of_shift + 1e-9)
+
+
+def days_of_leave(person: StaffMember, week: date) -> int:
+    """Return the days of leave in a week that count as days of the contract: Monday to Friday."""
+    days = [week + timedelta(days=n) for n in range(DAYS_IN_WEEK)]
+    usual = person.working_days if person.working_days is not None else range(5)
+    return sum(
+        day.weekday() in usual and any(first <= day <= last for first, last in person.leave)
+        for day in days
+    )
+
+
+def shifts_due(person: StaffMember, week: date) -> int:
+    """Return the shifts that the contract still holds in a week, its leave taken off."""
+    days = [week + timedelta(days=n) for n in range(DAYS_IN_WEEK)]
+    can = sum(person.works_on(day) for day in days)
+    return min(max(person.contract_shifts - days_of_leave(person, week), 0), can)
