@@ -131,6 +131,15 @@ def _staff_is_behind(practice: Practice, records: Records) -> bool:
     return practice.day_of(plan.made_at) < practice.today
 
 
+def _draft_alerts(task: Task) -> None:
+    from forecast.issuing import latest_issue
+    from jobs.alerts import draft_alerts
+
+    made = latest_issue(task.practice, task.records, as_of=task.as_of)
+    drafted = draft_alerts(task.practice, task.records, made, say=task.say)
+    task.result.rows = len(drafted.alerts)
+
+
 def _verify(task: Task) -> None:
     from jobs.verify import verify
 
@@ -227,6 +236,13 @@ JOBS: tuple[Job, ...] = (
         _staff,
         has_work=_staff_is_behind,
         takes=("weeks", "service"),
+    ),
+    Job(
+        "draft alerts",
+        "drafts alerts that are due, for people to approve",
+        _draft_alerts,
+        needs=("issue",),
+        takes_day=True,
     ),
     Job("verify", "holds issued forecasts against what came", _verify),
     Job("housekeeping", "takes away what was kept long enough", _keep_house),

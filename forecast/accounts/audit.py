@@ -49,6 +49,15 @@ class Action(StrEnum):
     THERAPY_RELEASED = "therapy signed to be given again"
     DESK_CHANGED = "staff, hours, prices or stock entered"
     ROSTER_AGREED = "roster agreed"
+    ALERT_RULE_SET = "alert rule set"
+    ALERT_DRAFTED = "alert drafted"
+    ALERT_EDITED = "alert edited"
+    ALERT_APPROVED = "alert approved"
+    ALERT_REFUSED = "alert refused"
+    ALERT_DISCARDED = "alert thrown away"
+    ALERT_SENT = "alert sent"
+    ALERT_WITHDRAWN = "alert withdrawn"
+    ALERT_BLOCKS_APPROVED = "fixed blocks of alerts approved"
 
 
 @dataclass(frozen=True)

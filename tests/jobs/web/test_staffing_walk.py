@@ -61,7 +61,7 @@ def ask(one, site, button):
 
 @pytest.mark.long
 def test_a_manager_plans_the_staff(browser, site):
-    """Each fault of the spreadsheet is one line; the rest is planned, tried, agreed, taken along."""
+    """Each fault of the spreadsheet is one line; the rest is planned, tried and agreed."""
     with opened(browser, site.base, "desk") as one:
         page = one.page
         sign_in(one, Role.MANAGER, "/staffing")
