@@ -296,13 +296,27 @@ def staff_holdings(records: Records, one: StaffIdentity) -> dict[str, Any]:
         "leave": tables.staff_leave,
     }
     with records.reading() as connection:
-        return {
+        found = {
             name: [
                 json.loads(json.dumps(dict(row._mapping), default=str))
                 for row in connection.execute(select(table).where(table.c.staff_id == one.staff_id))
             ]
             for name, table in held.items()
         }
+        found["shifts"] = _shifts(connection, one.staff_id)
+    return found
+
+
+def _shifts(connection: Connection, staff_id: str) -> list[dict[str, Any]]:
+    """Return somebody's shifts in the plans that are kept."""
+    table = tables.staff_plan
+    plans = connection.execute(select(table.c.id, table.c.content).order_by(table.c.made_at)).all()
+    return [
+        {"plan": row.id, **shift}
+        for row in plans
+        for shift in json.loads(row.content).get("roster", {}).get("shifts", ())
+        if shift["person"] == staff_id
+    ]
 
 
 def gone_before(records: Records, *, day: date) -> list[StaffIdentity]:

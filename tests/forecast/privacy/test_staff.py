@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -12,7 +13,9 @@ from forecast.practice import Practice
 from forecast.privacy import erase_staff, forget_expired, held_on_staff, replay_erasures
 from forecast.records import Records, RecordsError, tables
 from forecast.records.erased import read_erased
+from forecast.records.issues import IssueRow, add_issue
 from forecast.records.staff import staff_ids, staff_on_record
+from forecast.records.staff_plans import PLAN, add_staff_plan
 from forecast.staffing.desk_import import import_staff
 
 NAMES = ("Cyra Saltspoon", "Saltspoon")
@@ -96,10 +99,24 @@ def test_records_of_a_back_up_are_erased_again_at_the_next_start(practice, staff
 
 
 def test_all_that_is_held_on_one_is_given_out(practice, staffed):
+    """Of every table that knows them, and their shifts in plans that are kept."""
+    with staffed.reading() as connection:
+        cyra = staff_ids(connection)["S7"]
+    row = IssueRow(
+        *("i1", practice.now, practice.today, "issued", "m", "s", 1, "f", "h", "SNAP", None)
+    )
+    add_issue(staffed, row, settings_text="", summaries={})
+    shifts = [{"person": cyra, "day": "2024-06-03"}, {"person": "other", "day": "2024-06-04"}]
+    content = json.dumps({"roster": {"shifts": shifts}})
+    given = {"issue_id": "i1", "made_at": practice.now, "kind": PLAN, "asked": {}, "newest": 9}
+    add_staff_plan(staffed, content=content, **given)
     held = held_on_staff(practice, staffed, "S7")
     assert held["identity"][0]["name"] == "Cyra Saltspoon"
     assert held["terms"][0]["until"] == "2024-06-30"
     assert held["leave"][0]["first"] == "2024-06-10"
+    assert [one["day"] for one in held["shifts"]] == ["2024-06-03"]
+    knowing = {t.name for t in tables.metadata.sorted_tables if "staff_id" in t.c}
+    assert {f"staff_{part}" for part in ("identity", "terms", "leave")} == knowing
     with pytest.raises(RecordsError, match="did you mean 'S7'"):
         held_on_staff(practice, staffed, "S77")
 
