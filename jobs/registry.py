@@ -123,12 +123,14 @@ def _staff_is_behind(practice: Practice, records: Records) -> bool:
     Where nobody ever asked for a plan, none is made unasked.
     """
     from forecast.records.issues import newest_issue
+    from forecast.records.staff import staff_on_record
     from forecast.records.staff_plans import newest_staff_plan
 
     plan, made = newest_staff_plan(records), newest_issue(records)
     if plan is None or made is None or made.id == plan.issue_id:
         return False
-    return practice.day_of(plan.made_at) < practice.today
+    is_due = practice.day_of(plan.made_at) < practice.today
+    return is_due and bool(staff_on_record(records, day=practice.today))
 
 
 def _draft_alerts(task: Task) -> None:

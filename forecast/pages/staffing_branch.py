@@ -130,7 +130,8 @@ def _week_row(plan: KeptPlan, one: WaitingWeek) -> WeekRow:
         told.append(
             "not known"
             if each is None
-            else f"{each.middle:.0f} of {each.capacity:.0f} h, {each.low:.0f} to {each.high:.0f}"
+            else f"{each.middle:.0f} of {each.capacity:.0f} h, {each.low:.0f} to {each.high:.0f}; "
+            f"hold {each.hours_to_hold:.0f}"
         )
     return WeekRow(
         one.week,

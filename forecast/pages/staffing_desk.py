@@ -17,7 +17,7 @@ from forecast.accounts.roles import Right
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
 from forecast.pages.staffing_branch import WORKBOOK_TYPE, download
 from forecast.pages.staffing_shown import PATH as STAFFING
-from forecast.pages.staffing_shown import own_branches
+from forecast.pages.staffing_shown import own_branches, shown_plan
 from forecast.records.staff import (
     Recorded,
     StaffOnRecord,
@@ -54,7 +54,10 @@ class LeaveShown:
 
 @dataclass(frozen=True)
 class PersonShown:
-    """One of the staff: who, the terms in words, and leave ahead; `fields` fill the form."""
+    """One of the staff: who, the terms in words, and leave ahead.
+
+    `fields` fill the form; `calendar` leads to the shifts as a file, "" where the plan has none.
+    """
 
     id: str
     number: str
@@ -65,6 +68,7 @@ class PersonShown:
     coming: tuple[str, ...]
     leave: tuple[LeaveShown, ...]
     fields: Mapping[str, str]
+    calendar: str
 
 
 @dataclass(frozen=True)
@@ -116,7 +120,10 @@ def _page(
     assert asked.account is not None
     own = own_branches(asked)
     sees_all = not asked.account.branches
-    people = tuple(_person(one) for one in _people(asked))
+    found = shown_plan(asked)
+    shifts = () if found is None else found[1].roster.shifts
+    places = {one.person: one.branch for one in reversed(shifts) if one.person is not None}
+    people = tuple(_person(one, places.get(one.id, "")) for one in _people(asked))
     chosen = next((one for one in people if one.number == asked.query.get("person")), None)
     wanted = None if sees_all else frozenset(own)
     held = desk_tables(asked.records, today=asked.practice.today, wanted=wanted)
@@ -159,7 +166,7 @@ def _people(asked: Asked) -> list[StaffOnRecord]:
     return [one for one in found if any(terms.branch_id in own for terms in one.terms)]
 
 
-def _person(one: StaffOnRecord) -> PersonShown:
+def _person(one: StaffOnRecord, works_at: str) -> PersonShown:
     now, *coming = one.terms
     over = "" if now.overtime_hours is None else f", {now.overtime_hours:g} more at most"
     ends = "" if now.until is None else f", until {now.until}"
@@ -174,6 +181,7 @@ def _person(one: StaffOnRecord) -> PersonShown:
         tuple(f"{terms.hours_week:g} h from {terms.from_date}" for terms in coming),
         tuple(LeaveShown(span.id, span.first, span.last) for span in one.leave),
         row,
+        f"{STAFFING}/branches/{works_at}/shifts/calendar?person={one.id}" if works_at else "",
     )
 
 

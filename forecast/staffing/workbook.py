@@ -209,7 +209,10 @@ def _branch(
     sheet.set_column(4, 6, 12, looks.text)
     sheet.write_string(0, 0, branch_answer(plan, branch, names.get(branch, branch)), looks.title)
     sheet.write_string(
-        1, 0, "Hours of work: median (eight in ten) of what the roster can take", looks.small
+        1,
+        0,
+        "Hours of work: median (eight in ten) of what the roster can take; hours to hold open",
+        looks.small,
     )
     heads = [*ROLES, "overflows", "turned away", "waiting"]
     _headings(sheet, 2, ["week of", *heads], looks)
@@ -232,7 +235,8 @@ def _branch(
 def _load_words(one: LoadWeek | None) -> str:
     if one is None:
         return "not known"
-    return f"{one.middle:.0f} h ({one.low:.0f} to {one.high:.0f}) of {one.capacity:.0f} h"
+    load = f"{one.middle:.0f} h ({one.low:.0f} to {one.high:.0f}) of {one.capacity:.0f} h"
+    return f"{load}; hold {one.hours_to_hold:.0f} h"
 
 
 def _roster(

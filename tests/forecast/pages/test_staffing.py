@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from datetime import UTC, date, datetime
 
 import pytest
@@ -23,6 +24,7 @@ from forecast.staffing.desk_import import enter_row
 from forecast.staffing.kept_plan import as_text
 from forecast.staffing.what_if import OtherHours, WhatIf
 
+DESK = "/staffing/desk"
 MADE = datetime(2023, 3, 1, 0, 30, tzinfo=UTC)
 TODAY = date(2023, 3, 1)
 ADA = {"person": "S1", "name": "Ada", "skills": "vet", "branch": "at-north", "hours_a_week": "40"}
@@ -123,6 +125,10 @@ def test_workbook_and_calendar_are_taken_along(at, planned):
     taken = manager.get("/staffing/branches/at-north/shifts/calendar")
     events = Calendar.from_ical(taken.content).walk("VEVENT")
     assert {str(one["status"]) for one in events} == {"TENTATIVE"}
+    (own,) = re.findall(r'href="(/staffing/[^"]*person=[^"]*)"[^>]*Ada', manager.get(DESK).text)
+    events = Calendar.from_ical(manager.get(own).content).walk("VEVENT")
+    assert [str(one["summary"]) for one in events] == ["Ada: vet, north"]
+    assert manager.get("/staffing/branches/at-north/shifts/calendar?person=x").status_code == 404
     assert manager.post("/staffing/agree", data={"plan": planned}).status_code == 303
     events = Calendar.from_ical(
         manager.get("/staffing/branches/at-north/shifts/calendar").content
@@ -157,6 +163,10 @@ def test_who_is_limited_to_a_branch_sees_and_mends_that_branch_alone(at, planned
     ):
         sent = {f"skill-{row['skills']}": "yes"} | row if "skills" in row else row
         assert south.post(f"/staffing/desk/enter/{table}", data=sent).status_code == 422, table
+    files = {"file": ("staff.csv", b"person,skills,branch,hours_a_week\nS1,vet,at-north,1\n")}
+    refused = south.post("/uploads", data={"kind": "staff"}, files=files)
+    assert refused.status_code == 422
+    assert "a file of staff is of all branches" in refused.text.lower()
     assert staff_on_record(opened.records, day=TODAY) == before
     assert south.post("/staffing/agree", data={"plan": planned}).status_code == 400
 

@@ -100,7 +100,7 @@ def test_the_workbook_has_a_sheet_a_branch_and_runs_nothing(make_plan):
     assert "Ada" in cells
     assert "=1+1 (extra)" in cells
     assert "locum to be found" in cells
-    assert "30 h (20 to 42) of 36 h" in cells
+    assert "30 h (20 to 42) of 36 h; hold 42 h" in cells
     assert datetime(2023, 3, 6).date() in cells
     load = book.get_sheet_by_name("load").to_python()
     assert len(load) == 1 + 2 * 4 * 3
