@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -133,6 +134,18 @@ def overtime_a_shift(person: StaffMember) -> float:
 def extra_shifts(person: StaffMember) -> int:
     """Return the whole shifts a week that somebody takes on over the contract at most."""
     return int(person.most_overtime / person.hours_of_shift + 1e-9)
+
+
+def terms_on(staff: Iterable[StaffMember], person: str, day: date) -> StaffMember | None:
+    """Return somebody as their contract has them on a day; the same id may stand for several."""
+    own = [one for one in staff if one.id == person]
+    return next((one for one in own if one.is_employed_on(day)), own[-1] if own else None)
+
+
+def paid_hours(person: StaffMember, weeks: Iterable[date]) -> float:
+    """Return the hours that a contract pays in some weeks; of a week it holds in part, as much."""
+    days = [week + timedelta(days=n) for week in weeks for n in range(DAYS_IN_WEEK)]
+    return person.contract_hours * sum(map(person.is_employed_on, days)) / DAYS_IN_WEEK
 
 
 def days_of_leave(person: StaffMember, week: date) -> int:

@@ -313,15 +313,15 @@ class _Desk:
         self, week: int, todo: Sequence[ToLay], laid: Sequence[NDArray[np.int64]]
     ) -> list[Shift]:
         found: list[Shift] = []
-        worked: Counter[str] = Counter()
+        worked: Counter[int] = Counter()
         for one, days in zip(todo, laid, strict=True):
             person = self.inputs.staff[one.person] if one.person >= 0 else None
             branch = self.names[one.branch]
             for day in np.repeat(np.arange(DAYS_IN_WEEK), days):
                 is_extra = False
                 if person is not None:
-                    worked[person.id] += 1
-                    is_extra = worked[person.id] > shifts_due(person, self.weeks[week])
+                    worked[one.person] += 1
+                    is_extra = worked[one.person] > shifts_due(person, self.weeks[week])
                 found.append(
                     Shift(
                         self.weeks[week] + timedelta(days=int(day)),

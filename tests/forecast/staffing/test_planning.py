@@ -128,6 +128,26 @@ def test_leave_takes_days_of_the_contract():
     assert own == [MONDAY + timedelta(days=n) for n in (2, 3, 4)]
 
 
+def test_other_terms_from_a_day_on_are_one_person_paid_once():
+    """Four hours a day to Wednesday of the second week, eight after; two weeks by hand.
+
+    Twenty hours the first week, 3/7 of 20 and 4/7 of 40 the second; never two shifts on a day.
+    """
+    change = MONDAY + timedelta(days=10)
+    before = StaffMember(
+        "x", ("vet",), "a", 20.0, shift_hours=4.0, last_day=change - timedelta(days=1)
+    )
+    after = StaffMember("x", ("vet",), "a", 40.0, shift_hours=8.0, first_day=change)
+    given = inputs(["a"], [before, after])
+    load = workload(given, n_draws=3)
+    roster = nothing_done(load, given)
+    line = cost_line(roster, meet(load, roster, given), given)
+    assert line.wages == pytest.approx(40 * (20 + 20 * 3 / 7 + 40 * 4 / 7))
+    own = [s for s in roster.shifts if s.person == "x"]
+    assert len({s.day for s in own}) == len(own) == 10
+    assert [s.hours for s in sorted(own, key=lambda s: s.day)] == [4.0] * 8 + [8.0] * 2
+
+
 def test_what_cannot_hold_is_named():
     """The only vet is away, one locum shift a week is to be had: four days are without."""
     week = (MONDAY, MONDAY + timedelta(days=4))
