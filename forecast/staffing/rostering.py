@@ -342,6 +342,7 @@ class _Desk:
             name, word = self.names[branch], ROLES[role]
             able = [p for p in self.inputs.staff if word in p.skills and name in p.branches]
             away = sum(days_of_leave(p, monday) > 0 for p in able)
+            who = "1 person" if len(able) == 1 else f"{len(able)} people"
             have = int(problem.least[branch, role] - solution.missing[branch, role])
             found.append(
                 Unheld(
@@ -352,7 +353,7 @@ class _Desk:
                     f"{name}, week of {monday}: a {word} on each of its "
                     f"{int(self.opens[week][branch].sum())} open days takes "
                     f"{int(problem.least[branch, role])} shifts, {have} can be had "
-                    f"({len(able)} people can work there as {word}, {away} of them on leave; "
+                    f"({who} can work there as {word}, {away} of them on leave; "
                     f"{int(problem.locum_most[branch, role])} locum shifts at most): move leave, "
                     "close a day, or find more locums",
                 )
