@@ -60,6 +60,8 @@ class RosterSolution:
         Weekly programmes, and those solved within the gap.
     n_scenarios
         Futures that it weighed.
+    n_unsolved
+        Weeks for which there was no time, so that they have the contracts alone and no bound.
     """
 
     gap: float
@@ -69,6 +71,7 @@ class RosterSolution:
     n_weeks: int
     n_within: int
     n_scenarios: int
+    n_unsolved: int = 0
 
     @property
     def sentence(self) -> str:
@@ -79,10 +82,13 @@ class RosterSolution:
                 if self.gap > 0
                 else f"the best possible, in {self.seconds:.0f} s"
             )
+        alone = (
+            f"; for {self.n_unsolved} there was time for contracts alone" if self.n_unsolved else ""
+        )
         return (
             f"after {self.seconds:.0f} s within {100 * self.gap:.2g} % of the best possible "
             f"({100 * self.asked_gap:.2g} % was asked); {self.n_within} of {self.n_weeks} weeks "
-            "got there"
+            f"got there{alone}"
         )
 
 

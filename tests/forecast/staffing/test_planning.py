@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from small_desk import MONDAY, hours, inputs, staff_of, workload
 
+from forecast.staffing import rostering
 from forecast.staffing.inputs import (
     OTHER,
     PHONE,
@@ -20,7 +21,7 @@ from forecast.staffing.inputs import (
 )
 from forecast.staffing.money import compare, cost_line
 from forecast.staffing.overflow import capacity_of, load_weeks, meet, service_levels, waiting_weeks
-from forecast.staffing.programme import solve_week
+from forecast.staffing.programme import ProgrammeError, solve_week
 from forecast.staffing.roster import days_of_leave, shifts_due
 from forecast.staffing.rostering import RosterRules, _Desk, mean_load, nothing_done, plan_roster
 from forecast.staffing.slots import free_slots, phone_people
@@ -188,6 +189,18 @@ def test_the_gap_and_the_time_are_told(planned):
     assert (told.n_weeks, told.n_within) == (2, 2)
     assert told.gap <= 0.01
     assert "best possible" in told.sentence
+
+
+def test_no_time_leaves_contracts_and_says_so(load, given, monkeypatch):
+    """Where a week finds no roster the desk still has one, and reads that nothing was found."""
+
+    def never(*_, **__):
+        raise ProgrammeError("no time")
+
+    monkeypatch.setattr(rostering, "solve_week", never)
+    roster = plan_roster(load, given, rules=QUICK)
+    assert roster.shifts == nothing_done(load, given).shifts
+    assert roster.solution.sentence.endswith("for 2 there was time for contracts alone")
 
 
 def test_a_mean_has_one_draw(load):
