@@ -16,7 +16,7 @@ from forecast.staffing.inputs import (
     table,
 )
 from forecast.staffing.patterns import Told
-from forecast.staffing.roster import Roster, overtime_a_shift
+from forecast.staffing.roster import Roster, overtime_a_shift, terms_on
 from forecast.staffing.workload import Workload
 from models.backlog import carry_over
 from models.newsvendor import critical_ratio
@@ -114,7 +114,6 @@ def capacity_of(
     names, weeks = list(workload.branches), list(workload.weeks)
     bookable = table().number("overflow.bookable")
     held = np.zeros((2, len(ROLES), len(names), len(weeks)))
-    more = {person.id: overtime_a_shift(person) for person in roster.staff}
     at_branch = {name: n for n, name in enumerate(names)}
     at_week = {week: n for n, week in enumerate(weeks)}
     for shift in roster.shifts:
@@ -125,7 +124,9 @@ def capacity_of(
         open_for = inputs.hours[shift.branch].hours_on(shift.day)
         held[0, role, branch, week] += _MINUTES * bookable * min(shift.hours, open_for)
         if shift.person is not None:
-            held[1, role, branch, week] += _MINUTES * more.get(shift.person, 0.0)
+            person = terms_on(roster.staff, shift.person, shift.day)
+            longer = 0.0 if person is None else overtime_a_shift(person)
+            held[1, role, branch, week] += _MINUTES * longer
     coords = {"role": list(ROLES), "branch": names, "week": workload.visits["week"].values}
     dims = ("role", "branch", "week")
     return xr.DataArray(held[0], coords, dims), xr.DataArray(held[1], coords, dims)

@@ -355,5 +355,5 @@ def _told(inputs: StaffingInputs) -> list[Told]:
         source = FROM_DESK if sources == {FROM_DESK} else FROM_TABLE
         each = ", ".join(f"{part.role} {part.number:g}" for part in parts if part.number > 0)
         why = "" if len(sources) < 2 else "the practice has entered some of them"
-        found.append(Told(f"minutes of a {kind}", each, source, why))
+        found.append(Told(f"minutes a visit takes: {kind}", each, source, why))
     return found

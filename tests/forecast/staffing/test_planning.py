@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from small_desk import MONDAY, hours, inputs, staff_of, workload
 
+from forecast.staffing import rostering
 from forecast.staffing.inputs import (
     OTHER,
     PHONE,
@@ -20,7 +21,7 @@ from forecast.staffing.inputs import (
 )
 from forecast.staffing.money import compare, cost_line
 from forecast.staffing.overflow import capacity_of, load_weeks, meet, service_levels, waiting_weeks
-from forecast.staffing.programme import solve_week
+from forecast.staffing.programme import ProgrammeError, solve_week
 from forecast.staffing.roster import days_of_leave, shifts_due
 from forecast.staffing.rostering import RosterRules, _Desk, mean_load, nothing_done, plan_roster
 from forecast.staffing.slots import free_slots, phone_people
@@ -128,6 +129,26 @@ def test_leave_takes_days_of_the_contract():
     assert own == [MONDAY + timedelta(days=n) for n in (2, 3, 4)]
 
 
+def test_other_terms_from_a_day_on_are_one_person_paid_once():
+    """Four hours a day to Wednesday of the second week, eight after; two weeks by hand.
+
+    Twenty hours the first week, 3/7 of 20 and 4/7 of 40 the second; never two shifts on a day.
+    """
+    change = MONDAY + timedelta(days=10)
+    before = StaffMember(
+        "x", ("vet",), "a", 20.0, shift_hours=4.0, last_day=change - timedelta(days=1)
+    )
+    after = StaffMember("x", ("vet",), "a", 40.0, shift_hours=8.0, first_day=change)
+    given = inputs(["a"], [before, after])
+    load = workload(given, n_draws=3)
+    roster = nothing_done(load, given)
+    line = cost_line(roster, meet(load, roster, given), given)
+    assert line.wages == pytest.approx(40 * (20 + 20 * 3 / 7 + 40 * 4 / 7))
+    own = [s for s in roster.shifts if s.person == "x"]
+    assert len({s.day for s in own}) == len(own) == 10
+    assert [s.hours for s in sorted(own, key=lambda s: s.day)] == [4.0] * 8 + [8.0] * 2
+
+
 def test_what_cannot_hold_is_named():
     """The only vet is away, one locum shift a week is to be had: four days are without."""
     week = (MONDAY, MONDAY + timedelta(days=4))
@@ -168,6 +189,18 @@ def test_the_gap_and_the_time_are_told(planned):
     assert (told.n_weeks, told.n_within) == (2, 2)
     assert told.gap <= 0.01
     assert "best possible" in told.sentence
+
+
+def test_no_time_leaves_contracts_and_says_so(load, given, monkeypatch):
+    """Where a week finds no roster the desk still has one, and reads that nothing was found."""
+
+    def never(*_, **__):
+        raise ProgrammeError("no time")
+
+    monkeypatch.setattr(rostering, "solve_week", never)
+    roster = plan_roster(load, given, rules=QUICK)
+    assert roster.shifts == nothing_done(load, given).shifts
+    assert roster.solution.sentence.endswith("for 2 there was time for contracts alone")
 
 
 def test_a_mean_has_one_draw(load):
