@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from forecast.pages import (
-    culprits,
     alert,
     alert_delivery,
     alert_feed,
     alert_rule,
     alerts,
+    culprits,
     data,
     dog,
     dogs,
