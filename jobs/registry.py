@@ -113,6 +113,28 @@ def _plan(task: Task) -> None:
         write_plans(task.practice, task.records, made, plans)
 
 
+def _staff(task: Task) -> None:
+    from jobs.staff_jobs import staff_job
+
+    staff_job(task)
+
+
+def _staff_is_behind(practice: Practice, records: Records) -> bool:
+    """Say whether a newer issue has come than the plan of staff rests on; once a day at most.
+
+    Where nobody ever asked for a plan, none is made unasked.
+    """
+    from forecast.records.issues import newest_issue
+    from forecast.records.staff import staff_on_record
+    from forecast.records.staff_plans import newest_staff_plan
+
+    plan, made = newest_staff_plan(records), newest_issue(records)
+    if plan is None or made is None or made.id == plan.issue_id:
+        return False
+    is_due = practice.day_of(plan.made_at) < practice.today
+    return is_due and bool(staff_on_record(records, day=practice.today))
+
+
 def _draft_alerts(task: Task) -> None:
     from forecast.issuing import latest_issue
     from jobs.alerts import draft_alerts
@@ -237,6 +259,13 @@ JOBS: tuple[Job, ...] = (
         _plan,
         needs=("issue",),
         takes_day=True,
+    ),
+    Job(
+        "staff",
+        "plans staff and stock anew, where a plan is older than the newest issue",
+        _staff,
+        has_work=_staff_is_behind,
+        takes=("weeks", "service"),
     ),
     Job(
         "draft alerts",

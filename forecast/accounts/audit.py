@@ -54,6 +54,8 @@ class Action(StrEnum):
     DOUBT_DECIDED = "message in doubt decided on"
     CONSENT_RECORDED = "owner's consent recorded"
     UNSUBSCRIBED = "owner unsubscribed by the link in a message"
+    DESK_CHANGED = "staff, hours, prices or stock entered"
+    ROSTER_AGREED = "roster agreed"
     ALERT_RULE_SET = "alert rule set"
     ALERT_DRAFTED = "alert drafted"
     ALERT_EDITED = "alert edited"

@@ -31,6 +31,7 @@ class Right(StrEnum):
     SEE_CONTACTS = "see owners' contacts"
     SIGN_PLANS = "sign plans"
     SHARE_OUT_DOGS = "say which vet looks after which dogs"
+    SEE_STAFFING = "see plans of staff and stock"
     PLAN_STAFF = "plan staff and stock"
     PREPARE_ALERTS = "draft and approve alerts"
     SEND_ALERTS = "send alerts"
@@ -51,14 +52,14 @@ RIGHTS: dict[Role, frozenset[Right]] = {
     Role.MANAGER: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA, Right.SEE_DOGS),
-            *(Right.PLAN_STAFF, Right.PREPARE_ALERTS, Right.SHARE_OUT_DOGS),
+            *(Right.PLAN_STAFF, Right.PREPARE_ALERTS, Right.SHARE_OUT_DOGS, Right.SEE_STAFFING),
         }
     ),
     Role.VET: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.SEE_DOGS, Right.SEE_NOTES),
             *(Right.LABEL_VISITS, Right.RECORD_CARE, Right.SEE_CONTACTS),
-            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS, Right.SHARE_OUT_DOGS),
+            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS, Right.SHARE_OUT_DOGS, Right.SEE_STAFFING),
         }
     ),
     Role.NURSE: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_NOTES, Right.RECORD_CARE}),
@@ -66,6 +67,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
     Role.ADMINISTRATOR: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA),
+            *(Right.SEE_STAFFING, Right.PLAN_STAFF),
             *(Right.PREPARE_ALERTS, Right.SEND_ALERTS, Right.MANAGE_PEOPLE),
         }
     ),

@@ -24,6 +24,10 @@ from forecast.pages import (
     requests,
     season,
     signing_in,
+    staffing,
+    staffing_branch,
+    staffing_desk,
+    staffing_figures,
     unsubscribing,
     uploads,
     validation,
@@ -44,8 +48,11 @@ def all_pages() -> tuple[Page, ...]:
         *alert_feed.PAGES,  # before addresses that name an alert
         *alerts.PAGES,
         *alert_rule.PAGES,
-        *alert_feed.PAGES,  # before an alert, whose id it would be taken for
         *alert.PAGES,
+        *staffing.PAGES,
+        *staffing_branch.PAGES,
+        *staffing_desk.PAGES,
+        *staffing_figures.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,

@@ -31,6 +31,7 @@ from forecast.records.dogs import dog_ids
 from forecast.records.engine import Records
 from forecast.regions import regions
 from forecast.training import what_drives
+from jobs.demo.desk import write_desk
 from jobs.demo.front_desk import CameIn, bring_in
 from jobs.demo.invention import InventedPractice, invent_practice, write_csv
 from jobs.demo.places import choose_regions
@@ -218,6 +219,8 @@ def _import_all(
     if not raw_exports:
         for path in write_csv(invented, practice.folder / EXPORTS):
             import_file(practice, path.stem, path)
+    desk = write_desk(invented.branches, practice.folder / EXPORTS, as_of=invented.as_of)
+    import_file(practice, "staff", desk)
     invented.visits_to_come.to_csv(later / "visits.csv", index=False, date_format="%Y-%m-%d")
     return came_in
 

@@ -20,6 +20,8 @@ OF_NOBODY = {
     # who works at the practice, not who owns a dog
     *("account", "account_branch", "account_identity", "account_link", "account_session"),
     *("audit_entry", "known_browser", "recovery_code", "sign_in_wait"),
+    *("staff_member", "staff_identity", "staff_terms", "staff_leave", "staff_plan"),
+    *("branch_hours", "desk_number", "stock_count"),
 }
 
 
