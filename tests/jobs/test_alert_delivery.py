@@ -387,7 +387,7 @@ def test_what_is_late_is_not_sent(tmp_path):
     with mail_server() as (taken, port), sent_off(tmp_path, settings(mail_port=port)) as (p, r):
         run(at(p, datetime(2026, 4, 27, 9, tzinfo=UTC)), r)
         assert got(taken) == {}
-        assert {why for _, why in states(r).values()} == {"the weeks it speaks of have begun"}
+        assert {why for _, why in states(r).values()} == {"the first week it speaks of is over"}
 
 
 def test_no_mail_goes_out_that_nobody_can_unsubscribe_from(tmp_path):
