@@ -167,23 +167,31 @@ def _speak(
     return Looked(f"{kind}", standing.after(kind, day), spoken)
 
 
-def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: date) -> Spoken | None:
-    """Return what an alert of a kind would speak of if a person asked for it, whatever the odds.
+def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: date) -> Spoken | str:
+    """Return what an alert of a kind would speak of if a person asked for it, or why it must not.
 
-    None where no odds are known of a week within reach.
+    Gap and what was said before are the person's to know; what the odds do not bear out is not
+    said, whoever asks.
     """
     known = [one for one in weeks if one.odds is not None]
     reach = [one for one in known if _lead(one, day, rule)]
     if not reach:
-        return None
-    best = max(reach, key=_odds)
+        return "no odds of a week within reach are known: without visits there are no alerts"
+    high = [one for one in reach if _odds(one) >= rule.on_odds]
     if kind == OVER:
         chosen = [one for one in known if one.week >= day][: int(_number("kinds.quiet_weeks"))]
-    elif kind == PEAK:
-        chosen = [best]
+        if loud := [one for one in chosen if _odds(one) >= rule.off_odds]:
+            return (
+                f"the week of {loud[0].week} has odds of {_odds(loud[0]):.0%}, not below "
+                f"{rule.off_odds:.0%}: the season is not over"
+            )
+    elif not high:
+        return (
+            f"the highest odds within reach are {max(map(_odds, reach)):.0%}, below the rule's "
+            f"{rule.on_odds:.0%}: the alert would say what the forecast does not"
+        )
     else:
-        first = next((one for one in reach if _odds(one) >= rule.on_odds), best)
-        chosen = _run(known, first, rule)
+        chosen = [max(high, key=_odds)] if kind == PEAK else _run(known, high[0], rule)
     top = max(chosen, key=_odds)
     return Spoken(kind, day, tuple(one.week for one in chosen), top.week, _odds(top), top.usual)
 

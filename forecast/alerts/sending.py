@@ -281,6 +281,6 @@ def table() -> ParameterTable:
 
 
 def ways_of(practice: Practice) -> Sequence[str]:
-    """Return the ways that can be gone as the settings stand."""
+    """Return the ways that can be gone as the settings stand, that of a single message first."""
     section = practice.settings.alerts
-    return [FOLDER, *([MAIL] if section.mail else []), *([WEBHOOK] if section.webhook else [])]
+    return [*([WEBHOOK] if section.webhook else []), FOLDER, *([MAIL] if section.mail else [])]

@@ -124,12 +124,19 @@ def test_odds_that_are_not_known_are_never_taken_for_quiet(rule):
     looked = decide(rule, weeks(None, None, None), on, day=DAY)
     assert looked.spoken is None
     assert looked.standing == on
-    assert span_of(rule, "season near", weeks(None, None), day=DAY) is None
+    asked = span_of(rule, "season near", weeks(None, None), day=DAY)
+    assert "no odds of a week within reach are known" in asked
 
 
-def test_a_draft_by_hand_speaks_of_the_highest_week_where_none_is_above(rule):
-    asked = span_of(rule, "season near", weeks(0, 0.05, 0.15, 0.1), day=DAY)
-    assert (asked.weeks, asked.best) == (mondays(2), mondays(2)[0])
+def test_a_draft_by_hand_says_nothing_that_the_odds_do_not_bear_out(rule):
+    """Below 1 in 4 no high weeks are near, at 1 in 5 or above no season is over."""
+    low = weeks(0, 0.05, 0.15, 0.1)
+    assert "15%, below the rule's 25%" in span_of(rule, "season near", low, day=DAY)
+    assert "15%, below the rule's 25%" in span_of(rule, "peak near", low, day=DAY)
+    assert span_of(rule, "season over", low, day=DAY).weeks == mondays(1, 2, 3)
+    loud = weeks(0, 0.05, 0.2, 0.3)
+    assert "the season is not over" in span_of(rule, "season over", loud, day=DAY)
+    assert span_of(rule, "peak near", loud, day=DAY).weeks == mondays(3)
 
 
 @pytest.mark.parametrize(("n_told", "may"), [(0, True), (2, True), (3, False), (4, False)])

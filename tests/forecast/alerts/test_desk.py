@@ -81,15 +81,15 @@ def test_what_was_thrown_away_is_not_drafted_again_the_next_day(practice, record
     assert "gap" in again.why["north"] or "is on" in again.why["north"]
 
 
-def test_a_person_may_ask_for_a_draft_whatever_the_odds(practice, records, with_rule, issued):
-    made = desk.draft_by_hand(
-        practice, records, issued([0.0] * 6), "north", kind="peak near", by="a"
-    )
-    assert (made.kind, made.made_by) == ("peak near", "a")
+def test_a_person_may_ask_for_a_draft_that_the_odds_bear_out(practice, records, with_rule, issued):
+    issue = issued(HIGH)
+    made = desk.draft_by_hand(practice, records, issue, "north", kind="peak near", by="a")
+    assert (made.kind, made.made_by, made.first_week) == ("peak near", "a", date(2023, 3, 20))
+    with pytest.raises(AlertError, match="the season is not over"):
+        desk.draft_by_hand(practice, records, issue, "north", kind="season over", by="a")
     with pytest.raises(AlertError, match="state the region's rule first"):
-        desk.draft_by_hand(
-            practice, records, issued(HIGH, issue_id="i2"), "south", kind="peak near", by="a"
-        )
+        desk.draft_by_hand(practice, records, issue, "south", kind="peak near", by="a")
+    assert len(held.alerts(records)) == 1
 
 
 # ------------------------------------------------------------------------------ approving

@@ -74,3 +74,17 @@ def test_the_feed_and_its_documents_are_given_to_anybody(administrator, browser)
     assert broken_rules(document.content) == []
     assert b"<status>Test</status>" in document.content
     assert stranger.get("/alerts/cap/a1-withdrawal.xml").status_code == 404
+
+
+def test_the_desk_writes_down_what_an_owner_said(administrator, browser, make_account, sit, opened):
+    """No leaves them out of the list at once; an unknown number and no answer change nothing."""
+    desk = browser(sit(make_account("dana", Role.DESK)))
+    assert desk.get("/consent").status_code == 200
+    unknown = desk.post("/consent", data={"number": "nobody", "answer": "no"})
+    assert unknown.status_code == 422
+    assert "nobody" in unknown.text
+    assert desk.post("/consent", data={"number": "K-o1"}).status_code == 422
+    assert "would go to 1 household." in administrator.get(HERE).text
+    assert desk.post("/consent", data={"number": "K-o1", "answer": "no"}).status_code == 303
+    assert "would go to 0 households." in administrator.get(HERE).text
+    assert administrator.get("/consent").status_code == 403
