@@ -29,7 +29,9 @@ from forecast.alerts.outbox import (
 from forecast.records import tables
 from forecast.records.alerts import WITHDRAWN
 from forecast.records.engine import Records, RecordsError
+from forecast.records.notices import end_notice, raise_notice
 
+_ABOUT = "alert messages in doubt"
 _message = tables.alert_message
 
 
@@ -71,6 +73,22 @@ def doubts(records: Records, alert_id: str | None = None) -> list[Doubt]:
         ]
 
 
+def tell_of_doubts(records: Records, *, now: datetime) -> None:
+    """Raise the notice that messages wait for somebody's decision, or end it where none does."""
+    n = len(doubts(records))
+    if n == 0:
+        end_notice(records, _ABOUT, now=now)
+        return
+    what = "1 message of an alert is" if n == 1 else f"{n} messages of alerts are"
+    raise_notice(
+        records,
+        _ABOUT,
+        f"{what} in doubt: nobody knows whether it arrived, and it is not sent again until "
+        "somebody decides; `forepaw alert send` lists those, and so does the alert's page",
+        now=now,
+    )
+
+
 def decide_doubt(
     records: Records, message_id: str, *, arrived: bool, by: str | None, now: datetime
 ) -> str:
@@ -103,6 +121,7 @@ def decide_doubt(
         if arrived and row.news == ALERT and is_drawn(connection, row.alert_id, WITHDRAWAL):
             insert_message(connection, withdrawal_row(row, now))
         note(connection, Action.DOUBT_DECIDED, by=by, subject=message_id, now=now)
+    tell_of_doubts(records, now=now)
     return state
 
 

@@ -20,6 +20,9 @@ from forecast.records import tables
 from forecast.records.bulk import ROWS_PER_BATCH
 from forecast.records.dated import (
     ACTIVE,
+    ALERTS,
+    ALERTS_BY_MAIL,
+    MESSAGES,
     STATUS_NOT_KNOWN,
     dog_statuses_on,
     homes_on,
@@ -29,7 +32,6 @@ from forecast.records.imports import visible
 from forecast.visits.counting.placing import region_of
 
 # What an owner consents to, the most particular first: its answer counts before the others'.
-ALERTS_BY_MAIL, ALERTS, MESSAGES = "alerts by mail", "alerts", "messages"
 CONSENTS = (ALERTS_BY_MAIL, ALERTS, MESSAGES)
 
 
@@ -50,7 +52,7 @@ class LeftOut(StrEnum):
     SAME_HOUSEHOLD = "told by another message to the same address"
     ERASED = "owner erased"
     WITHDRAWN = "alert withdrawn before"
-    TOO_LATE = "the weeks it speaks of have begun"
+    TOO_LATE = "the first week it speaks of is over"
 
 
 def why_left_out(why: LeftOut, detail: str | None = None) -> str:

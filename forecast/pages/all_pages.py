@@ -8,6 +8,7 @@ from forecast.pages import (
     alert_feed,
     alert_rule,
     alerts,
+    consent,
     data,
     dog,
     dogs,
@@ -43,6 +44,7 @@ def all_pages() -> tuple[Page, ...]:
         *alert_feed.PAGES,  # before an alert, whose id it would be taken for
         *alert.PAGES,
         *figure_pages.PAGES,
+        *consent.PAGES,
         *data.PAGES,
         *requests.PAGES,
         *imports.PAGES,

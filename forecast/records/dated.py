@@ -26,7 +26,8 @@ from forecast.records.frames import frame
 from forecast.records.imports import visible
 
 STATUS_NOT_KNOWN, ACTIVE = "not known", "active"
-MESSAGES = "messages"  # what an owner consents to: letters and alerts
+# What an owner consents to: all that the practice writes, alerts, alerts on one way.
+MESSAGES, ALERTS, ALERTS_BY_MAIL = "messages", "alerts", "alerts by mail"
 _BEGINNING = datetime.date(1, 1, 1)
 _Value = tuple[Any, ...]
 
@@ -155,12 +156,16 @@ def keep_said(
 
 
 def keep_consents(
-    connection: Connection, answers: Mapping[str, str], *, day: datetime.date
+    connection: Connection,
+    answers: Mapping[str, str],
+    *,
+    day: datetime.date,
+    what: str = MESSAGES,
 ) -> None:
     """Add owners' answers to whether the practice may write to them, where they are new."""
-    held = consents_on(connection, day)
+    held = consents_on(connection, day, what=what)
     new = [
-        {"owner_id": owner, "what": MESSAGES, "answer": answer, "date": day}
+        {"owner_id": owner, "what": what, "answer": answer, "date": day}
         for owner, answer in answers.items()
         if held.get(owner) != answer
     ]

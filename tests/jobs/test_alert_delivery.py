@@ -35,6 +35,7 @@ from forecast.alerts.sending import draw_lists, has_messages, send_off, withdraw
 from forecast.alerts.unsubscribing import check_token, record_consent, unsubscribe
 from forecast.records import Records, tables
 from forecast.records.alerts import alert
+from forecast.records.notices import notices
 from jobs.alert_delivery import Delivered, deliver
 from jobs.channels.webhook import signed_headers
 from models.errors import ForepawError
@@ -289,6 +290,7 @@ def test_a_server_that_hangs_up_after_a_message_leaves_it_in_doubt(tmp_path):
         run(p, r)
         assert by_state(r) == {"in doubt": 3, "waiting": 2}
         open_doubts = doubts(r)
+        assert [one.about for one in notices(r, open_only=True)] == ["alert messages in doubt"]
         assert [one.owner_number for one in open_doubts]
     with mail_server() as (taken, port):
         text = p.settings_file.read_text(encoding="utf-8")
@@ -305,6 +307,9 @@ def test_a_server_that_hangs_up_after_a_message_leaves_it_in_doubt(tmp_path):
         run(p, records)
         assert sum(got(taken).values()) == 3
         assert by_state(records) == {"sent": 4, "in doubt": 1}
+        last = doubts(records)[0].message_id
+        decide_doubt(records, last, arrived=True, by=None, now=p.now)
+        assert notices(records, open_only=True) == []
         records.close()
 
 
@@ -382,7 +387,7 @@ def test_what_is_late_is_not_sent(tmp_path):
     with mail_server() as (taken, port), sent_off(tmp_path, settings(mail_port=port)) as (p, r):
         run(at(p, datetime(2026, 4, 27, 9, tzinfo=UTC)), r)
         assert got(taken) == {}
-        assert {why for _, why in states(r).values()} == {"the weeks it speaks of have begun"}
+        assert {why for _, why in states(r).values()} == {"the first week it speaks of is over"}
 
 
 def test_no_mail_goes_out_that_nobody_can_unsubscribe_from(tmp_path):

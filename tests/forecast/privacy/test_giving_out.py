@@ -14,11 +14,9 @@ from forecast.records.tables import metadata
 OF_NOBODY = {
     *("branch", "imported_file", "case_definition", "closure", "erasure", "count_vintage"),
     *("count_week", "settings_text", "issue", "issue_region", "job_run"),
-    *("alert", "alert_rule", "alert_text", "alert_decision", "alert_block_approval"),
-    "alert_standing",
-    *("alert_list", "signing_key", "work_request", "notice", "notice_delivery", "verification"),
+    *("work_request", "notice", "notice_delivery", "verification"),
     *("alert", "alert_block_approval", "alert_decision", "alert_rule"),  # of a whole region
-    *("alert_standing", "alert_text"),
+    *("alert_list", "alert_standing", "alert_text", "signing_key"),
     # who works at the practice, not who owns a dog
     *("account", "account_branch", "account_identity", "account_link", "account_session"),
     *("audit_entry", "known_browser", "recovery_code", "sign_in_wait"),
