@@ -42,8 +42,8 @@ def draft_one(one) -> str:
     page = one.page
     one.go("/alerts")
     is_fine(one)
-    page.get_by_label("Region").select_option("north")
-    page.get_by_label("Kind").select_option("peak near")
+    page.locator("#of-region").select_option("north")
+    page.locator("#of-kind").select_option("peak near")
     page.get_by_role("button", name="Draft it").click()
     page.get_by_role("heading", name="What owners read").wait_for()
     is_fine(one)
