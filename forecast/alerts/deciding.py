@@ -123,13 +123,19 @@ def decide(rule: AlertRule, weeks: Sequence[WeekAhead], standing: Standing, *, d
         )
     if (wait := _gap_left(rule, standing, day)) > 0:
         return Looked(f"odds are above the threshold; the gap has {wait} days left", standing)
+    is_season = _is_season(rule, reach)
+    was_said = standing.said_within(NEAR, _number("kinds.once_a_season"), day)
+    if is_season and NEAR in rule.kinds and not was_said:
+        return _speak(NEAR, rule, _run(known, high[0], rule), standing, day)
     if standing.is_on:
         return _peak(rule, known, standing, day)
-    first = high[0]
-    kind: Kind = NEAR if _is_season(rule, reach) else SUDDEN
-    if kind == NEAR and standing.said_within(NEAR, _number("kinds.once_a_season"), day):
-        return Looked("this season was spoken of already", Standing(True, standing.spoken))
-    return _speak(kind, rule, _run(known, first, rule), standing, day)
+    if is_season:
+        why = "this season was spoken of already" if was_said else f"{NEAR}: {_LEFT_OUT}"
+        return Looked(why, Standing(True, standing.spoken))
+    return _speak(SUDDEN, rule, _run(known, high[0], rule), standing, day)
+
+
+_LEFT_OUT = "the rule does not speak of it"
 
 
 def _over(rule: AlertRule, known: list[WeekAhead], standing: Standing, day: date) -> Looked:
@@ -160,11 +166,10 @@ def _speak(
     kind: Kind, rule: AlertRule, weeks: list[WeekAhead], standing: Standing, day: date
 ) -> Looked:
     if kind not in rule.kinds:
-        on = Standing(kind != OVER, standing.spoken)
-        return Looked(f"{kind}, which the rule does not speak of", on)
+        return Looked(f"{kind}: {_LEFT_OUT}", standing)
     best = max(weeks, key=_odds)
     spoken = Spoken(kind, day, tuple(one.week for one in weeks), best.week, _odds(best), best.usual)
-    return Looked(f"{kind}", standing.after(kind, day), spoken)
+    return Looked(kind, standing.after(kind, day), spoken)
 
 
 def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: date) -> Spoken | str:

@@ -113,10 +113,20 @@ def test_the_end_is_spoken_of_only_after_its_season_was(rule):
 
 
 def test_a_kind_that_the_rule_leaves_out_is_not_spoken_of(rule):
-    silent = replace(rule, kinds=("season near",))
-    looked = decide(silent, weeks(0, 0.5), Standing(), day=DAY)
-    assert looked.spoken is None
-    assert "does not speak of" in looked.why
+    """A sudden week leaves the region off; a season puts it on, so that its peak can be told."""
+    looked = decide(replace(rule, kinds=("season near",)), weeks(0, 0.5), Standing(), day=DAY)
+    assert (looked.spoken, looked.standing.is_on) == (None, False)
+    assert "does not speak of it" in looked.why
+    looked = decide(
+        replace(rule, kinds=("peak near",)), weeks(0, 0.5, usual=0.5), Standing(), day=DAY
+    )
+    assert (looked.spoken, looked.standing.is_on) == (None, True)
+
+
+def test_a_season_that_begins_while_a_sudden_week_is_on_is_spoken_of(rule):
+    """The gap after the sudden week is over, and the odds never sank between."""
+    on = Standing(True, (("sudden high week", DAY - timedelta(days=28)),))
+    assert decide(rule, weeks(0, 0.5, usual=0.3), on, day=DAY).spoken.kind == "season near"
 
 
 def test_odds_that_are_not_known_are_never_taken_for_quiet(rule):

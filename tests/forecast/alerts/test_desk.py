@@ -73,6 +73,23 @@ def test_a_rule_that_is_off_drafts_nothing(practice, records, rule, issued):
     assert desk.draft_due(practice, records, issued(HIGH)).why == {}
 
 
+def test_leads_count_from_today_and_not_from_an_older_forecast(
+    practice, records, with_rule, issued
+):
+    """On 27 March the weeks of 20 and 27 March are out of reach of a forecast of the 8th."""
+    late = replace(practice, now=practice.now + timedelta(days=19))
+    drafted = desk.draft_due(late, records, issued(HIGH))
+    assert drafted.alerts == ()
+    assert "highest odds within reach, 10%" in drafted.why["north"]
+
+
+def test_a_hindcast_is_no_ground_for_an_alert(practice, records, with_rule, issued):
+    issue = issued(HIGH)
+    past = replace(issue, cut=replace(issue.cut, kind="hindcast"))
+    drafted = desk.draft_due(practice, records, past)
+    assert (drafted.alerts, drafted.why) == ((), {"north": "the newest forecast is a hindcast"})
+
+
 def test_what_was_thrown_away_is_not_drafted_again_the_next_day(practice, records, draft, issued):
     desk.discard(records, draft.id, by="a", now=practice.now)
     tomorrow = replace(practice, now=practice.now + timedelta(days=1))
