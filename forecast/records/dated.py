@@ -11,7 +11,7 @@ day on which it was brought in.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -65,18 +65,33 @@ OWNER_STATUSES = _Kind(_owner, _owner.c.owner_id, _owner.c.date, (_owner.c.statu
 
 
 def homes_on(
-    connection: Connection, day: datetime.date, *, dog_id: str | None = None
+    connection: Connection,
+    day: datetime.date,
+    *,
+    dog_id: str | None = None,
+    dog_ids: Sequence[str] | None = None,
 ) -> dict[str, Home]:
-    """Return where each dog lives on a day; one of which nothing is known is not in it."""
-    found = _as_of(connection, HOMES, day, dog_id)
+    """Return where each dog lives on a day; one of which nothing is known is not in it.
+
+    All dogs unless one, or some, are asked for.
+    """
+    found = _as_of(connection, HOMES, day, dog_ids if dog_id is None else [dog_id])
     return {dog: Home(place, region) for dog, (place, region) in found.items()}
 
 
 def dog_statuses_on(
-    connection: Connection, day: datetime.date, *, dog_id: str | None = None
+    connection: Connection,
+    day: datetime.date,
+    *,
+    dog_id: str | None = None,
+    dog_ids: Sequence[str] | None = None,
 ) -> dict[str, str]:
-    """Return the status of each dog on a day; one of which nothing is known is not in it."""
-    return {dog: status for dog, (status,) in _as_of(connection, DOG_STATUSES, day, dog_id).items()}
+    """Return the status of each dog on a day; one of which nothing is known is not in it.
+
+    All dogs unless one, or some, are asked for.
+    """
+    found = _as_of(connection, DOG_STATUSES, day, dog_ids if dog_id is None else [dog_id])
+    return {dog: status for dog, (status,) in found.items()}
 
 
 def left_on(connection: Connection, day: datetime.date) -> dict[str, datetime.date]:
@@ -94,7 +109,7 @@ def owner_statuses_on(
     connection: Connection, day: datetime.date, *, owner_id: str | None = None
 ) -> dict[str, str]:
     """Return the status of each owner on a day; one of whom nothing is known is not in it."""
-    found = _as_of(connection, OWNER_STATUSES, day, owner_id)
+    found = _as_of(connection, OWNER_STATUSES, day, None if owner_id is None else [owner_id])
     return {owner: status for owner, (status,) in found.items()}
 
 
@@ -110,18 +125,18 @@ def consents_on(
 
 
 def _as_of(
-    connection: Connection, kind: _Kind, day: datetime.date, one: str | None = None
+    connection: Connection, kind: _Kind, day: datetime.date, only: Sequence[str] | None = None
 ) -> dict[str, _Value]:
-    held = _held(connection, kind, one)
+    held = _held(connection, kind, only)
     known = {whose: _newest(rows, day) for whose, rows in held.items()}
     return {whose: value for whose, value in known.items() if value is not None}
 
 
 def _held(
-    connection: Connection, kind: _Kind, one: str | None = None
+    connection: Connection, kind: _Kind, only: Sequence[str] | None = None
 ) -> dict[str, list[tuple[datetime.date, _Value]]]:
     """Return what each row says by whom it is about, in the order in which it counts."""
-    query = kind.rows() if one is None else kind.rows().where(kind.whose == one)
+    query = kind.rows() if only is None else kind.rows().where(kind.whose.in_(only))
     held: dict[str, list[tuple[datetime.date, _Value]]] = {}
     for whose, day, *value in connection.execute(query):
         held.setdefault(whose, []).append((day or _BEGINNING, tuple(value)))
