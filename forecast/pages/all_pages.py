@@ -9,6 +9,7 @@ from forecast.pages import (
     alert_rule,
     alerts,
     consent,
+    culprits,
     data,
     dog,
     dogs,
@@ -24,9 +25,14 @@ from forecast.pages import (
     requests,
     season,
     signing_in,
+    staffing,
+    staffing_branch,
+    staffing_desk,
+    staffing_figures,
     unsubscribing,
     uploads,
     validation,
+    vets,
 )
 from forecast.pages.page import Page
 
@@ -37,12 +43,17 @@ def all_pages() -> tuple[Page, ...]:
         *season.PAGES,
         *region.PAGES,
         *dogs.PAGES,
+        *vets.PAGES,
+        *culprits.PAGES,
         *dog.PAGES,
         *alert_feed.PAGES,  # before addresses that name an alert
         *alerts.PAGES,
         *alert_rule.PAGES,
-        *alert_feed.PAGES,  # before an alert, whose id it would be taken for
         *alert.PAGES,
+        *staffing.PAGES,
+        *staffing_branch.PAGES,
+        *staffing_desk.PAGES,
+        *staffing_figures.PAGES,
         *figure_pages.PAGES,
         *consent.PAGES,
         *data.PAGES,

@@ -21,7 +21,11 @@ from forecast.records.bulk import batches
 from forecast.records.engine import Records, RecordsError
 
 # What somebody wrote of a dog in words, beside the notes of visits.
-_IN_WORDS = {tables.adverse_reaction: "sign", tables.therapy_release: "reason"}
+_IN_WORDS = {
+    tables.adverse_reaction: "sign",
+    tables.therapy_release: "reason",
+    tables.vets_word: "reason",
+}
 
 
 @dataclass(frozen=True)
@@ -189,11 +193,15 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         "facts": tables.dog_fact,
         "adverse reactions": tables.adverse_reaction,
         "therapies released": tables.therapy_release,
+        "words on a longer effect": tables.vets_word,
         "vaccinations": tables.vaccination,
         "other medicines": tables.medicine,
         "allergy tests": tables.allergy_test,
     }
     told = {name: _rows(connection, table, "dog_id", [dog_id]) for name, table in by_dog.items()}
+    told["vets"] = _rows(connection, tables.dog_vet, "dog_id", [dog_id])
+    for row in told["vets"]:
+        row["vet"] = _rows(connection, tables.vet, "id", [row["vet_id"]])
     dog = _rows(connection, tables.dog, "id", [dog_id])
     return {"dog": dog, **told, "visits": visits, "plans": plans}
 

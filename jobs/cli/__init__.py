@@ -22,6 +22,7 @@ from jobs.cli.privacy import erase, export
 from jobs.cli.replay import backtest, replay, verify
 from jobs.cli.setup import init
 from jobs.cli.sources import pull, sources
+from jobs.cli.staff import staff
 from jobs.cli.therapies import therapies
 from jobs.cli.visits import visits
 
@@ -48,6 +49,7 @@ for command in (send, withdraw, consent, bounces):
 app.add_typer(alert, name="alert")
 app.command()(issue)
 app.command()(plan)
+app.command()(staff)
 app.command()(culprits)
 app.command()(therapies)
 app.command()(remake)

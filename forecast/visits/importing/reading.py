@@ -19,6 +19,7 @@ from forecast.records.tables import (
     SEXES,
     VISIT_KINDS,
 )
+from forecast.records.vets import LONGEST_NAME as VET_LETTERS
 from forecast.regions import RegionError, parse_open_days
 from forecast.sheets import Sheet, read_sheet
 from forecast.visits.exports.layout import ALREADY_CLASSIFIED
@@ -125,7 +126,8 @@ def read_dogs(
     same of alerts, which counts before it), species, breed, birth_date,
     sex (female or male, with "neutered" or "entire" after it if known), status and status_from,
     region, postcode or latitude and longitude in degrees, and home_from (the days from which on
-    they hold), branch. An owner without a number is told apart by name and contact.
+    they hold), branch, vet (the practice's own name of who looks after it, or nobody) and vet_from,
+    which may lie ahead. An owner without a number is told apart by name and contact.
     """
     table = read_csv(
         content,
@@ -135,7 +137,7 @@ def read_dogs(
             *("name", "owner", "owner_number", "owner_contact", "owner_status", "consent"),
             *("consent_alerts", "latitude", "longitude"),
             *("species", "breed", "birth_date", "sex", "status", "status_from"),
-            *("region", "postcode", "home_from", "branch"),
+            *("region", "postcode", "home_from", "branch", "vet", "vet_from"),
         ),
     )
     table.leave_out_empty("dog")
@@ -155,5 +157,12 @@ def read_dogs(
         _leave_out_no_degrees(table, column, most)
     for column in ("birth_date", "status_from", "home_from"):
         table.parse_days(column, earliest=earliest_day(), latest=today, empty=True)
+    table.leave_out(
+        table.rows["vet"].str.len() > VET_LETTERS,
+        "vet",
+        check="name of a vet too long",
+        allowed=f"up to {VET_LETTERS} letters",
+    )
+    table.parse_days("vet_from", earliest=earliest_day(), latest=None, empty=True)
     table.leave_out_repeated(["dog"])
     return table
