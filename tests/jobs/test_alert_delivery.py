@@ -375,7 +375,7 @@ def test_a_server_that_is_away_costs_nobody_an_attempt(tmp_path):
 
 # ------------------------------------------------------------------------------ when
 def test_nobody_is_written_to_at_night(tmp_path):
-    """By the region's own time: at 19 UTC it is nine in the evening there, at eight it is not."""
+    """By the region's own time: at 18 UTC it is eight in the evening there, at 6 in the morning."""
     zones = (("north", "Europe/Berlin"), ("east", "Pacific/Auckland"))
     with (
         mail_server() as (taken, port),
