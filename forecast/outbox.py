@@ -14,6 +14,7 @@ from models.parameters import load_table
 
 # What is written there; anything else was put there by somebody, and is not ours to remove.
 _ENDINGS = frozenset({".txt", ".csv", ".svg", ".png", ".json", ".part", ".tmp"})
+ALERTS = "alerts"  # the folder in the outbox of mails to owners, a folder an alert
 PAGES = "pages"  # the folder in it of what pages show
 STAFF = "staff"  # and that of rosters, which hold names
 _OF_STAFF = frozenset({".xlsx", ".ics", ".csv", ".part"})

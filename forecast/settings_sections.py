@@ -150,6 +150,8 @@ class PrivacySection(Section):
 
     notes_months: int | None = Field(default=None, ge=1)
     archive_months: int | None = Field(default=None, ge=1)
+    # mails of alerts in the folder outbox, and hashes of the addresses they went to
+    alert_mails_months: int | None = Field(default=None, ge=1)
     staff_months: int | None = Field(default=None, ge=1)  # after the end of a contract
 
 

@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 from forecast.pages import (
+    alert,
+    alert_delivery,
+    alert_feed,
+    alert_rule,
+    alerts,
+    culprits,
     data,
     dog,
     dogs,
@@ -22,8 +28,10 @@ from forecast.pages import (
     staffing_branch,
     staffing_desk,
     staffing_figures,
+    unsubscribing,
     uploads,
     validation,
+    vets,
 )
 from forecast.pages.page import Page
 
@@ -34,7 +42,13 @@ def all_pages() -> tuple[Page, ...]:
         *season.PAGES,
         *region.PAGES,
         *dogs.PAGES,
+        *vets.PAGES,
+        *culprits.PAGES,
         *dog.PAGES,
+        *alert_feed.PAGES,  # before addresses that name an alert
+        *alerts.PAGES,
+        *alert_rule.PAGES,
+        *alert.PAGES,
         *staffing.PAGES,
         *staffing_branch.PAGES,
         *staffing_desk.PAGES,
@@ -52,4 +66,6 @@ def all_pages() -> tuple[Page, ...]:
         *help.PAGES,
         *own_account.PAGES,
         *signing_in.PAGES,
+        *alert_delivery.PAGES,
+        *unsubscribing.PAGES,
     )

@@ -6,6 +6,7 @@ import sys
 
 import typer
 
+from jobs.cli.alert_sending import bounces, consent, send, withdraw
 from jobs.cli.alerts import alert
 from jobs.cli.allergens import allergens
 from jobs.cli.backup import backup, restore
@@ -43,6 +44,8 @@ app.add_typer(visits, name="visits")
 app.add_typer(people, name="people")
 app.add_typer(erase, name="erase")
 app.add_typer(export, name="export")
+for command in (send, withdraw, consent, bounces):
+    alert.command()(command)
 app.add_typer(alert, name="alert")
 app.command()(issue)
 app.command()(plan)

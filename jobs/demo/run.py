@@ -38,6 +38,7 @@ from jobs.demo.places import choose_regions
 from jobs.demo.raw_export import EXPORTS
 from jobs.demo.raw_export.patients import postcode_areas
 from jobs.demo.worlds import World
+from jobs.draw import told_beside
 from jobs.imports import import_file
 from jobs.issue import issue
 from jobs.learn import learn
@@ -136,7 +137,8 @@ def run_demo(
         ),
         seed=seed,
     )
-    written = write_outputs(practice, made, evidence=evidence)
+    beside = told_beside(practice, made, model, known)
+    written = write_outputs(practice, made, evidence=evidence, beside=beside)
     return DemoResult(
         practice,
         invented,
