@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from forecast.staffing.inputs import (
     FROM_TABLE,
@@ -22,6 +24,7 @@ from models.backlog import carry_over
 from models.newsvendor import critical_ratio
 from models.weeks import monday_of
 
+Array = NDArray[np.float64]
 _MINUTES = 60.0
 
 
@@ -36,7 +39,9 @@ class Overflow:
     capacity
         Dims ``(role, branch, week)``: bookable minutes of the roster, without overtime.
     over
-        Dims of `need`: whether more was wanted than capacity and overtime hold.
+        Dims of `need`: whether a role is short. Its capacity and overtime do not hold the week's
+        own visits; or not those that wait as well, and it is for this role that they wait. Where
+        visits wait for a vet, a technician who would have time for each week's own is not short.
     overtime
         Dims of `need`: minutes of overtime used.
     came, seen, turned_away, waiting
@@ -65,7 +70,8 @@ class LoadWeek:
     capacity
         Bookable hours of the roster.
     overflow_odds
-        Probability that more is wanted, waiting visits included, than roster and overtime hold.
+        Probability that the role is short, overtime included: of time for the week's own visits,
+        or of time for those that wait for it.
     hours_to_hold
         Bookable hours that hold the load at the service level asked, or where none was asked at
         the level of least expected cost.
@@ -158,22 +164,31 @@ def meet_capacity(
     )
     by_role = ("role", "draw", "branch", "week")
 
-    def roles(values: np.ndarray) -> xr.DataArray:
+    def roles(values: NDArray[Any]) -> xr.DataArray:
         return first.copy(data=values).transpose(*by_role)
 
-    def visits(values: np.ndarray) -> xr.DataArray:
+    def visits(values: NDArray[Any]) -> xr.DataArray:
         return came.copy(data=values)
 
     return Overflow(
         need=roles(found.need),
         capacity=capacity,
-        over=roles(found.need > held + more + 1e-6),
+        over=roles(_short(found.need, workload.minutes.values, first.values, held + more)),
         overtime=roles(found.overtime),
         came=came,
         seen=visits(found.seen),
         turned_away=visits(found.turned_away),
         waiting=visits(found.waiting),
     )
+
+
+def _short(need: Array, own: Array, first: Array, held: Array) -> NDArray[np.bool_]:
+    """Return which role is short, see `Overflow.over`; all shape ``(role, draw, branch, week)``."""
+    room = np.maximum(held - first, 0.0)
+    wanted = need - first
+    share = np.where(wanted > 0.0, room / np.where(wanted > 0.0, wanted, 1.0), np.inf)
+    is_scarcest = share <= share.min(axis=0) + 1e-9
+    return np.asarray((own > held + 1e-6) | (is_scarcest & (need > held + 1e-6)))
 
 
 def visit_price(workload: Workload, prices: Prices) -> float:

@@ -74,7 +74,7 @@ class Workload:
         Dims ``(role, draw, branch, week)`` [min].
         """
         each, order = self.minutes_each, ("role", "draw", "branch", "week")
-        calls = self.visits.sel(kind=PHONE) * each.sel(kind=PHONE)
+        calls = self.visits.sel(kind=PHONE, drop=True) * each.sel(kind=PHONE, drop=True)
         lost = table().number("pattern.no_show_minutes")
         return (calls + lost * (self.missed * each).sum("kind")).transpose(*order)
 

@@ -87,6 +87,19 @@ def test_what_waits_adds_to_the_next_week(load, given):
     assert found["a", second].waiting == 0.0
 
 
+def test_a_role_is_not_short_because_visits_wait_for_another():
+    """One vet, a technician with time for each week: visits pile up for the vet alone."""
+    given = inputs(["a"], staff_of("a"), locum_shifts={})
+    load = mean_load(workload(given, counts={"a": 1.6}, n_weeks=6, spread=0.0))
+    met = meet(load, nothing_done(load, given), given)
+    technician = met.need.sel(role="technician")
+    held = met.capacity.sel(role="technician") + 240  # with its overtime
+    assert float((technician > held).mean()) > 0.5  # what waits would need more
+    assert bool((load.minutes.sel(role="technician") <= held).all())
+    assert float(met.over.sel(role="technician").mean()) == 0.0
+    assert float(met.over.sel(role="vet").mean()) == 1.0
+
+
 def test_the_plan_sends_people_where_they_are_wanted(load, given, planned):
     """The second vet of a goes to b, within the limit of shifts away; overflow falls."""
     sent = [s for s in planned.shifts if s.is_away and s.role == "vet"]
