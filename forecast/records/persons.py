@@ -181,6 +181,8 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         "vaccinations": tables.vaccination,
         "other medicines": tables.medicine,
         "allergy tests": tables.allergy_test,
+        "handed over": tables.handover,
+        "response trials": tables.response_trial,
     }
     told = {name: _rows(connection, table, "dog_id", [dog_id]) for name, table in by_dog.items()}
     dog = _rows(connection, tables.dog, "id", [dog_id])

@@ -34,6 +34,9 @@ from forecast.records.account_tables import audit_entry as audit_entry
 from forecast.records.account_tables import known_browser as known_browser
 from forecast.records.account_tables import recovery_code as recovery_code
 from forecast.records.account_tables import sign_in_wait as sign_in_wait
+from forecast.records.handover_tables import HANDOVER_KINDS as HANDOVER_KINDS
+from forecast.records.handover_tables import handover as handover
+from forecast.records.handover_tables import response_trial as response_trial
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice
 from forecast.records.ledger_tables import notice_delivery as notice_delivery
