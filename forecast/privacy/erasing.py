@@ -24,7 +24,7 @@ from forecast.visits.exports.redacting import DOG, Theirs
 # The tables in which somebody is named.
 _NAMING = (
     *("owner", "dog_identity", "visit", "imported_file"),
-    *("adverse_reaction", "therapy_release"),
+    *("adverse_reaction", "therapy_release", "plan_decision"),
 )
 _IN_RECORDS = (
     "the records hold the name in somebody else's rows: as a vet's name, in an item or in the note "

@@ -21,7 +21,11 @@ from forecast.records.bulk import batches
 from forecast.records.engine import Records, RecordsError
 
 # What somebody wrote of a dog in words, beside the notes of visits.
-_IN_WORDS = {tables.adverse_reaction: "sign", tables.therapy_release: "reason"}
+_IN_WORDS = {
+    tables.adverse_reaction: "sign",
+    tables.therapy_release: "reason",
+    tables.plan_decision: "reason",
+}
 
 
 @dataclass(frozen=True)
@@ -169,6 +173,7 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         visit["verdicts"] = _rows(connection, tables.visit_case, "visit_id", [visit["id"]])
     for plan in plans:
         plan["doses"] = _rows(connection, tables.dose, "plan_id", [plan["id"]])
+        plan["decisions"] = _rows(connection, tables.plan_decision, "plan_id", [plan["id"]])
     by_dog = {
         "identity": tables.dog_identity,
         "homes": tables.home,
@@ -199,7 +204,7 @@ def _rows(
 def forget_notes(records: Records, *, before: date) -> int:
     """Take the notes of visits before a day away, in batches; return how many.
 
-    An empty note stays: it says that there was none. Words on reactions and releases go too.
+    An empty note stays: it says that there was none. Words on reactions, releases and plans go too.
     """
     visit = tables.visit
     due = select(visit.c.id).where(visit.c.date < before, visit.c.note != "")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select, update
+from sqlalchemy import and_, func, or_, select
 
 from forecast.records import tables
 from forecast.records.engine import Records, RecordsError
@@ -118,11 +118,19 @@ def cited_issues(records: Records) -> set[str]:
         return set(connection.scalars(query))
 
 
-def set_plan_state(records: Records, plan_id: str, *, state: str, signed_by: str | None) -> None:
-    """Record a vet's decision on a plan."""
-    table = tables.dose_plan
-    change = update(table).where(table.c.id == plan_id).values(state=state, signed_by=signed_by)
-    with records.writing() as connection:
-        changed = connection.execute(change).rowcount
-    if changed != 1:
-        raise RecordsError(f"plan {plan_id!r} was to become {state}; there is no such plan")
+def plan_of(records: Records, plan_id: str) -> PlanRow:
+    """Return one plan by its id.
+
+    Raises
+    ------
+    RecordsError
+        If there is none of that id.
+    """
+    table, dose = tables.dose_plan, tables.dose
+    with records.reading() as connection:
+        row = connection.execute(select(table).where(table.c.id == plan_id)).one_or_none()
+        if row is None:
+            raise RecordsError(f"plan {plan_id!r} was asked for; there is no such plan")
+        dated = select(dose.c.date).where(dose.c.plan_id == plan_id).order_by(dose.c.number)
+        doses = list(connection.scalars(dated))
+    return _plan(dict(row._mapping), doses)

@@ -1,9 +1,10 @@
 """The tables of the records, as SQLAlchemy Core describes them.
 
 Who an owner or a dog *is* stands only in `owner` and `dog_identity`, and in what a vet wrote:
-`visit.note`, and in words of `patient_tables`; who signs in, only in `account_identity`. Every
-other table knows a dog or a person by a random id. Erasing an owner empties those and leaves
-counts, plans and audit valid. An empty (NULL) value always means "not known".
+`visit.note`, in words of `patient_tables` and `plan_tables`; who signs in, only in
+`account_identity`. Every other table knows a dog or a person by a random id. Erasing an owner
+empties those and leaves counts, plans and audit valid. An empty (NULL) value always means "not
+known".
 """
 
 from __future__ import annotations
@@ -47,6 +48,7 @@ from forecast.records.patient_tables import allergy_test as allergy_test
 from forecast.records.patient_tables import medicine as medicine
 from forecast.records.patient_tables import therapy_release as therapy_release
 from forecast.records.patient_tables import vaccination as vaccination
+from forecast.records.plan_tables import plan_decision as plan_decision
 from forecast.records.table_parts import UtcDateTime, one_of
 from forecast.records.table_parts import metadata as metadata
 
