@@ -99,9 +99,7 @@ def _verdict(
             f"cannot be told: it scored {before.value:g} before, and {quiet:g} or less is quiet"
         )
     met = _rules_met(before.value, after.value, table)
-    course = (
-        f"from {before.value:g} on {before.recorded} to {after.value:g} on {after.recorded}"
-    )
+    course = f"from {before.value:g} on {before.recorded} to {after.value:g} on {after.recorded}"
     if met:
         return True, f"responded: {course} ({', '.join(met)})"
     return False, f"no response: {course}; none of the rules is met"
@@ -134,9 +132,7 @@ def _after(trial: Trial, told: Sequence[ItchScore]) -> ItchScore | None:
     )
 
 
-def _remarks(
-    trial: Trial, therapies: Iterable[TherapyEvent], *, until: date
-) -> tuple[str, ...]:
+def _remarks(trial: Trial, therapies: Iterable[TherapyEvent], *, until: date) -> tuple[str, ...]:
     """Name other classes that were given meanwhile, or may still have run."""
     others = {
         one.therapy

@@ -23,7 +23,9 @@ from models.parameters import ParameterTable, load_table
 
 MEDIA_TYPE = "text/calendar"
 _PRODUCT = "-//forepaw//Visits and weeks to watch//EN"
-_NO_ADDRESS = "invalid:nomail"  # an organizer is asked for, also of a practice that gives no address
+_NO_ADDRESS = (
+    "invalid:nomail"  # an organizer is asked for, also of a practice that gives no address
+)
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""What an owner's calendar holds of a dog, and how that list is revised when a plan changes or ends.
+"""What an owner's calendar holds of a dog, and how it is revised when a plan changes or ends.
 
 Each event keeps its UID for good. What moves has its SEQUENCE raised; what no longer stands is
 cancelled by the same UID with a raised SEQUENCE (RFC 5545, 3.8.7.4 and 3.8.1.11). Days that have
@@ -143,7 +143,7 @@ def as_kept(events: Iterable[Event]) -> tuple[dict[str, Any], ...]:
     )
 
 
-def from_kept(rows: Iterable[Mapping[str, Any]] | None) -> list[Event]:
+def from_kept(rows: Iterable[Mapping[str, Any]]) -> list[Event]:
     """Return events from what the records kept."""
     return [
         Event(
@@ -157,5 +157,5 @@ def from_kept(rows: Iterable[Mapping[str, Any]] | None) -> list[Event]:
             row["sequence"],
             row["cancelled"],
         )
-        for row in rows or ()
+        for row in rows
     ]

@@ -121,8 +121,8 @@ def variant_of(plan: PlanTold) -> Variant:
     if plan.proposal in (Proposal.HOLD_A_SLOT, Proposal.DATED_DOSES):
         return Variant.FIRST_ITCH
     raise LetterError(
-        f"a letter was asked for a plan that says {str(plan.proposal)!r}; letters tell of dates, of "
-        "a slot that is held and of an examination: call the owner instead"
+        f"a letter was asked for a plan that says {str(plan.proposal)!r}; letters tell of dates, "
+        "of a slot that is held and of an examination: call the owner instead"
     )
 
 

@@ -22,8 +22,8 @@ handover = Table(
     Column("at", UtcDateTime, nullable=False),
     # who handed it over: the random id of an account; empty: the command line
     Column("account_id", String),
-    # what the owner's calendar holds from then on; empty for a letter
-    Column("events", JSON(none_as_null=True)),
+    # what the owner's calendar holds from then on, or the days that a letter named
+    Column("events", JSON, nullable=False),
     one_of("kind", HANDOVER_KINDS),
 )
 response_trial = Table(

@@ -17,19 +17,23 @@ LETTER, CALENDAR, CANCELLATION = tables.HANDOVER_KINDS
 
 @dataclass(frozen=True)
 class Handover:
-    """One thing that went out; `events` are plain mappings, as `forecast.letters` writes them."""
+    """One thing that went out.
+
+    `events` are plain mappings, as `forecast.letters` writes them: what the owner's calendar holds
+    from then on, or the days that a letter named.
+    """
 
     dog_id: str
     plan_id: str | None
     kind: str
     at: datetime
     account_id: str | None
-    events: tuple[Mapping[str, Any], ...] | None = None
+    events: tuple[Mapping[str, Any], ...] = ()
 
 
 def add_handover(connection: Connection, one: Handover) -> None:
     """Write down what goes out, in the transaction that looked whether it may."""
-    values = vars(one) | {"events": None if one.events is None else list(one.events)}
+    values = vars(one) | {"events": list(one.events)}
     connection.execute(insert(tables.handover).values(**values))
 
 
@@ -60,5 +64,4 @@ def calendars_out(connection: Connection, *, dog_id: str | None = None) -> dict[
 
 def _handover(row: Mapping[str, Any]) -> Handover:
     values = {name: value for name, value in row.items() if name != "id"}
-    values["events"] = None if values["events"] is None else tuple(values["events"])
-    return Handover(**values)
+    return Handover(**values | {"events": tuple(values["events"])})

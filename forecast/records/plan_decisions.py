@@ -147,6 +147,14 @@ def in_force(
     records: Records, *, dog_id: str | None = None, therapy: str | None = None
 ) -> dict[tuple[str, str], PlanDecision]:
     """Return by dog and therapy the decision that holds, of one of them if asked so."""
+    with records.reading() as connection:
+        return in_force_within(connection, dog_id=dog_id, therapy=therapy)
+
+
+def in_force_within(
+    connection: Connection, *, dog_id: str | None = None, therapy: str | None = None
+) -> dict[tuple[str, str], PlanDecision]:
+    """Return the same within a transaction of the caller's."""
     plan, table = tables.dose_plan, tables.plan_decision
     query = select(table, plan.c.therapy).join(plan, plan.c.id == table.c.plan_id)
     query = query.where(plan.c.state.in_(IN_FORCE)).order_by(table.c.id)
@@ -154,8 +162,7 @@ def in_force(
         query = query.where(plan.c.dog_id == dog_id)
     if therapy is not None:
         query = query.where(plan.c.therapy == therapy)
-    with records.reading() as connection:
-        rows: Iterable[Row[Any]] = connection.execute(query).all()
+    rows: Iterable[Row[Any]] = connection.execute(query).all()
     return {(row.dog_id, row.therapy): _decision(row) for row in rows}  # the last one counts
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import Connection, Select, and_, func, or_, select
 
 from forecast.records import tables
 from forecast.records.engine import Records, RecordsError
@@ -72,16 +72,24 @@ def plans(
 
 def newest_plan(records: Records, *, dog_id: str, therapy: str) -> PlanRow | None:
     """Return the newest plan of one dog and therapy; None where there is none."""
-    table, dose = tables.dose_plan, tables.dose
+    table = tables.dose_plan
     query = select(table).where(table.c.dog_id == dog_id, table.c.therapy == therapy)
     query = query.order_by(table.c.made_at.desc(), table.c.id.desc()).limit(1)
     with records.reading() as connection:
-        row = connection.execute(query).first()
-        if row is None:
-            return None
-        dated = select(dose.c.date).where(dose.c.plan_id == row.id).order_by(dose.c.number)
-        doses = list(connection.scalars(dated))
-    return _plan(dict(row._mapping), doses)
+        return _one_plan(connection, query)
+
+
+def plan_within(connection: Connection, plan_id: str) -> PlanRow | None:
+    """Return one plan, within a transaction of the caller's; None where there is none."""
+    return _one_plan(connection, select(tables.dose_plan).where(tables.dose_plan.c.id == plan_id))
+
+
+def _one_plan(connection: Connection, query: Select[Any]) -> PlanRow | None:
+    dose, row = tables.dose, connection.execute(query).first()
+    if row is None:
+        return None
+    dated = select(dose.c.date).where(dose.c.plan_id == row.id).order_by(dose.c.number)
+    return _plan(dict(row._mapping), list(connection.scalars(dated)))
 
 
 def _plan(values: dict[str, Any], doses: list[date]) -> PlanRow:

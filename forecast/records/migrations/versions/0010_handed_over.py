@@ -7,7 +7,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0010"
-down_revision = "0007"
+down_revision = "0009"
 branch_labels = None
 depends_on = None
 
@@ -25,7 +25,7 @@ def upgrade() -> None:
         sa.Column("kind", sa.String(), nullable=False),
         sa.Column("at", sa.DateTime(), nullable=False),
         sa.Column("account_id", sa.String(), nullable=True),
-        sa.Column("events", sa.JSON(none_as_null=True), nullable=True),
+        sa.Column("events", sa.JSON(), nullable=False),
         sa.CheckConstraint(sa.column("kind").in_(_KINDS), name=op.f("ck_handover_kind_is_known")),
         sa.ForeignKeyConstraint(["dog_id"], ["dog.id"], name=op.f("fk_handover_dog_id")),
         sa.ForeignKeyConstraint(["plan_id"], ["dose_plan.id"], name=op.f("fk_handover_plan_id")),
