@@ -131,7 +131,7 @@ def _decide(
         plan_id=plan.id,
         state=state,
         after=after,
-        date=signature.today,
+        decided_on=signature.today,
         at=signature.at,
         signed_by=signature.account,
         dates=tuple(dates),

@@ -39,7 +39,7 @@ class PlanDecision:
     plan_id: str
     dog_id: str
     state: PlanState
-    date: date
+    decided_on: date
     at: datetime
     signed_by: str
     dates: tuple[date, ...]
@@ -53,7 +53,7 @@ class NewDecision:
     plan_id: str
     state: PlanState
     after: frozenset[PlanState]
-    date: date
+    decided_on: date
     at: datetime
     signed_by: str
     dates: tuple[date, ...] = ()
@@ -102,7 +102,7 @@ def _withdraw_others(
             plan_id,
             PlanState.WITHDRAWN,
             IN_FORCE,
-            date=new.date,
+            decided_on=new.decided_on,
             at=new.at,
             signed_by=new.signed_by,
             reason=REPLACED,
@@ -115,7 +115,7 @@ def _write(connection: Connection, new: NewDecision, dog_id: str) -> None:
         "plan_id": new.plan_id,
         "dog_id": dog_id,
         "state": new.state,
-        "date": new.date,
+        "date": new.decided_on,
         "at": new.at,
         "signed_by": new.signed_by,
         "dates": [day.isoformat() for day in new.dates],
@@ -172,7 +172,7 @@ def _decision(row: Row[Any]) -> PlanDecision:
         plan_id=row.plan_id,
         dog_id=row.dog_id,
         state=PlanState(row.state),
-        date=row.date,
+        decided_on=row.date,
         at=row.at,
         signed_by=row.signed_by,
         dates=tuple(date.fromisoformat(day) for day in row.dates),

@@ -127,7 +127,7 @@ def decline_a_plan(records: Records) -> None:
         "p1",
         PlanState.DECLINED,
         frozenset({PlanState.PROPOSED}),
-        date=date(2023, 5, 31),
+        decided_on=date(2023, 5, 31),
         at=NOW,
         signed_by="vet 3",
         reason="Ada Quillfeather wants none",

@@ -188,7 +188,7 @@ def test_a_moment_without_offset_is_refused(records):
 # ------------------------------------------------------------------------------ plans
 def signature(plan_id: str) -> NewDecision:
     after = frozenset({PlanState.PROPOSED})
-    return NewDecision(plan_id, PlanState.ACCEPTED, after, date=DAY, at=AT, signed_by="vet 3")
+    return NewDecision(plan_id, PlanState.ACCEPTED, after, decided_on=DAY, at=AT, signed_by="vet 3")
 
 
 def test_a_plan_comes_back_whole_and_is_signed(records, rex):
