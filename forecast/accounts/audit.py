@@ -47,6 +47,11 @@ class Action(StrEnum):
     REQUEST_MADE = "work asked for"
     CARE_RECORDED = "care of a dog recorded"
     THERAPY_RELEASED = "therapy signed to be given again"
+    PLAN_DECIDED = "plan of a dog decided on"
+    CONSENT_RECORDED = "consent of an owner recorded"
+    LETTER_HANDED_OVER = "letter handed over"
+    CALENDAR_HANDED_OVER = "calendar handed over"
+    CALENDAR_CANCELLED = "calendar cancelled"
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,7 @@ class Right(StrEnum):
     RECORD_CARE = "record scores, weights and doses"
     SEE_CONTACTS = "see owners' contacts"
     SIGN_PLANS = "sign plans"
+    HAND_OVER = "hand letters and calendars to owners"
     PLAN_STAFF = "plan staff and stock"
     PREPARE_ALERTS = "draft and approve alerts"
     SEND_ALERTS = "send alerts"
@@ -56,11 +57,11 @@ RIGHTS: dict[Role, frozenset[Right]] = {
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.SEE_DOGS, Right.SEE_NOTES),
             *(Right.LABEL_VISITS, Right.RECORD_CARE, Right.SEE_CONTACTS),
-            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS),
+            *(Right.SIGN_PLANS, Right.HAND_OVER, Right.PREPARE_ALERTS),
         }
     ),
     Role.NURSE: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_NOTES, Right.RECORD_CARE}),
-    Role.DESK: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_CONTACTS}),
+    Role.DESK: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_CONTACTS, Right.HAND_OVER}),
     Role.ADMINISTRATOR: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA),

@@ -7,12 +7,14 @@ known.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from forecast.dosing.therapies import THERAPY_IDS, DosingError
-from forecast.records.care import PVAS, SPOKEN
+from forecast.dosing.dog_record import DogRecord, ItchScore
+from forecast.dosing.therapies import THERAPY_IDS, DosingError, therapies
+from forecast.dosing.trial import Trial, judge_trial
+from forecast.records.care import PVAS, SPOKEN, TherapyEvent, TrialRow
 from forecast.records.tables import DOG_STATUSES, THERAPY_REASONS, THERAPY_STATUSES
 from forecast.visits.importing.patient_reading import WEIGHT, YES_NO_FACTS
 from forecast.visits.rules import earliest_day, rules
@@ -53,6 +55,65 @@ def release_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
         raise DosingError("a class was to be given again after a reaction; say why")
     values = {"therapy": therapy, "date": today, "signed_by": signed_by, "reason": reason}
     return Entry("therapy_release", values, "signed: it may be given again")
+
+
+def trial_begun(fields: Fields, dog: DogRecord, *, today: date) -> list[Entry]:
+    """Check the beginning of a response trial: its class, first day and the score before it.
+
+    The dose is recorded with it where none of that class and day is; so is a score, if one was
+    measured.
+    """
+    therapy, begun = _word(fields, "therapy", THERAPY_IDS), _day(fields, "date", today)
+    words = therapies()[therapy].words
+    said = f"trial of {words} begun on {begun}"
+    entries = [Entry("response_trial", {"therapy": therapy, "begun": begun}, said)]
+    known = [one for one in dog.doses(therapy, today) if one.given == begun]
+    if not known:
+        entries.append(Entry("therapy_event", _given(therapy, begun, None), "dose recorded"))
+    if fields.get("score", ""):
+        entries.append(_score({**fields, "scale": PVAS}, today))
+    return entries
+
+
+def trial_ended(
+    fields: Fields,
+    trials: Sequence[TrialRow],
+    dog: DogRecord,
+    *,
+    held: Sequence[TherapyEvent],
+    today: date,
+) -> list[Entry]:
+    """Check the score at the end of a response trial, and judge it.
+
+    Where the rules tell whether the dog responded, that is recorded with its dose, of which the
+    rest stays as it is `held`.
+    """
+    if not trials:
+        raise DosingError("the end of a response trial was entered; none was begun, begin one")
+    last = Trial(trials[-1].therapy, trials[-1].begun)
+    score = _score({**fields, "scale": PVAS}, today)
+    told = ItchScore(score.values["pvas"], score.values["date"])
+    events = dog.therapies or ()
+    judged = judge_trial(last, (*dog.scores, told), therapies=events, today=today)
+    if judged.responded is None:
+        return [replace(score, said=f"{score.said}; the trial {judged.sentence}")]
+    values = _given(last.therapy, last.begun, judged.responded)
+    for one in held:
+        if (one.therapy, one.date) == (last.therapy, last.begun):
+            values |= {"until": one.until, "status": one.status, "reason": one.reason}
+    dose = Entry("therapy_event", values, "")
+    return [replace(score, said=f"{score.said}; {judged.sentence}"), dose]
+
+
+def _given(therapy: str, day: date, responded: bool | None) -> dict[str, Any]:
+    return {
+        "therapy": therapy,
+        "date": day,
+        "until": None,
+        "status": "given",
+        "reason": "itch",
+        "responded": responded,
+    }
 
 
 def _score(fields: Fields, today: date) -> Entry:

@@ -62,7 +62,7 @@ def calendar_file(
     for one in events:
         made.add_component(_component(settings, subject, one, now))
     made.add_missing_timezones()
-    return made.to_ical()
+    return bytes(made.to_ical())
 
 
 def _component(settings: Settings, subject: Subject, one: Event, now: datetime) -> Component:
@@ -87,7 +87,7 @@ def _component(settings: Settings, subject: Subject, one: Event, now: datetime) 
     if not one.is_cancelled:
         made.add("description", _description(settings, subject, planned.what))
         if planned.what is What.VISIT:
-            made.add_component(_reminder(made["summary"], has_time=planned.at is not None))
+            made.add_component(_reminder(str(made["summary"]), has_time=planned.at is not None))
     return made
 
 

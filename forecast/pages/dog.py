@@ -113,7 +113,7 @@ def _dog(asked: Asked) -> View:
 
 
 def _page(asked: Asked) -> DogPage:
-    record, shown, rules = _record(asked)
+    record, shown, rules = dog_asked(asked)
     assert asked.account is not None
     today, account = asked.practice.local_date, asked.account
     words = {one.id: one.words for one in rules.therapies.values()}
@@ -155,7 +155,7 @@ def _page(asked: Asked) -> DogPage:
     )
 
 
-def _record(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
+def dog_asked(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
     """Read the one dog that was asked for; another branch's is as if it were not there."""
     assert asked.account is not None
     dog_id, today = asked.path["dog"], asked.practice.local_date
@@ -283,7 +283,7 @@ def _again(asked: Asked, refused: DosingError, fields: Mapping[str, str]) -> Vie
 
 
 def _keep(asked: Asked, entry: Entry, action: Action) -> GoTo:
-    _, shown, _ = _record(asked)  # refused where it is not theirs
+    _, shown, _ = dog_asked(asked)  # refused where it is not theirs
     assert asked.account is not None
     with asked.records.writing() as connection:
         care.enter(connection, entry.table, {"dog_id": shown.id, **entry.values})

@@ -42,7 +42,7 @@ def handovers_of(records: Records, dog_id: str) -> list[Handover]:
     table = tables.handover
     query = select(table).where(table.c.dog_id == dog_id).order_by(table.c.id)
     with records.reading() as connection:
-        return [_handover(row._mapping) for row in connection.execute(query)]
+        return [_handover(dict(row._mapping)) for row in connection.execute(query)]
 
 
 def newest_of_each(
@@ -54,7 +54,7 @@ def newest_of_each(
     query = select(table).where(table.c.id.in_(last))
     if dog_id is not None:
         query = query.where(table.c.dog_id == dog_id)
-    return {row.dog_id: _handover(row._mapping) for row in connection.execute(query)}
+    return {row.dog_id: _handover(dict(row._mapping)) for row in connection.execute(query)}
 
 
 def calendars_out(connection: Connection, *, dog_id: str | None = None) -> dict[str, Handover]:
