@@ -5,6 +5,8 @@ from __future__ import annotations
 from forecast.pages import (
     data,
     dog,
+    dog_plan,
+    dog_plan_doing,
     dogs,
     figure_pages,
     help,
@@ -31,6 +33,8 @@ def all_pages() -> tuple[Page, ...]:
         *region.PAGES,
         *dogs.PAGES,
         *dog.PAGES,
+        *dog_plan.PAGES,
+        *dog_plan_doing.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,

@@ -36,7 +36,7 @@ _MORE_DATES = 2  # empty fields for dates that a vet adds
 class DoseShown:
     """One dose of a plan; `is_ahead` says whether its day is still to come."""
 
-    date: date
+    day: date
     is_ahead: bool
 
 
@@ -44,7 +44,7 @@ class DoseShown:
 class DecisionShown:
     """One decision; `reason` is what the vet wrote, "" for whoever reads no clinical notes."""
 
-    date: date
+    decided_on: date
     state: str
     who: str
     dates: tuple[date, ...]
@@ -55,7 +55,7 @@ class DecisionShown:
 class HandedShown:
     """One thing that went out to the owner."""
 
-    date: date
+    day: date
     what: str
     who: str
 
@@ -172,7 +172,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
         may_hand=account.may(Right.HAND_OVER),
         may_record=account.may(Right.RECORD_CARE),
         date_fields=tuple(
-            [str(one.date) for one in _doses(desk, today) if one.is_ahead] + [""] * _MORE_DATES
+            [str(one.day) for one in _doses(desk, today) if one.is_ahead] + [""] * _MORE_DATES
         ),
         today=today,
     )
@@ -262,7 +262,7 @@ def _history(asked: Asked, dog_id: str) -> tuple[DecisionShown, ...]:
     def shown(one: PlanDecision) -> DecisionShown:
         who = _who(asked, one.signed_by)
         reason = one.reason or "" if may_read else ""
-        return DecisionShown(one.date, str(one.state), who, one.dates, reason)
+        return DecisionShown(one.decided_on, str(one.state), who, one.dates, reason)
 
     return tuple(shown(one) for one in reversed(found))
 

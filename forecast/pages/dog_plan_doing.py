@@ -1,4 +1,4 @@
-"""What is done from the page of one dog's plan: signing, handing over, consent, a response trial."""
+"""What is done from the page of one dog's plan: signing, handing over, consent, trials."""
 
 from __future__ import annotations
 
@@ -54,9 +54,12 @@ def _page_of(dog_id: str) -> str:
 def _sign(asked: Asked) -> View | GoTo:
     record, shown, rules = dog_asked(asked)
     assert asked.account is not None
-    plan = plan_of(asked.records, asked.text("plan"))
-    if plan is None or plan.dog_id != shown.id:
-        return again(asked, PageError("this dog has no such plan; open the page again"))
+    try:
+        plan = plan_of(asked.records, asked.text("plan"))
+    except RecordsError as refused:
+        return again(asked, refused)
+    if plan.dog_id != shown.id:
+        return again(asked, PageError("this plan is another dog's; open the page again"))
     therapy = rules.therapies[plan.therapy]
     today, reason = asked.practice.local_date, asked.text("reason")
     signature = Signature(asked.account.id, asked.practice.now, today)

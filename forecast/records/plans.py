@@ -134,11 +134,8 @@ def plan_of(records: Records, plan_id: str) -> PlanRow:
     RecordsError
         If there is none of that id.
     """
-    table, dose = tables.dose_plan, tables.dose
     with records.reading() as connection:
-        row = connection.execute(select(table).where(table.c.id == plan_id)).one_or_none()
-        if row is None:
-            raise RecordsError(f"plan {plan_id!r} was asked for; there is no such plan")
-        dated = select(dose.c.date).where(dose.c.plan_id == plan_id).order_by(dose.c.number)
-        doses = list(connection.scalars(dated))
-    return _plan(dict(row._mapping), doses)
+        found = plan_within(connection, plan_id)
+    if found is None:
+        raise RecordsError(f"plan {plan_id!r} was asked for; there is no such plan")
+    return found
