@@ -8,6 +8,7 @@ from typing import Any
 
 from pydantic import Field, ValidationError, field_validator
 
+from forecast.settings_alerts import AlertsSection
 from forecast.settings_letters import LettersSection
 from forecast.settings_notices import MailSection, NoticesSection, WebhookSection
 from forecast.settings_pages import PagesSection
@@ -53,6 +54,7 @@ class Settings(Section):
     notices: NoticesSection = NoticesSection()
     pages: PagesSection = PagesSection()
     letters: LettersSection = LettersSection()
+    alerts: AlertsSection = AlertsSection()
 
     @field_validator("region")
     @classmethod
@@ -91,6 +93,7 @@ _SECTIONS: dict[str, type[Section]] = {
     "notices.webhook": WebhookSection,
     "pages": PagesSection,
     "letters": LettersSection,
+    "alerts": AlertsSection,
 }
 _MAY_HOLD_A_SECRET = ("records", "notices.webhook")
 

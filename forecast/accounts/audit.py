@@ -52,6 +52,15 @@ class Action(StrEnum):
     LETTER_HANDED_OVER = "letter handed over"
     CALENDAR_HANDED_OVER = "calendar handed over"
     CALENDAR_CANCELLED = "calendar cancelled"
+    ALERT_RULE_SET = "alert rule set"
+    ALERT_DRAFTED = "alert drafted"
+    ALERT_EDITED = "alert edited"
+    ALERT_APPROVED = "alert approved"
+    ALERT_REFUSED = "alert refused"
+    ALERT_DISCARDED = "alert thrown away"
+    ALERT_SENT = "alert sent"
+    ALERT_WITHDRAWN = "alert withdrawn"
+    ALERT_BLOCKS_APPROVED = "fixed blocks of alerts approved"
 
 
 @dataclass(frozen=True)
