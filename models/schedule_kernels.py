@@ -15,6 +15,8 @@ _Array = NDArray[np.float64]
 _Flags = NDArray[np.bool_]
 _Whole = NDArray[np.int64]
 
+RISK, DOSES = 0, 1  # places in what `at_itch` returns
+
 
 @compiled
 def values_of_waiting(
@@ -139,49 +141,73 @@ def at_itch(
         Expected flares without cover, and expected doses, dims (2, course).
     """
     n_days, n_courses = courses.shape
-    last = bare.size - 1
     value = np.zeros((bare.size, 2, n_courses))
     # by day, at the day of the onset; empty past the last day
     set_in = np.zeros((n_days + 1, 2, n_courses))
     flared = np.zeros(n_courses)
-    risk_at, doses_at = 0, 1
     for day in range(n_days - 1, -1, -1):
         for since in range(bare.size):
-            after, left = value[min(since + 1, last)], bare[since]
-            here = value[since]
-            if left == 0.0:
-                for course in range(n_courses):
-                    here[risk_at, course] = after[risk_at, course]
-                    here[doses_at, course] = after[doses_at, course]
+            after = value[min(since + 1, bare.size - 1)]
+            if bare[since] == 0.0:
+                _copy(value[since], after)
                 continue
             dose = _dose_day(day, since, next_open, planned, delay, interval)
             begins = min(dose + onset, n_days)
+            _uncovered(flared, courses, bare, day + 1, begins, since + 1)
             given = 1.0 if dose < n_days else 0.0
-            for course in range(n_courses):
-                flared[course] = 1.0 + set_in[begins, risk_at, course]
-            for later in range(day + 1, begins):
-                weight = bare[min(since + later - day, last)]
-                for course in range(n_courses):
-                    flared[course] += courses[later, course] * weight
-            for course in range(n_courses):
-                chance = courses[day, course] * left
-                took = given + set_in[begins, doses_at, course]
-                quiet = 1.0 - chance
-                here[risk_at, course] = chance * flared[course] + quiet * after[risk_at, course]
-                here[doses_at, course] = chance * took + quiet * after[doses_at, course]
+            _mix(value[since], after, flared, set_in[begins], given, courses[day], bare[since])
         if planned[day]:
             begins = min(day + onset, n_days)
             if onset == 0:
-                set_in[day] = value[0]
+                _copy(set_in[day], value[0])
             for since in range(interval, bare.size):
+                _uncovered(flared, courses, bare, day, begins, since)
                 for course in range(n_courses):
-                    total = set_in[begins, risk_at, course]
-                    for later in range(day, begins):
-                        total += courses[later, course] * bare[min(since + later - day, last)]
-                    value[since, risk_at, course] = total
-                    value[since, doses_at, course] = 1.0 + set_in[begins, doses_at, course]
-        set_in[day] = value[onset]
-    return value[first_state].copy()
+                    value[since, RISK, course] = flared[course] + set_in[begins, RISK, course]
+                    value[since, DOSES, course] = 1.0 + set_in[begins, DOSES, course]
+        _copy(set_in[day], value[onset])
+    expected: _Array = value[first_state].copy()
+    return expected
+
+
+@compiled
+def _copy(into: _Array, values: _Array) -> None:
+    for row in range(values.shape[0]):
+        for course in range(values.shape[1]):
+            into[row, course] = values[row, course]
+
+
+@compiled
+def _uncovered(
+    total: _Array, courses: _Array, bare: _Array, first: int, end: int, since: int
+) -> None:
+    """Add up what is left of the risk of the days from `first` up to `end`, by course."""
+    for course in range(total.size):
+        total[course] = 0.0
+    for day in range(first, end):
+        weight = bare[min(since + day - first, bare.size - 1)]
+        for course in range(total.size):
+            total[course] += courses[day, course] * weight
+
+
+@compiled
+def _mix(
+    here: _Array,
+    quiet: _Array,
+    until: _Array,
+    after_dose: _Array,
+    given: float,
+    course_risk: _Array,
+    left: float,
+) -> None:
+    """Write what is to come, with a flare on the day or without; `here` may be `quiet`."""
+    for course in range(course_risk.size):
+        chance = course_risk[course] * left
+        stays = 1.0 - chance
+        flared = 1.0 + until[course] + after_dose[RISK, course]
+        took = given + after_dose[DOSES, course]
+        here[RISK, course] = chance * flared + stays * quiet[RISK, course]
+        here[DOSES, course] = chance * took + stays * quiet[DOSES, course]
 
 
 @compiled

@@ -16,7 +16,12 @@ from forecast.dosing.therapies import THERAPY_IDS, DosingError, therapies
 from forecast.dosing.trial import Trial, judge_trial
 from forecast.records.care import PVAS, SPOKEN, TherapyEvent, TrialRow
 from forecast.records.tables import DOG_STATUSES, THERAPY_REASONS, THERAPY_STATUSES
-from forecast.visits.importing.patient_reading import WEIGHT, YES_NO_FACTS
+from forecast.visits.importing.patient_reading import (
+    PRICE,
+    WEIGHT,
+    YES_NO_FACTS,
+    number_fact_range,
+)
 from forecast.visits.rules import earliest_day, rules
 
 SCORERS = ("owner", "vet", "nurse", "not known")
@@ -128,10 +133,15 @@ def _score(fields: Fields, today: date) -> Entry:
 
 
 def _weight(fields: Fields, today: date) -> Entry:
-    lowest, highest = rules().number("weight.lowest"), rules().number("weight.highest")
-    value = _number(fields, "kilograms", lowest, highest)
+    value = _number(fields, "kilograms", *number_fact_range(WEIGHT))
     values = {"kind": WEIGHT, "number": value, "date": _day(fields, "date", today)}
     return Entry("dog_fact", values, f"weight {value:g} kg recorded")
+
+
+def _price(fields: Fields, today: date) -> Entry:
+    value = _number(fields, "flare_weeks", *number_fact_range(PRICE))
+    values = {"kind": PRICE, "number": value, "date": _day(fields, "date", today)}
+    return Entry("dog_fact", values, f"a dose must spare {value:g} flare-weeks")
 
 
 def _finding(fields: Fields, today: date) -> Entry:
@@ -182,6 +192,7 @@ def _status(fields: Fields, today: date) -> Entry:
 _MAKERS: dict[str, Callable[[Fields, date], Entry]] = {
     "score": _score,
     "weight": _weight,
+    "price": _price,
     "dose": _dose,
     "finding": _finding,
     "reaction": _reaction,

@@ -33,7 +33,6 @@ from forecast.records import care, dogs, visits
 from forecast.records.branches import branches
 from forecast.records.bulk import undisturbed
 from forecast.records.engine import Records
-from forecast.regions import Branch
 from forecast.visits.counting.cover import days_not_uncovered
 from forecast.visits.counting.placing import BRANCH_REGION, last_branches, region_of
 from models.flare.cover import efficacy_mean
@@ -240,6 +239,8 @@ def _record(
         history_asked=facts.history_asked,
         flare_visits=flares,
         scores=scores,
+        flare_weeks_per_dose=facts.price,
+        price_asked=facts.price_asked,
     )
 
 
@@ -303,11 +304,3 @@ def _without(span: Span, taken: Iterable[tuple[pd.Timestamp, pd.Timestamp]]) -> 
         open_from = max(open_from, beyond if pd.isna(end) else end.date())
     left.append((open_from, span[1]))
     return tuple((a, b) for a, b in left if a <= b)
-
-
-def open_days(branch: Branch | None, first: date, n_days: int) -> list[date]:
-    """Return the days a branch gives doses; none where the branch is not known."""
-    if branch is None:
-        return []
-    days = (first + timedelta(days=n) for n in range(n_days))
-    return [day for day in days if branch.is_open(day)]

@@ -245,6 +245,7 @@ def _findings() -> tuple[tuple[str, str], ...]:
         "food_allergy_ruled_out": "food ruled out by a diet trial of eight weeks or more",
         "therapy_history": "every therapy is on record, those given elsewhere too",
         "dose_elsewhere": "a dose given elsewhere since",
+        "itching_now": "itches now, by its owner's word",
         "urgent_signs": "signs that need care now",
     }
     return tuple(asked.items())

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, func, or_, select
+from sqlalchemy import Connection, and_, func, or_, select
 
 from forecast.records import tables
 from forecast.records.engine import Records, RecordsError
@@ -72,23 +72,42 @@ def plans(
 
 def newest_plan(records: Records, *, dog_id: str, therapy: str) -> PlanRow | None:
     """Return the newest plan of one dog and therapy; None where there is none."""
-    table = tables.dose_plan
-    query = select(table).where(table.c.dog_id == dog_id, table.c.therapy == therapy)
-    query = query.order_by(table.c.made_at.desc(), table.c.id.desc()).limit(1)
+    return newest_plans(records, therapy=therapy, dog_id=dog_id).get(dog_id)
+
+
+def newest_plans(
+    records: Records, *, therapy: str, dog_id: str | None = None
+) -> dict[str, PlanRow]:
+    """Return by dog its newest plan of one therapy, of one dog if asked so."""
+    table, dose = tables.dose_plan, tables.dose
+    wanted = [table.c.therapy == therapy]
+    if dog_id is not None:
+        wanted.append(table.c.dog_id == dog_id)
+    newest = (
+        select(table.c.dog_id, func.max(table.c.made_at).label("made_at"))
+        .where(*wanted)
+        .group_by(table.c.dog_id)
+        .subquery()
+    )
+    same = and_(newest.c.dog_id == table.c.dog_id, newest.c.made_at == table.c.made_at)
+    query = select(table).join(newest, same).where(*wanted).order_by(table.c.id)
+    ids = query.order_by(None).with_only_columns(table.c.id)
+    dated = select(dose).where(dose.c.plan_id.in_(ids)).order_by(dose.c.plan_id, dose.c.number)
+    doses: dict[str, list[date]] = {}
     with records.reading() as connection:
-        return _one_plan(connection, query)
+        found = connection.execute(query).all()
+        for row in connection.execute(dated):
+            doses.setdefault(row.plan_id, []).append(row.date)
+    return {row.dog_id: _plan(dict(row._mapping), doses.get(row.id, [])) for row in found}
 
 
 def plan_within(connection: Connection, plan_id: str) -> PlanRow | None:
     """Return one plan, within a transaction of the caller's; None where there is none."""
-    return _one_plan(connection, select(tables.dose_plan).where(tables.dose_plan.c.id == plan_id))
-
-
-def _one_plan(connection: Connection, query: Select[Any]) -> PlanRow | None:
-    dose, row = tables.dose, connection.execute(query).first()
+    table, dose = tables.dose_plan, tables.dose
+    row = connection.execute(select(table).where(table.c.id == plan_id)).one_or_none()
     if row is None:
         return None
-    dated = select(dose.c.date).where(dose.c.plan_id == row.id).order_by(dose.c.number)
+    dated = select(dose.c.date).where(dose.c.plan_id == plan_id).order_by(dose.c.number)
     return _plan(dict(row._mapping), list(connection.scalars(dated)))
 
 

@@ -12,11 +12,12 @@ from jobs.cli.backup import backup, restore
 from jobs.cli.clock import clock, jobs, run
 from jobs.cli.demo import demo
 from jobs.cli.doctor import doctor, serve
-from jobs.cli.forecasts import culprits, issue, plan, remake
+from jobs.cli.forecasts import culprits, issue, remake
 from jobs.cli.imports import imports
 from jobs.cli.options import DayError
 from jobs.cli.pages import pages
 from jobs.cli.people import people
+from jobs.cli.plans import plan
 from jobs.cli.privacy import erase, export
 from jobs.cli.replay import backtest, replay, verify
 from jobs.cli.setup import init

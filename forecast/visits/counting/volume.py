@@ -78,7 +78,7 @@ def daily_volume(
         own["day"] = NOT_RECORDED
         own["full"] = False
         own.loc[_closed_weekdays(days, branches.get(str(branch))), "day"] = CLOSED_WEEKDAY
-        own.loc[days.isin(_holidays(days, country)), "day"] = HOLIDAY
+        own.loc[days.isin(public_holidays(days, country)), "day"] = HOLIDAY
         if closures is not None:
             listed = closures[closures["branch"] == branch]
             full = listed["full"].astype(bool)
@@ -120,7 +120,8 @@ def _closed_weekdays(days: pd.DatetimeIndex, branch: Branch | None) -> Iterable[
     return [not branch.is_open(day.date()) for day in days]
 
 
-def _holidays(days: pd.DatetimeIndex, country: str | None) -> list[pd.Timestamp]:
+def public_holidays(days: pd.DatetimeIndex, country: str | None) -> list[pd.Timestamp]:
+    """Return the public holidays of the years of some days; none where the country is not known."""
     if country is None:
         return []
     import holidays

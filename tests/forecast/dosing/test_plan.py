@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
 from forecast.dosing.dog_risk import DogRisk
 from forecast.dosing.plan import CAUTIONS, Proposal, propose_plan
+from forecast.dosing.price import Price
 from forecast.dosing.therapies import DosingError, Verdict, therapies, therapy
 from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, WORK_UP
 from models.effect_time import EffectTime
@@ -56,7 +57,8 @@ def dog_with(**changes):
 
 
 def plan_for(dog=None, risk=None, *, kind=ANTIBODY, **changes):
-    arguments = {"open_days": OPEN, "issue_id": "issue-1", "today": TODAY} | changes
+    given = {"open_days": OPEN, "issue_id": "issue-1", "today": TODAY, "price": Price(0.15, RECENT)}
+    arguments = given | changes
     return propose_plan(
         dog or dog_with(), kind, risk=season() if risk is None else risk, **arguments
     )
@@ -166,14 +168,17 @@ def test_too_little_risk_holds_a_slot_and_says_so():
     assert "hold_wins" in codes(plan)
 
 
-def test_the_trade_shows_all_four_ways():
-    """A dated plan is shown beside no dose, a fixed interval and the first itch."""
+def test_the_trade_shows_every_way():
+    """A dated plan is shown beside the first itch, no dose, fixed intervals and the calendar."""
     names = [outcome.name for outcome in plan_for().trade]
     assert names == [
         "planned dates",
-        "no dose",
-        "a dose at each interval through the season",
         "hold a slot, start at first itch",
+        "no dose",
+        "a dose every 4 weeks all year",
+        "a dose every 8 weeks all year",
+        "a dose at each interval through the season",
+        "a dose on the usual date each year, then at first itch",
     ]
     planned, *others = plan_for().trade
     assert planned.total <= min(outcome.total for outcome in others)
