@@ -63,7 +63,7 @@ def test_every_table_that_knows_a_dog_or_an_owner_is_given_out():
         *("owner", "owner_status", "consent", "dog", "dog_identity", "home", "dog_status"),
         *("visit", "visit_case", "therapy_event", "pruritus_score", "dog_fact"),
         *("adverse_reaction", "therapy_release", "vaccination", "medicine", "allergy_test"),
-        *("dose_plan", "dose", "plan_decision"),
+        *("dose_plan", "dose", "plan_decision", "handover", "response_trial"),
     }
     assert {table.name for table in metadata.sorted_tables} == given | OF_NOBODY
 
