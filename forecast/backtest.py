@@ -21,13 +21,15 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 from threadpoolctl import threadpool_limits
 
 from forecast.cut import DataCut, Known
 from forecast.regions import Region
-from forecast.training import fit_onsets, futures, train_with
+from forecast.training import Futures, TrainedModel, fit_onsets, futures, train_with
 from forecast.versions import versions
 from models.backtest import rolling_origins, score_origin
+from models.flare.forecaster import past_rates
 from models.flare.yearly_review import YearlyReview
 from models.season import FloweringOnset
 from models.weeks import week_range
@@ -41,12 +43,17 @@ _DATES = ("origin", "week")
 
 @dataclass(frozen=True)
 class BacktestTask:
-    """What every origin of a backtest shares."""
+    """What every origin of a backtest shares.
+
+    `high_week_centile` is that of training weeks above which a week is high, the table's unless
+    given.
+    """
 
     known: Known
     regions: Mapping[str, Region]
     cut: DataCut
     seed: int
+    high_week_centile: float | None = None
 
 
 def backtest(
@@ -59,6 +66,9 @@ def backtest(
     progress: Callable[[str], None] = lambda _: None,
 ) -> pd.DataFrame:
     """Forecast from past origins and return every score; empty without visits.
+
+    Rows of the model ``forepaw`` also hold `odds_high` and `usual_odds`, of pressure, and
+    `was_high`, by the threshold of the origin's own model; NaN where not known.
 
     Parameters
     ----------
@@ -97,7 +107,7 @@ def _rests_on(task: BacktestTask) -> str:
     known = task.known
     digest = hashlib.sha256()
     digest.update(json.dumps([versions(), task.cut.as_attributes(), task.seed]).encode())
-    digest.update(json.dumps([WEEKS_AHEAD, DRAWS]).encode())
+    digest.update(json.dumps([WEEKS_AHEAD, DRAWS, task.high_week_centile]).encode())
     digest.update(repr(sorted(task.regions.items())).encode())
     for data in (known.counts, known.observed, known.layers, known.pollen):
         for name, values in sorted(data.variables.items()) if data is not None else ():
@@ -105,6 +115,23 @@ def _rests_on(task: BacktestTask) -> str:
             digest.update(pd.util.hash_array(values.values.ravel()).tobytes())
     digest.update(pd.util.hash_pandas_object(known.flowering).to_numpy().tobytes())
     return digest.hexdigest()[:16]
+
+
+def kept_scores(folder: Path) -> pd.DataFrame:
+    """Return the kept scores of the backtest that was run last; empty where none was."""
+    if not folder.is_dir():
+        return pd.DataFrame()
+    runs = sorted((one for one in folder.iterdir() if one.is_dir()), key=_last_written)
+    if not runs:
+        return pd.DataFrame()
+    kept = _Kept(runs[-1])
+    frames = [kept.read(np.datetime64(path.stem)) for path in sorted(runs[-1].glob("*.json"))]
+    frames = [frame for frame in frames if not frame.empty]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+
+
+def _last_written(run: Path) -> float:
+    return max((path.stat().st_mtime for path in run.glob("*.json")), default=0.0)
 
 
 def _dated(frame: pd.DataFrame) -> pd.DataFrame:
@@ -192,7 +219,29 @@ def _score(task: BacktestTask, origin: np.datetime64, learnt: Learnt) -> pd.Data
     if drawn.visits is None or task.known.counts is None:
         return pd.DataFrame()
     forecasts = {"forepaw": drawn.visits.visits, **drawn.visits.members}
-    return score_origin(task.known.counts["flare_visits"], forecasts, origin=origin)
+    scored = score_origin(task.known.counts["flare_visits"], forecasts, origin=origin)
+    odds = _odds(task, model, drawn).assign(model="forepaw")
+    return scored.merge(odds, on=["region", "week", "model"], how="left")
+
+
+def _odds(task: BacktestTask, model: TrainedModel, drawn: Futures) -> pd.DataFrame:
+    """Return the odds of high weeks, as an issue holds them, and which weeks were high."""
+    assert model.visits is not None
+    assert drawn.visits is not None
+    assert task.known.counts is not None
+    threshold = model.visits.thresholds(task.high_week_centile)
+    rate = 1000.0 * drawn.visits.pressure / drawn.visits.consultations.clip(min=1)
+    weeks = rate["week"].values
+    seen = task.known.counts.reindex(week=rate["week"], region=rate["region"])
+    came = 1000.0 * past_rates(seen)["pressure_rate"]
+    arrays = {
+        "odds_high": (rate > threshold).mean("draw").where(threshold.notnull()),
+        "usual_odds": model.visits.climatology_odds(weeks, task.high_week_centile),
+        "was_high": (came > threshold).where(came.notnull() & threshold.notnull()),
+    }
+    held = xr.Dataset({k: v.drop_vars("driver", errors="ignore") for k, v in arrays.items()})
+    frame = held.to_dataframe().reset_index()[["region", "week", *arrays]]
+    return frame.astype(dict.fromkeys(arrays, float))
 
 
 _task: BacktestTask | None = None

@@ -27,6 +27,7 @@ from forecast.pollen_counts import known_pollen
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.vintages import vintage, vintages
+from forecast.visits.counting.alerted import mark_alerted
 from forecast.visits.counting.counts import counts_as_known
 from models.errors import ForepawError
 from models.parameters import load_table
@@ -317,7 +318,7 @@ def with_counts(known: Known, records: Records, *, cut: DataCut) -> Known:
     counts = counts.reindex(region=known.observed["region"].values)
     if bool(counts["flare_visits"].isnull().all()):
         return known
-    return replace(known, counts=counts)
+    return replace(known, counts=mark_alerted(counts, records, origin=cut.origin))
 
 
 def _last_known(weather: xr.Dataset) -> pd.DataFrame:

@@ -33,6 +33,7 @@ from forecast.remaking import RemakeError, remake
 from forecast.skill import SkillRecord, summarise
 from forecast.training import train
 from forecast.verification import score_forecast, settled_counts
+from forecast.visits.counting.alerted import mark_alerted
 from forecast.visits.counting.counts import anything_to_count, current_counts
 from models.errors import ForepawError
 
@@ -188,7 +189,7 @@ class Replay:
         counts = counts.reindex(region=known.observed["region"].values)
         if not counts.sizes["week"] or bool(counts["flare_visits"].isnull().all()):
             return known
-        return replace(known, counts=counts)
+        return replace(known, counts=mark_alerted(counts, self.records, origin=day))
 
 
 def record_of(

@@ -2,10 +2,11 @@
 
 Quantiles, odds, records and counts are kept for ever. Draws are kept for 30 days, and the snapshot
 of the climate store under an issue so that after 90 days one a week stays, and after two years one
-a month (`forecast.climate.thinning`). Both are kept for as long as a plan cites the issue, and the
-draws of the latest issue until there is a later one. A trained model, and the weather it was learnt
-from, stays for as long as an issue that can be made again rests on it, and for a month in any case.
-The outbox holds what was written of the newest thirty issues, and of those that a plan cites.
+a month (`forecast.climate.thinning`). Both are kept for as long as a plan or an alert cites the
+issue, and the draws of the latest issue until there is a later one. A trained model, and the
+weather it was learnt from, stays for as long as an issue that can be made again rests on it, and
+for a month in any case. The outbox holds what was written of the newest thirty issues, and of those
+that a plan cites.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from forecast.issuing import MODEL_SNAPSHOT, model_snapshot_name, snapshot_name
 from forecast.model_files import kept_models, model_file
 from forecast.outbox import drop_outboxes, old_outboxes
 from forecast.practice import Practice
+from forecast.records import alerts
 from forecast.records.engine import Records
 from forecast.records.issues import IssueRow, issues
 from forecast.records.plans import cited_issues
@@ -46,7 +48,7 @@ class Overdue:
 
 def overdue(practice: Practice, records: Records, climate: ClimateStore) -> Overdue:
     """Return what has been kept long enough; nothing is changed."""
-    rows, cited = issues(records), cited_issues(records)
+    rows, cited = issues(records), cited_issues(records) | alerts.cited_issues(records)
     held = climate.tags()
     named_at = {name: row.issued_at for row in rows if (name := snapshot_name(row.id)) in held}
     stay = names_to_keep(

@@ -8,6 +8,7 @@ from typing import Any
 
 from pydantic import Field, ValidationError, field_validator
 
+from forecast.settings_alerts import AlertsSection
 from forecast.settings_notices import MailSection, NoticesSection, WebhookSection
 from forecast.settings_pages import PagesSection
 from forecast.settings_sections import (
@@ -51,6 +52,7 @@ class Settings(Section):
     clock: ClockSection = ClockSection()
     notices: NoticesSection = NoticesSection()
     pages: PagesSection = PagesSection()
+    alerts: AlertsSection = AlertsSection()
 
     @field_validator("region")
     @classmethod
@@ -88,6 +90,7 @@ _SECTIONS: dict[str, type[Section]] = {
     "notices.mail": MailSection,
     "notices.webhook": WebhookSection,
     "pages": PagesSection,
+    "alerts": AlertsSection,
 }
 _MAY_HOLD_A_SECRET = ("records", "notices.webhook")
 

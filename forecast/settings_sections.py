@@ -184,6 +184,7 @@ class ClockSection(Section):
     learn_on: Weekday | None = None
     issue: LocalTime | None = None
     plan: LocalTime | None = None
+    draft_alerts: LocalTime | None = None
     verify: LocalTime | None = None
     housekeeping: LocalTime | None = None
     back_up: LocalTime | None = None

@@ -55,6 +55,15 @@ class SkillRecord:
         return self.n_seasons >= seasons_needed()
 
     @property
+    def is_better(self) -> bool:
+        """Whether it is known, and the whole interval of the error lies below climatology's."""
+        return self.is_known and bool(self._of_all["high"] < 1)
+
+    @property
+    def _of_all(self) -> pd.Series:
+        return self.by_lead[self.by_lead["lead"] == _ALL].iloc[0]
+
+    @property
     def sentence(self) -> str:
         """The record in one or two sentences."""
         many = "issued forecasts" if self.kind == "issued" else "hindcasts"
@@ -62,7 +71,7 @@ class SkillRecord:
             return f"Record: no week of {many} can be held against its counts yet; {_NOT_KNOWN}."
         if self.kind == "issued":
             many += ", one a week,"
-        row = self.by_lead[self.by_lead["lead"] == _ALL].iloc[0]
+        row = self._of_all
         return (
             f"Record of {self.n_forecasts} {many} on {row['cases']:.0f} region-weeks "
             f"from {self.first} to {self.last}: error {row['relative']:.2f} of climatology's; the "
@@ -75,7 +84,7 @@ class SkillRecord:
             many = f"{self.n_seasons} of {seasons_needed()} seasons are scored"
             return f"{many[0].upper()}{many[1:]}: {_NOT_KNOWN}."
         between = f"9 times in 10 between {row['low']:.2f} and {row['high']:.2f}"
-        if row["high"] < 1:
+        if self.is_better:
             return f"Better than climatology ({between}, from {self.n_seasons} seasons)."
         return f"Not shown to be better than climatology ({between}, {self.n_seasons} seasons)."
 

@@ -80,8 +80,8 @@ def score_forecast(forecast: xr.Dataset, counts: xr.Dataset) -> pd.DataFrame:
     pandas.DataFrame
         A row a region and week of which both are known, up to half a year ahead: region_id, week,
         weeks_ahead (1: the week that holds the origin), observed [visits], weighted_interval_score
-        and climatology_score [visits], inside_50, inside_90 [1], odds_high [1], was_high (None
-        where not known).
+        and climatology_score [visits], inside_50, inside_90, odds_high, usual_odds [1], was_high
+        (None where not known).
     """
     if "visits_quantiles" not in forecast:
         return pd.DataFrame()
@@ -99,6 +99,7 @@ def score_forecast(forecast: xr.Dataset, counts: xr.Dataset) -> pd.DataFrame:
     rate = 1000.0 * past_rates(seen)["pressure_rate"]
     high = (rate > issued["threshold"]).where(rate.notnull() & issued["threshold"].notnull())
     odds = issued["odds_high"].transpose("region", "week").values.ravel()
+    usual_odds = issued["climatology_odds"].transpose("region", "week").values.ravel()
     was_high = high.transpose("region", "week").values.ravel()
     scored = pd.DataFrame(
         {
@@ -111,6 +112,7 @@ def score_forecast(forecast: xr.Dataset, counts: xr.Dataset) -> pd.DataFrame:
             "inside_50": share_inside(below, upto, 0.25, 0.75),
             "inside_90": share_inside(below, upto, 0.05, 0.95),
             "odds_high": odds,
+            "usual_odds": usual_odds,
             "was_high": was_high,
         }
     )
@@ -194,6 +196,7 @@ def _rows(
         if (row["region_id"], row["week"]) not in wanted:
             continue
         odds, high = row.pop("odds_high"), row.pop("was_high")
+        row.pop("usual_odds")  # the issue's file holds them
         known = bool(np.isfinite(odds)) and bool(np.isfinite(high))
         values = {str(k): v for k, v in row.items()} | {"week": row["week"].date()}
         yield Verification(

@@ -32,6 +32,7 @@ from models.flare.attribution import FOUND, Evidence
 from models.weeks import monday_of
 
 LIKELY = 0.5
+SELDOM = 0.03  # below this, and above one less this, odds are not said as a fraction
 DAYS_IN_YEAR = 365
 NAMED_REGIONS = 5  # a sentence names no more of them
 NAMED_PARTS = 3  # of what moves a forecast, the largest
@@ -58,12 +59,17 @@ def odds(probability: float) -> str:
     """Say a probability as the nearest plain fraction: ``3 in 4``."""
     if not np.isfinite(probability):
         return "not known"
-    if probability < 0.03:
+    if probability < SELDOM:
         return "under 1 in 30"
-    if probability > 0.97:
+    if probability > 1.0 - SELDOM:
         return "over 29 in 30"
-    nearest = min(_SPOKEN, key=lambda f: abs(float(f) - probability))
+    nearest = plain_fraction(probability)
     return f"{nearest.numerator} in {nearest.denominator}"
+
+
+def plain_fraction(probability: float) -> Fraction:
+    """Return the nearest fraction that is easily said, 1/20 to 19/20."""
+    return min(_SPOKEN, key=lambda f: abs(float(f) - probability))
 
 
 def day(moment: date) -> str:

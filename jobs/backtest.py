@@ -33,7 +33,13 @@ def backtest(
     """
     cut, known = what_is_known(practice, records, climate, origin=origin, say=say)
     return look_back(
-        BacktestTask(known, regions(practice), cut, practice.settings.forecast.seed),
+        BacktestTask(
+            known,
+            regions(practice),
+            cut,
+            practice.settings.forecast.seed,
+            practice.settings.forecast.high_week_centile,
+        ),
         first_weeks=first_weeks,
         every=every,
         workers=workers,

@@ -111,6 +111,15 @@ def _plan(task: Task) -> None:
         write_plans(task.practice, task.records, made, plans)
 
 
+def _draft_alerts(task: Task) -> None:
+    from forecast.issuing import latest_issue
+    from jobs.alerts import draft_alerts
+
+    made = latest_issue(task.practice, task.records, as_of=task.as_of)
+    drafted = draft_alerts(task.practice, task.records, made, say=task.say)
+    task.result.rows = len(drafted.alerts)
+
+
 def _verify(task: Task) -> None:
     from jobs.verify import verify
 
@@ -198,6 +207,13 @@ JOBS: tuple[Job, ...] = (
         "plan",
         "proposes doses from the newest issue",
         _plan,
+        needs=("issue",),
+        takes_day=True,
+    ),
+    Job(
+        "draft alerts",
+        "drafts alerts that are due, for people to approve",
+        _draft_alerts,
         needs=("issue",),
         takes_day=True,
     ),

@@ -28,7 +28,7 @@ from models.errors import ForepawError
 from models.parameters import load_table
 
 log = logger("serve")
-_RUN = "from jobs.cli import main; main()"  # the console script, wherever it was installed
+_RUN = "from jobs.cli import program; program()"  # the console script, wherever it was installed
 PAGES = "pages"
 _PR_SET_PDEATHSIG = 1
 _KILLED = 1  # exit code where a child had to be killed, or ended though nobody asked it to

@@ -47,6 +47,15 @@ class Action(StrEnum):
     REQUEST_MADE = "work asked for"
     CARE_RECORDED = "care of a dog recorded"
     THERAPY_RELEASED = "therapy signed to be given again"
+    ALERT_RULE_SET = "alert rule set"
+    ALERT_DRAFTED = "alert drafted"
+    ALERT_EDITED = "alert edited"
+    ALERT_APPROVED = "alert approved"
+    ALERT_REFUSED = "alert refused"
+    ALERT_DISCARDED = "alert thrown away"
+    ALERT_SENT = "alert sent"
+    ALERT_WITHDRAWN = "alert withdrawn"
+    ALERT_BLOCKS_APPROVED = "fixed blocks of alerts approved"
 
 
 @dataclass(frozen=True)

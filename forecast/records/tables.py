@@ -35,6 +35,12 @@ from forecast.records.account_tables import audit_entry as audit_entry
 from forecast.records.account_tables import known_browser as known_browser
 from forecast.records.account_tables import recovery_code as recovery_code
 from forecast.records.account_tables import sign_in_wait as sign_in_wait
+from forecast.records.alert_tables import alert as alert
+from forecast.records.alert_tables import alert_block_approval as alert_block_approval
+from forecast.records.alert_tables import alert_decision as alert_decision
+from forecast.records.alert_tables import alert_rule as alert_rule
+from forecast.records.alert_tables import alert_standing as alert_standing
+from forecast.records.alert_tables import alert_text as alert_text
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice
 from forecast.records.ledger_tables import notice_delivery as notice_delivery

@@ -6,6 +6,7 @@ import sys
 
 import typer
 
+from jobs.cli.alerts import alert
 from jobs.cli.allergens import allergens
 from jobs.cli.backup import backup, restore
 from jobs.cli.clock import clock, jobs, run
@@ -42,6 +43,7 @@ app.add_typer(visits, name="visits")
 app.add_typer(people, name="people")
 app.add_typer(erase, name="erase")
 app.add_typer(export, name="export")
+app.add_typer(alert, name="alert")
 app.command()(issue)
 app.command()(plan)
 app.command()(culprits)
@@ -69,3 +71,11 @@ def main() -> None:
     except (ForepawError, DayError) as refusal:
         print(f"forepaw: {refusal}", file=sys.stderr)
         sys.exit(2)
+
+
+def program() -> None:
+    """Be the process `forepaw`: run a command, then end for good."""
+    from jobs.ending import ended_at_once
+
+    with ended_at_once():
+        main()

@@ -21,7 +21,7 @@ import pandas as pd
 import xarray as xr
 
 import sample_climate
-from forecast.backtest import BacktestTask, backtest
+from forecast.backtest import FOLDER, BacktestTask, backtest
 from forecast.climate import fill_short_gaps, read_flowering_file, read_weather_file
 from forecast.climate.weather_file import open_netcdf
 from forecast.dosing.plan import DosePlan
@@ -120,6 +120,7 @@ def run_demo(
         first_weeks=FIRST_BACKTEST_WEEKS,
         every=weeks_between_origins,
         workers=workers,
+        keep_in=folder / FOLDER,  # an alert rule is simulated on it
         progress=say,
     )
     evidence = what_drives(model, known)

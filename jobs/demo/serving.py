@@ -25,7 +25,13 @@ from jobs.serve import PAGES, Child, is_marked_ready, mark_ready, supervise, tol
 _CLOCK = "clock"
 _WATCH = "watch"  # looks at the machine too, which stands at another day
 _LOOK_EVERY = 2.0  # s; whoever tries the demo watches
-_CHILD = "import sys; from jobs.demo.serving import be; sys.exit(be(*sys.argv[1:]))"
+_CHILD = """
+import sys
+from jobs.ending import ended_at_once
+with ended_at_once():
+    from jobs.demo.serving import be
+    sys.exit(be(*sys.argv[1:]))
+"""
 
 
 def is_served_as_it_is(folder: Path) -> bool:

@@ -55,7 +55,7 @@ def main() -> None:
 
 def serve(folder: Path) -> tuple[subprocess.Popen[str], str]:
     """Start the demo's service; return it and its address."""
-    run = "from jobs.cli import main; main()"
+    run = "from jobs.cli import program; program()"
     words = [sys.executable, "-c", run, "demo", "--serve", "--dir", str(folder), "--port", "0"]
     server = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
     assert server.stderr is not None

@@ -32,7 +32,7 @@ from forecast.remaking import remake
 from jobs.opening import open_all
 
 KILLS = 50 if os.environ.get("FOREPAW_LONG") == "whole" else 5
-FOREPAW = [sys.executable, "-c", "from jobs.cli import main; main()"]
+FOREPAW = [sys.executable, "-c", "from jobs.cli import program; program()"]
 # Says a line for each round of work that is done; goes on until it is ended.
 BUSY = """
 import sys
@@ -136,6 +136,7 @@ def test_what_is_restored_is_issued_again_bit_for_bit_though_others_were_writing
     assert remade(folder, only_newest=True) == 1
 
 
+@pytest.mark.long
 def test_what_the_commands_say(practice_folder, tmp_path, forepaw):
     """What was written, how big, where; what was left out; and the runs are written down."""
     (practice_folder / "secrets" / "open_meteo.key").write_text("k")

@@ -47,7 +47,8 @@ def test_a_second_clock_on_the_same_database_is_refused(tmp_path, small_settings
     with postgresql.emptied() as url:
         text = f'{small_settings}\n[records]\nurl = "{url}"\n'
         here, there = (create_practice(tmp_path / name, text, now=NOW) for name in ("a", "b"))
-        words = [sys.executable, "-c", "from jobs.cli import main; main()", "clock", "--practice"]
+        run = "from jobs.cli import program; program()"
+        words = [sys.executable, "-c", run, "clock", "--practice"]
         with subprocess.Popen([*words, str(here.folder)], stderr=subprocess.PIPE) as first:
             while running_clock(here) is None:
                 assert first.poll() is None, first.communicate()

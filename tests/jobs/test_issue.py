@@ -24,6 +24,7 @@ def made(opened):
     return [read_issue(opened.practice.issued_folder / row.file) for row in issues(opened.records)]
 
 
+@pytest.mark.long
 def test_a_model_is_learnt_once_and_three_days_are_issued_from_it(later):
     """Each issue tells its own cut and the model's, in its file; its row names the model."""
     issued = made(later)

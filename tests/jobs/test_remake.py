@@ -29,7 +29,7 @@ def issued(clinic):
 
 def remake_in_another_process(folder, issue_id):
     """Run the command in a process of its own."""
-    command = "from jobs.cli import main; main()"
+    command = "from jobs.cli import program; program()"
     return subprocess.run(
         [sys.executable, "-c", command, "remake", issue_id, "--practice", str(folder)],
         capture_output=True,

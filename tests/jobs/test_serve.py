@@ -187,7 +187,7 @@ def test_the_command_runs_the_clock_and_a_second_one_is_refused(tmp_path):
         pages = f"\n[pages]\nport = {free.getsockname()[1]}\n"
     settings = template().replace('"grass"', '"grasses"') + pages
     practice = create_practice(tmp_path / "practice", settings)
-    words = [sys.executable, "-c", "from jobs.cli import main; main()"]
+    words = [sys.executable, "-c", "from jobs.cli import program; program()"]
     served = [*words, "serve", "--practice", str(practice.folder)]
     first = subprocess.Popen(served, stderr=subprocess.PIPE, text=True)
     try:

@@ -15,6 +15,8 @@ OF_NOBODY = {
     *("branch", "imported_file", "case_definition", "closure", "erasure", "count_vintage"),
     *("count_week", "settings_text", "issue", "issue_region", "job_run"),
     *("work_request", "notice", "notice_delivery", "verification"),
+    *("alert", "alert_block_approval", "alert_decision", "alert_rule"),  # of a whole region
+    *("alert_standing", "alert_text"),
     # who works at the practice, not who owns a dog
     *("account", "account_branch", "account_identity", "account_link", "account_session"),
     *("audit_entry", "known_browser", "recovery_code", "sign_in_wait"),

@@ -21,7 +21,7 @@ from jobs.clock_lock import one_clock, running_clock
 from jobs.console_clock import show_jobs
 
 NOW = datetime(2022, 6, 28, 20, 10, tzinfo=UTC)  # 05:10 on Wednesday the 29th in Seoul
-FOREPAW = [sys.executable, "-c", "from jobs.cli import main; main()"]
+FOREPAW = [sys.executable, "-c", "from jobs.cli import program; program()"]
 
 
 @pytest.fixture

@@ -163,7 +163,7 @@ def test_a_demo_that_is_there_is_kept_and_a_half_made_one_is_not(demo, tmp_path,
 @pytest.mark.long
 def test_the_command_serves_what_is_asked_for_is_done_and_it_ends_well(served_demo):
     """As whoever tries it: enter as manager, ask for a forecast, see it; Ctrl-C ends all with 0."""
-    run = "from jobs.cli import main; main()"
+    run = "from jobs.cli import program; program()"
     words = ["demo", "--serve", "--dir", str(served_demo), "--port", "0"]
     one = subprocess.Popen([sys.executable, "-c", run, *words], stderr=subprocess.PIPE, text=True)
     try:

@@ -35,9 +35,9 @@ one = replace(table.parameters[key], value=1)
 small = replace(table, parameters={**table.parameters, key: one})
 pulling.load_table = lambda *_: small  # a commit after each reply
 print("pulling", flush=True)
-from jobs.cli import main
+from jobs.cli import program
 sys.argv = ["forepaw", "pull", "--practice", sys.argv[1]]
-main()
+program()
 """
 
 

@@ -41,6 +41,7 @@ def port_of(base: str) -> int:
     return int(base.rpartition(":")[2])
 
 
+@pytest.mark.long
 # ------------------------------------------------------------------------------------------- limits
 def test_headers_beyond_the_limit_are_refused(site):
     """Whoever sends 100 kB of headers gets 400 or 431 and is let go; others are answered on.
@@ -167,7 +168,7 @@ def test_it_binds_to_this_machine_alone_unless_told_otherwise(small_settings, tm
 def test_the_command_shows_a_first_link_and_ends_well(small_settings, tmp_path, number):
     """A first administrator comes in by the link; a signal ends it with 0, answers being given."""
     create_practice(tmp_path / "practice", small_settings)
-    run = "from jobs.cli import main; main()"
+    run = "from jobs.cli import program; program()"
     words = ["pages", "--practice", str(tmp_path / "practice"), "--port", "0"]
     one = subprocess.Popen([sys.executable, "-c", run, *words], stderr=subprocess.PIPE, text=True)
     try:

@@ -130,8 +130,8 @@ def test_a_decision_written_down_reads_the_same(kept):
 
 @pytest.mark.long
 def test_exposure_that_does_nothing_is_kept_at_most_at_the_nominal_rate():
-    """With lasting shocks shared by regions: 5 % of 100 nulls (15 in short), by 3 sd at most."""
-    nulls = 100 if os.environ.get("FOREPAW_LONG") == "whole" else 15
+    """With lasting shocks shared by regions: 5 % of 100 nulls (6 in short), by 3 sd at most."""
+    nulls = 100 if os.environ.get("FOREPAW_LONG") == "whole" else 6
     kept = [
         decide_on_exposure(*make_case(trees=0.0, seed=100 + seed)).is_kept for seed in range(nulls)
     ]

@@ -141,6 +141,7 @@ def test_weeks_after_an_alert_do_not_train_the_pressure():
     assert drawn[0].equals(drawn[1])
 
 
+@pytest.mark.long
 def test_weeks_of_a_full_diary_are_at_least_what_was_counted():
     """The busiest third cut off: flagged as full, the forecast lies nearer to the truth."""
     past, anomalies, everything = make_counts()

@@ -4,7 +4,7 @@ Each practice has three regions, six years of counts and twenty of weather: a se
 wanders, negative-binomial noise, and weekly shocks that last (persistence 0.8) and are shared by
 all regions, as real ones are. Drivers resemble their week before. An effect acts with the lags that
 the model takes for it, so that its size is known. FOREPAW_LONG=whole makes 200 practices of each
-kind, otherwise ten are made; with `-s` the table is printed.
+kind, otherwise four are made; with `-s` the table is printed.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from models.weeks import phase
 
 pytestmark = pytest.mark.long
 
-PRACTICES = 200 if os.environ.get("FOREPAW_LONG") == "whole" else 10
+PRACTICES = 200 if os.environ.get("FOREPAW_LONG") == "whole" else 4
 REGIONS, YEARS, RECORD = ("a", "b", "c"), 6, 20
 DRIVERS = ("temperature", "humidity", "trees", "weeds")
 SHOCK_SD, SHOCK_PERSISTENCE, LEVEL_SD, SIZE, VOLUME = 0.25, 0.8, 0.15, 8.0, 120.0

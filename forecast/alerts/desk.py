@@ -1,0 +1,277 @@
+"""The desk: alerts are drafted, edited, approved by people, or thrown away; never sent from here.
+
+Each step writes its row and its line of the audit in one transaction. An approval holds the hash of
+the exact texts, and so does the audit: an edit after it makes it void.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import cast
+
+from forecast.accounts.audit import Action, note
+from forecast.alerts.catalogues import Language, language
+from forecast.alerts.checking import check_text
+from forecast.alerts.deciding import Looked, Spoken, decide, span_of
+from forecast.alerts.drafting import (
+    Facts,
+    Written,
+    facts_of,
+    write,
+)
+from forecast.alerts.errors import AlertError
+from forecast.alerts.outlook import skill_of, standing_of, weeks_ahead
+from forecast.issuing import Issue
+from forecast.practice import Practice
+from forecast.records import alerts as held
+from forecast.records.alert_tables import ALERT_KINDS
+from forecast.records.alerts import (
+    BY_CLOCK,
+    BY_COMMAND_LINE,
+    DRAFT,
+    Alert,
+    AlertRule,
+    AlertText,
+    Kind,
+    LookedAt,
+    Skill,
+)
+from forecast.records.engine import Records
+from forecast.records.identifiers import new_id
+from forecast.records.notices import end_notice
+from models.weeks import DAYS_IN_WEEK
+
+WAITING_DRAFTS = "alert drafts"  # what the notice is about that tells people of them
+
+
+@dataclass(frozen=True)
+class Drafted:
+    """What a look at all regions came to: the drafts, and why the others have none, by region."""
+
+    alerts: tuple[Alert, ...]
+    why: dict[str, str]
+
+
+def languages_of(practice: Practice) -> list[Language]:
+    """Return the languages alerts are written in; what no catalogue speaks whole is English."""
+    codes = practice.settings.alerts.languages or (practice.settings.practice.language,)
+    return list({language(code).code: language(code) for code in codes}.values())
+
+
+# ------------------------------------------------------------------------------ drafting
+def draft_due(practice: Practice, records: Records, issue: Issue) -> Drafted:
+    """Look at every region whose rule is on and draft what is due; once an issue and region."""
+    rules = {k: rule for k, rule in held.rules_in_force(records).items() if rule.is_on}
+    rules = {k: rules[k] for k in _region_ids(practice) if k in rules}
+    looks = held.last_looks(records)
+    skill: Skill | None = None
+    made, why = [], {}
+    for region_id, rule in rules.items():
+        look = looks.get(region_id)
+        if look is not None and look.issue_id == issue.id:
+            why[region_id] = look.why
+            continue
+        looked = _look(practice, records, issue, rule, look)
+        drafted = None
+        if looked.spoken is not None:
+            skill = skill_of(practice, records)[0] if skill is None else skill
+            drafted = _alert(practice, issue, rule, looked.spoken, skill=skill, by=BY_CLOCK)
+        kept = LookedAt(region_id, issue.id, practice.now, looked.standing.is_on, looked.why)
+        _keep(practice, records, drafted, look=kept, by=None)
+        why[region_id] = looked.why
+        made += [drafted] if drafted else []
+    return Drafted(tuple(made), why)
+
+
+def _look(
+    practice: Practice, records: Records, issue: Issue, rule: AlertRule, look: LookedAt | None
+) -> Looked:
+    mine = held.alerts(records, region_id=rule.region_id)
+    standing = standing_of(mine, look, practice)
+    if any(one.state == DRAFT and one.last_week >= issue.cut.origin for one in mine):
+        return Looked("a draft waits for a decision", standing)
+    weeks = weeks_ahead(issue.forecast, rule.region_id)
+    return decide(rule, weeks, standing, day=issue.cut.origin)
+
+
+def draft_by_hand(
+    practice: Practice,
+    records: Records,
+    issue: Issue,
+    region_id: str,
+    *,
+    kind: Kind,
+    by: str | None,
+) -> Alert:
+    """Draft an alert that a person asks for, whatever the odds and whatever was said before.
+
+    Raises
+    ------
+    AlertError
+        If the region has no rule, which holds lead and budget, or no odds within reach are known.
+    """
+    rule = held.rules_in_force(records).get(region_id)
+    if rule is None:
+        raise AlertError(
+            f"a draft for {region_id} was asked for; state the region's rule first, which holds "
+            f"lead and budget: `forepaw alert rule {region_id} --cost C --loss L`"
+        )
+    weeks = weeks_ahead(issue.forecast, region_id)
+    spoken = span_of(rule, kind, weeks, day=issue.cut.origin)
+    if spoken is None:
+        raise AlertError(
+            f"a draft for {region_id} was asked for; issue {issue.id} holds no odds of a week "
+            f"within {rule.shortest_lead} to {rule.longest_lead} days: without visits there are "
+            "no alerts"
+        )
+    skill = skill_of(practice, records)[0]
+    made = _alert(practice, issue, rule, spoken, skill=skill, by=by or BY_COMMAND_LINE)
+    _keep(practice, records, made, look=None, by=by)
+    return made
+
+
+def _alert(
+    practice: Practice, issue: Issue, rule: AlertRule, spoken: Spoken, *, skill: Skill, by: str
+) -> Alert:
+    names = {region.id: region.name for region in practice.settings.region}
+    facts = facts_of(
+        spoken,
+        region=names[rule.region_id],
+        practice=practice.settings.practice.name,
+        skill=skill,
+        is_invented=practice.settings.practice.invented,
+    )
+    return Alert(
+        id=new_id(),
+        region_id=rule.region_id,
+        kind=spoken.kind,
+        state=DRAFT,
+        rule_id=rule.id,
+        issue_id=issue.id,
+        made_at=practice.now,
+        made_by=by,
+        first_week=spoken.weeks[0],
+        last_week=spoken.weeks[-1],
+        odds=spoken.odds,
+        usual_odds=spoken.usual,
+        skill=skill,
+        facts=facts.plain(),
+    )
+
+
+def _keep(
+    practice: Practice,
+    records: Records,
+    made: Alert | None,
+    *,
+    look: LookedAt | None,
+    by: str | None,
+) -> None:
+    texts = [] if made is None else _texts(practice, made)
+    with records.writing() as connection:
+        if look is not None:
+            held.keep_look(connection, look)
+        if made is not None:
+            held.add_alert(connection, made, texts)
+            note(connection, Action.ALERT_DRAFTED, by=by, subject=made.id, now=made.made_at)
+
+
+def _texts(practice: Practice, made: Alert) -> list[AlertText]:
+    written = [write(facts_from(made), speaks) for speaks in languages_of(practice)]
+    return [_first_text(made, one) for one in written]
+
+
+def facts_from(made: Alert) -> Facts:
+    """Return the facts that an alert's texts were written from."""
+    days = {name: date.fromisoformat(made.facts[name]) for name in ("day", "first", "last", "best")}
+    return Facts(**{**made.facts, **days})
+
+
+def _first_text(made: Alert, one: Written) -> AlertText:
+    return AlertText(
+        made.id, one.language, 1, one.subject, one.body, one.blocks, made.made_at, made.made_by
+    )
+
+
+# ------------------------------------------------------------------------------ editing
+def edit(
+    records: Records,
+    alert_id: str,
+    code: str,
+    *,
+    subject: str,
+    body: str,
+    by: str | None,
+    now: datetime,
+) -> AlertText:
+    """Keep a newer text of a draft; the fixed blocks below it are not edited.
+
+    An approved alert becomes a draft again: nobody approved this text.
+    """
+    made = held.alert(records, alert_id)
+    before = held.texts(records, alert_id).get(code)
+    if before is None:
+        raise AlertError(f"alert {alert_id} has no text in {code!r} to be edited")
+    subject, body = check_text(subject, body)
+    if (subject, body) == (before.subject, before.body):
+        return before
+    text = replace(
+        before,
+        number=before.number + 1,
+        subject=subject,
+        body=body,
+        written_at=now,
+        written_by=by or BY_COMMAND_LINE,
+    )
+    with records.writing() as connection:
+        held.set_state(connection, made.id, DRAFT, among=(DRAFT, held.APPROVED), approved_at=None)
+        held.add_text(connection, text)
+        note(connection, Action.ALERT_EDITED, by=by, subject=made.id, now=now)
+    return text
+
+
+def discard(records: Records, alert_id: str, *, by: str | None, now: datetime) -> None:
+    """Throw a draft away, or an approved alert that has not gone out; what was written stays."""
+    with records.writing() as connection:
+        held.set_state(
+            connection, alert_id, held.DISCARDED, among=(DRAFT, held.APPROVED), approved_at=None
+        )
+        note(connection, Action.ALERT_DISCARDED, by=by, subject=alert_id, now=now)
+    end_if_none_waits(records, now=now)
+
+
+def waiting_sentence(records: Records) -> str | None:
+    """Say that drafts wait for a decision, for a notice; None where none does."""
+    waiting = held.alerts(records, states=(DRAFT,))
+    if not waiting:
+        return None
+    first = min(waiting, key=lambda one: one.first_week)
+    many = "1 alert draft waits" if len(waiting) == 1 else f"{len(waiting)} alert drafts wait"
+    return (
+        f"{many} for a decision; the first is of {first.region_id} ({first.kind}), whose weeks "
+        f"begin on {first.first_week}: read it on the page of alerts"
+    )
+
+
+def end_if_none_waits(records: Records, *, now: datetime) -> None:
+    """End the notice that drafts wait, where none does any more."""
+    if waiting_sentence(records) is None:
+        end_notice(records, WAITING_DRAFTS, now=now)
+
+
+def kind_of(words: str) -> Kind:
+    """Return the kind of alert that somebody typed."""
+    for kind in ALERT_KINDS:
+        if words.strip().lower() == kind:
+            return cast(Kind, kind)
+    raise AlertError(f"an alert {words!r} was asked for; the kinds are {', '.join(ALERT_KINDS)}")
+
+
+def _region_ids(practice: Practice) -> list[str]:
+    return [region.id for region in practice.settings.region]
+
+
+def last_day(made: Alert) -> date:
+    """Return the Sunday of the last week an alert speaks of."""
+    return made.last_week + timedelta(days=DAYS_IN_WEEK - 1)
