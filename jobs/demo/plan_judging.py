@@ -114,25 +114,26 @@ def _register(made: InventedPractice) -> Register:
     """Return the dogs on record, from the tables that a practice would bring in."""
     region = made.branches.set_index("id")["region"]
     seen = made.visits[made.visits["dog"].notna()]
-    told = made.therapies.assign(
-        until=pd.NaT, responded=made.therapies["responded"].map({"yes": True, "no": False})
-    )
-    told["responded"] = told["responded"].astype(object).where(told["responded"].notna(), None)
+    told = made.therapies.copy()
+    told["until"] = pd.NaT
+    judged = told["responded"].map({"yes": True, "no": False}).astype(object)
+    told["responded"] = judged.where(judged.notna(), None)
     taken = days_not_uncovered(told, cover_rules())
     flares = seen[seen["kind"] == "itch flare"].groupby("dog")["date"].apply(list).to_dict()
     first = seen.groupby("dog")["date"].min()
-    dogs, observed, uncovered = {}, {}, {}
-    for row in made.dogs.itertuples():
-        if row.status != _PRESENT or row.dog not in first.index:
-            continue
-        days = tuple(sorted(day.date() for day in flares.get(row.dog, [])))
-        dogs[row.dog] = DogRecord(
-            *(row.dog, "dog", None, None, None, None, None, region[row.branch], row.branch),
+    dogs = dict[str, DogRecord]()
+    observed = dict[str, tuple[date, date]]()
+    uncovered = dict[str, tuple[tuple[date, date], ...]]()
+    active = made.dogs[(made.dogs["status"] == _PRESENT) & made.dogs["dog"].isin(first.index)]
+    for dog, branch in zip(active["dog"].astype(str), active["branch"].astype(str), strict=True):
+        days = tuple(sorted(day.date() for day in flares.get(dog, [])))
+        dogs[dog] = DogRecord(
+            *(dog, "dog", None, None, None, None, None, str(region[branch]), branch),
             therapies=(),
             flare_visits=days,
         )
-        observed[row.dog] = (first[row.dog].date(), made.as_of)
-        uncovered[row.dog] = spans_without(observed[row.dog], taken.get(row.dog, []))
+        observed[dog] = (first[dog].date(), made.as_of)
+        uncovered[dog] = spans_without(observed[dog], taken.get(dog, []))
     return Register(dogs, observed, uncovered, {})
 
 
