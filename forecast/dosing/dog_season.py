@@ -26,6 +26,8 @@ from forecast.dosing.schedule import (
 from forecast.dosing.therapies import DosingError, days_rule, rule
 from models.weeks import DAYS_IN_WEEK, monday_of
 
+_ROUNDING = 1e-9
+
 
 @dataclass(frozen=True)
 class DogSeason:
@@ -146,7 +148,8 @@ def _heaviest(start: date, daily: Floats) -> NDArray[np.int64]:
     order = np.argsort(-weeks, kind="stable")
     gathered = np.cumsum(weeks[order])
     wanted = rule("plan.risk_week_share") * weeks.sum()
-    enough = 0 if wanted == 0 else int(np.argmax(gathered >= wanted)) + 1
+    # equal weeks add up to just below what they should
+    enough = 0 if wanted == 0 else int(np.argmax(gathered >= wanted * (1 - _ROUNDING))) + 1
     return np.sort(order[:enough])
 
 

@@ -118,7 +118,7 @@ def _read(records: Records, today: date, unknown_home: str, dog_id: str | None) 
             # an active dog that is not seen has no flare; of the others nothing is known after
             last = today if dog.status == "active" else max(days[dog.id])
             observed[dog.id] = (min(days[dog.id]), last)
-            uncovered[dog.id] = _without(observed[dog.id], not_uncovered.get(dog.id, []))
+            uncovered[dog.id] = spans_without(observed[dog.id], not_uncovered.get(dog.id, []))
     return Register(found, observed, uncovered, gone)
 
 
@@ -295,7 +295,9 @@ def risk_of(dog: DogRecord, register: Register, pressure: RegionPressure) -> Dog
     )
 
 
-def _without(span: Span, taken: Iterable[tuple[pd.Timestamp, pd.Timestamp]]) -> tuple[Span, ...]:
+def spans_without(
+    span: Span, taken: Iterable[tuple[pd.Timestamp, pd.Timestamp]]
+) -> tuple[Span, ...]:
     """Cut spans, each up to the day before its end or open, out of a span of days."""
     open_from, left = span[0], []
     for first, end in sorted(taken, key=lambda pair: pair[0]):

@@ -7,13 +7,14 @@ from datetime import date
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from forecast.cut import DataCut, Known
 from forecast.regions import Region
-from forecast.training import train, what_drives
+from forecast.training import TrainedModel, train, what_drives
 from forecast.visits.case_definition import CaseDefinition
 from forecast.visits.counting.counts import count_weeks
-from jobs.demo.invention import invent_practice
+from jobs.demo.invention import InventedPractice, invent_practice
 from jobs.demo.places import choose_regions
 from jobs.demo.run import ALLERGENS, sample
 from jobs.demo.worlds import World
@@ -35,7 +36,19 @@ def judge_world(world: World, *, seed: int, as_of: date) -> Verdict:
     """
     weather, flowering = sample()
     made = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
-    names = choose_regions(weather, flowering)
+    model, known = train_on(made, weather, flowering)
+    evidence = what_drives(model, known)
+    return Verdict(
+        frozenset(e.family for e in evidence if e.verdict == FOUND),
+        frozenset(e.family for e in evidence),
+    )
+
+
+def train_on(
+    made: InventedPractice, weather: xr.Dataset, flowering: pd.DataFrame
+) -> tuple[TrainedModel, Known]:
+    """Count the visits of an invented practice and train on them; return what was known too."""
+    as_of, names = made.as_of, choose_regions(weather, flowering)
     region = made.visits["branch"].map(made.branches.set_index("id")["region"])
     counts = count_weeks(
         made.visits.assign(region=region),
@@ -52,11 +65,7 @@ def judge_world(world: World, *, seed: int, as_of: date) -> Verdict:
     )
     places = {name: Region(name, name, *_SOMEWHERE, ALLERGENS) for name in names}
     model = train(known, places, cut=DataCut(as_of, "none", "none", "1", "hindcast"))
-    evidence = what_drives(model, known)
-    return Verdict(
-        frozenset(e.family for e in evidence if e.verdict == FOUND),
-        frozenset(e.family for e in evidence),
-    )
+    return model, known
 
 
 # latitude, longitude, elevation, zone: shown to people only, and nobody is shown this

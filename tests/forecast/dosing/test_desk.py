@@ -16,6 +16,7 @@ from forecast.dosing.desk import dogs_by_number, keep_plans, propose_plans
 from forecast.dosing.effect_times import of_kept
 from forecast.dosing.kept import basis_of, basis_of_kept, trade_of_kept
 from forecast.dosing.plan import CAUTIONS, Proposal
+from forecast.dosing.plan_list import PLAN_COLUMNS, plans_csv
 from forecast.dosing.therapies import DosingError
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.plans import newest_plan, plans
