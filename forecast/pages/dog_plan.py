@@ -11,6 +11,7 @@ from forecast.accounts import people
 from forecast.accounts.roles import Right
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.due import DueDog
+from forecast.dosing.kept import trade_of_kept
 from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.trial import NOT_EXCLUDED, Trial, judge_trial
 from forecast.letters.calendars_due import calendars_due
@@ -21,11 +22,12 @@ from forecast.pages.dog import dog_asked
 from forecast.pages.dog_list import planned_ahead
 from forecast.pages.dogs import PATH
 from forecast.pages.page import Asked, Page, View
+from forecast.pages.plan_timeline import Timeline, Way, timeline, ways
 from forecast.records import care
 from forecast.records.handovers import handovers_of
 from forecast.records.plan_decisions import PlanDecision, PlanState, decisions
 from forecast.records.plans import PlanRow, newest_plan
-from forecast.wording import runs
+from forecast.wording import odds, runs
 from models.errors import ForepawError
 
 NOT_TAKEN = 422
@@ -83,6 +85,10 @@ class DogPlanPage:
         The plan that is shown: the one in force, else the newest proposal; "" where there is none.
     newer
         What the newest proposal says otherwise than the plan in force; "" where nothing.
+    ways, picture
+        The ways of dosing that were compared, by what they cost; and their doses on a time axis.
+    odds
+        What else is known of the dates, in sentences.
     uncovered
         Spans of weeks that the plan leaves mostly uncovered; None where that is not known.
     closed_because
@@ -101,6 +107,9 @@ class DogPlanPage:
     proposal: str
     doses: tuple[DoseShown, ...]
     uncovered: tuple[tuple[date, date], ...] | None
+    ways: tuple[Way, ...]
+    picture: Timeline | None
+    odds: tuple[str, ...]
     reasons: tuple[str, ...]
     newer: str
     history: tuple[DecisionShown, ...]
@@ -128,6 +137,7 @@ def _plan(asked: Asked) -> View:
     page = plan_page(asked)
     tables: dict[str, Sequence[dict[str, Any]]] = {
         "doses": [vars(one) for one in page.doses],
+        "ways": [vars(one) | {"dates": " ".join(map(str, one.dates))} for one in page.ways],
         "decisions": [vars(one) | {"dates": " ".join(map(str, one.dates))} for one in page.history],
         "handed": [vars(one) for one in page.handed],
     }
@@ -145,6 +155,10 @@ def plan_page(asked: Asked) -> DogPlanPage:
     due = [one for one in calendars_due(asked.practice, asked.records) if one.gate == desk.gate]
     words = {one.id: one.words for one in rules.therapies.values()}
     weeks = None if desk.told is None else desk.told.uncovered_weeks
+    spans = () if weeks is None else tuple(runs(sorted(weeks)))
+    head = desk.plan.reasons[0] if desk.plan and desk.plan.reasons else {}
+    trade, doses = trade_of_kept(head), () if desk.told is None else desk.told.doses
+    ours = "signed" if desk.is_signed else "planned dates"
     return DogPlanPage(
         dog=shown,
         words=kind.words,
@@ -153,7 +167,10 @@ def plan_page(asked: Asked) -> DogPlanPage:
         state="none" if desk.plan is None else desk.plan.state,
         proposal="" if desk.told is None else str(desk.told.proposal),
         doses=_doses(desk, today),
-        uncovered=None if weeks is None else tuple(runs(sorted(weeks))),
+        uncovered=None if weeks is None else spans,
+        ways=ways(trade),
+        picture=timeline((ours, doses), trade, spans, today=today),
+        odds=_odds(head),
         reasons=_reasons(desk.plan),
         newer=_newer(desk, newest),
         history=_history(asked, record.id),
@@ -215,6 +232,19 @@ _FOR_A_VET = (Proposal.DATED_DOSES, Proposal.HOLD_A_SLOT)
 def _doses(desk: Desk, today: date) -> tuple[DoseShown, ...]:
     doses = () if desk.told is None else desk.told.doses
     return tuple(DoseShown(day, day >= today) for day in doses)
+
+
+def _odds(head: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say what the plan kept of its dates beside them; of older plans nothing."""
+    found = []
+    before, later, price = (head.get(key) for key in ("acts_before_season", "week_later", "price"))
+    if before is not None:
+        found.append(f"The first dose acts before the season begins with odds of {odds(before)}.")
+    if later is not None:
+        found.append(f"A first dose a week later costs {later:.2f} flare-weeks more.")
+    if price is not None:
+        found.append(f"A dose is worth giving where it spares {price:g} flare-weeks or more.")
+    return tuple(found)
 
 
 def _reasons(plan: PlanRow | None) -> tuple[str, ...]:
