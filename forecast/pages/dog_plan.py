@@ -125,6 +125,7 @@ class DogPlanPage:
     therapies: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
     may_sign: bool
+    may_accept: bool
     may_hand: bool
     may_record: bool
     date_fields: tuple[str, ...]
@@ -186,6 +187,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
         therapies=tuple(words.items()),
         cautions=tuple(caution.sentence for caution in CAUTIONS),
         may_sign=account.may(Right.SIGN_PLANS),
+        may_accept=desk.told is not None and desk.told.proposal in _FOR_A_VET,
         may_hand=account.may(Right.HAND_OVER),
         may_record=account.may(Right.RECORD_CARE),
         date_fields=tuple(

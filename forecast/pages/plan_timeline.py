@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from forecast.dosing.schedule import Outcome
+from models.weeks import DAYS_IN_WEEK
 
 WIDE = 600.0  # of the box it is drawn in
 _ROW, _TOP = 26.0, 22.0
@@ -69,10 +70,10 @@ def timeline(
     words, doses = shown
     rows = [(words, [day for day in doses if day >= today])] if doses else []
     rows += [(one.name, list(one.dates)) for one in trade if one.dates and one.name != words]
-    days = [day for _, own in rows for day in own] + [last for _, last in uncovered]
-    if not days:
+    if not rows:
         return None
-    last = max(max(days) + timedelta(days=7), today + _SHORTEST)
+    days = [day for _, own in rows for day in own] + [last for _, last in uncovered]
+    last = max([today + _SHORTEST, *(day + timedelta(days=DAYS_IN_WEEK) for day in days)])
     span = (last - today).days
 
     def at(day: date) -> float:

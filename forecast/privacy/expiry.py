@@ -7,15 +7,17 @@ read.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import pandas as pd
 
 from forecast.practice import Practice
+from forecast.privacy.papers import drop_letters
 from forecast.records import Records
 from forecast.records.imports import imported_files
 from forecast.records.persons import forget_notes
 from forecast.visits.importing.archive import RAW_ENDING, findings_path
+from models.parameters import load_table
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,8 @@ def forget_expired(practice: Practice, records: Records) -> Forgotten:
         n_notes = forget_notes(records, before=_months_ago(practice, privacy.notes_months))
     if privacy.archive_months is not None:
         n_files = _forget_raw(practice, records, _months_ago(practice, privacy.archive_months))
+    days = load_table("forecast", "retention.toml").number("letters.days")
+    drop_letters(practice, before=(practice.now - timedelta(days=days)).timestamp())
     return Forgotten(n_notes, n_files)
 
 

@@ -14,6 +14,7 @@ from jobs.cli.demo import demo
 from jobs.cli.doctor import doctor, serve
 from jobs.cli.forecasts import culprits, issue, remake
 from jobs.cli.imports import imports
+from jobs.cli.letters import letters, recall
 from jobs.cli.options import DayError
 from jobs.cli.pages import pages
 from jobs.cli.people import people
@@ -46,6 +47,8 @@ app.add_typer(export, name="export")
 app.add_typer(alert, name="alert")
 app.command()(issue)
 app.command()(plan)
+app.command()(letters)
+app.command()(recall)
 app.command()(culprits)
 app.command()(therapies)
 app.command()(remake)

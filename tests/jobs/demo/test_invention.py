@@ -28,6 +28,7 @@ COLUMNS = {
         "name",
         "owner",
         "owner_contact",
+        "consent",
         "species",
         "breed",
         "birth_date",
