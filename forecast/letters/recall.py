@@ -1,7 +1,8 @@
 """The desk's recall list: whom to call, why and by when; and who is left out of it, and why.
 
 A dog stands in it once, for the most pressing thing. Nobody is in it whom nothing may be sent to:
-those are told apart, with the reason, so that the desk can ask at the next visit.
+those are told apart, with the reason, so that the desk can ask at the next visit. A dog that died
+or left is nowhere in it.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from forecast.dosing.due import Due, DueDog
 from forecast.letters.gate import Gate, gates
 from forecast.practice import Practice
 from forecast.records import handovers
+from forecast.records.dated import ACTIVE
 from forecast.records.engine import Records
 from forecast.records.handovers import newest_of_each
 from forecast.records.plan_decisions import in_force_within
@@ -123,7 +125,7 @@ def _next_doses(connection: Connection, today: date, last: date) -> dict[str, da
 
 
 def _call(one: DueDog, dose: date | None) -> tuple[Call, str, date | None] | None:
-    if not one.is_atopic and dose is None:
+    if one.status != ACTIVE or not (one.is_atopic or dose):
         return None
     if one.due is Due.SEE_NOW:
         return Call.NOW, one.why, None

@@ -69,7 +69,9 @@ def timeline(
     """
     words, doses = shown
     rows = [(words, [day for day in doses if day >= today])] if doses else []
-    rows += [(one.name, list(one.dates)) for one in trade if one.dates and one.name != words]
+    rows += [
+        (one.name, list(one.dates)) for one in trade if one.dates and one.dates != tuple(doses)
+    ]
     if not rows:
         return None
     days = [day for _, own in rows for day in own] + [last for _, last in uncovered]

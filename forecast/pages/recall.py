@@ -25,7 +25,7 @@ from forecast.pages.dogs import Choice, theirs
 from forecast.pages.page import Asked, Page, PageError, View
 from forecast.records.branches import branches
 
-_SHOWN = 200
+_SHOWN = 100
 _USUAL_DAYS, _MOST_DAYS = 21, 365
 _LEFT_OUT = "left out"
 _WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -154,7 +154,7 @@ def _calendar(one: CalendarDue) -> CalendarShown:
 
 def _answer(found: Recall, n_calendars: int) -> str:
     n = len(found.rows)
-    said = "Nobody is to be called" if n == 0 else f"{n} owner{'s' if n > 1 else ''} to be called"
+    said = "No dog to be recalled" if n == 0 else f"{n} dog{'s' if n > 1 else ''} to be recalled"
     if n_calendars:
         said += f", {n_calendars} calendar{'s' if n_calendars > 1 else ''} to be put right"
     if found.left_out:

@@ -185,7 +185,7 @@ def test_the_recall_list_filters_and_gives_contacts_to_the_desk_alone(rex, at, o
     decide(vet, "accept")
     page = desk.get("/recall?within=26").text
     assert faults_of(page) == []
-    assert "1 owner to be called; 1 left out." in page
+    assert "1 dog to be recalled; 1 left out." in page
     for client in (desk, manager):
         for path in ("/recall", "/recall.json", "/recall.csv"):
             assert "ada@forepaw" not in client.get(path).text
