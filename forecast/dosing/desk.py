@@ -22,6 +22,7 @@ from forecast.dosing.register import (
     region_pressure,
     risk_of,
 )
+from forecast.dosing.risk_skill import RiskSkill, risk_skill
 from forecast.dosing.rules import rules_of
 from forecast.dosing.therapies import DosingError, Therapy, days_rule, therapy
 from forecast.issuing import Issue
@@ -65,13 +66,16 @@ def propose_plans(
     else:
         wanted = [_one(records, register, dog, held) for dog in dogs]
     pressures: dict[str, RegionPressure] = {}
+    skills: dict[str, RiskSkill] = {}
 
     def risk_for(dog: DogRecord) -> DogRisk | None:
         if dog.region is None or dog.region not in held:
             return None
         if dog.region not in pressures:
             pressures[dog.region] = region_pressure(issue.forecast, dog.region, register)
-        return risk_of(dog, register, pressures[dog.region])
+            skills[dog.region] = risk_skill(register, dog.region, pressures[dog.region])
+        own = skills[dog.region].uses_own
+        return risk_of(dog, register, pressures[dog.region], own=own)
 
     effects = _effects(records, register, kind, risk_for, today=today)
     opening = open_days(practice, records, today, DAYS_IN_WEEK * issue.forecast.sizes["week"])
@@ -79,6 +83,7 @@ def propose_plans(
     for dog in wanted:
         risk = risk_for(dog)
         assert risk is not None
+        assert dog.region is not None
         found.append(
             propose_plan(
                 dog,
@@ -89,6 +94,7 @@ def propose_plans(
                 today=today,
                 price=price_for(dog, practice.settings.dosing.flare_weeks_per_dose),
                 rules=rules,
+                basis=skills[dog.region].reason,
                 effect=_own_effect(effects, dog.id),
             )
         )

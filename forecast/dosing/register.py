@@ -283,15 +283,26 @@ def _n_observed(spans: list[Span], week: np.datetime64) -> int:
     return sum(first <= monday <= last for first, last in spans)
 
 
-def risk_of(dog: DogRecord, register: Register, pressure: RegionPressure) -> DogRisk:
-    """Return one dog's weekly risk, from the days on which it is known not to have been covered."""
+def history_of(dog: DogRecord, register: Register) -> DogHistory:
+    """Return a dog's flares, and the days on which it is known not to have been covered."""
+    return DogHistory(dog.flare_visits, register.uncovered.get(dog.id, ()))
+
+
+def risk_of(
+    dog: DogRecord, register: Register, pressure: RegionPressure, *, own: bool = True
+) -> DogRisk:
+    """Return one dog's weekly risk, from the days on which it is known not to have been covered.
+
+    With `own` False it is that of its region, whatever the dog's own flares say.
+    """
     known = np.isfinite(pressure.past)
     return dog_risk(
-        DogHistory(dog.flare_visits, register.uncovered.get(dog.id, ())),
+        history_of(dog, register),
         pressure.past[known],
         past_weeks=pressure.past_weeks[known],
         pressure=pressure.ahead,
         weeks=pressure.weeks,
+        prior_strength=None if own else float("inf"),
     )
 
 
