@@ -23,7 +23,7 @@ from forecast.dosing.dog_season import (
     risk_weeks,
     uncovered_weeks,
 )
-from forecast.dosing.effect_times import planned_cover
+from forecast.dosing.effect_times import VetsWord, planned_cover
 from forecast.dosing.moves import Move, SignedDates
 from forecast.dosing.price import Price
 from forecast.dosing.readiness import Readiness, readiness
@@ -110,7 +110,8 @@ class DosePlan:
     where not worked out. Of dated doses, `acts_before_season` is the chance that the first acts
     before the season begins, and `week_later` what giving it a week later costs, in flare-weeks.
     `last_dose` is the last one given, which counts. `moved` says what a new forecast changed;
-    `signed` are the dates that a vet signed, which hold whatever is proposed here.
+    `signed` are the dates that a vet signed, which hold whatever is proposed here;
+    `word` is a vet's that a dose may be planned to hold longer than was measured.
     """
 
     dog: str
@@ -133,10 +134,11 @@ class DosePlan:
     last_dose: date | None = None
     moved: Move | None = None
     signed: SignedDates | None = None
+    word: VetsWord | None = None
 
     @property
     def cautions(self) -> tuple[Caution, ...]:
-        """Those always on, rules that were loosened, those of the therapy, what to watch."""
+        """Those always on, rules loosened, a vet's word, those of the therapy, what to watch."""
         kind = therapy(self.therapy)
         own = tuple(Caution(code, str(c.value), c.source) for code, c in kind.cautions.items())
         own += tuple(
@@ -146,6 +148,8 @@ class DosePlan:
         looser = tuple(
             Caution(f"loosened {one.rule}", one.sentence, "practice.toml") for one in self.loosened
         )
+        if self.word is not None:
+            looser += (Caution("vets_word", self.word.sentence, "a vet's word, kept with the dog"),)
         return CAUTIONS + looser + own
 
 
