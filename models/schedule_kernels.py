@@ -147,34 +147,35 @@ def at_itch(
     flared = np.zeros(n_courses)
     for day in range(n_days - 1, -1, -1):
         for since in range(bare.size):
-            after = value[min(since + 1, bare.size - 1)]
+            after = min(since + 1, bare.size - 1)
             if bare[since] == 0.0:
-                _copy(value[since], after)
+                _copy(value, since, value, after)
                 continue
             dose = _dose_day(day, since, next_open, planned, delay, interval)
             begins = min(dose + onset, n_days)
             _uncovered(flared, courses, bare, day + 1, begins, since + 1)
             given = 1.0 if dose < n_days else 0.0
-            _mix(value[since], after, flared, set_in[begins], given, courses[day], bare[since])
+            places = (since, after, begins, day)
+            _mix(value, flared, set_in, courses, places, given, bare[since])
         if planned[day]:
             begins = min(day + onset, n_days)
             if onset == 0:
-                _copy(set_in[day], value[0])
+                _copy(set_in, day, value, 0)
             for since in range(interval, bare.size):
                 _uncovered(flared, courses, bare, day, begins, since)
                 for course in range(n_courses):
                     value[since, RISK, course] = flared[course] + set_in[begins, RISK, course]
                     value[since, DOSES, course] = 1.0 + set_in[begins, DOSES, course]
-        _copy(set_in[day], value[onset])
+        _copy(set_in, day, value, onset)
     expected: _Array = value[first_state].copy()
     return expected
 
 
 @compiled
-def _copy(into: _Array, values: _Array) -> None:
-    for row in range(values.shape[0]):
-        for course in range(values.shape[1]):
-            into[row, course] = values[row, course]
+def _copy(into: _Array, place: int, values: _Array, row: int) -> None:
+    for kind in range(values.shape[1]):
+        for course in range(values.shape[2]):
+            into[place, kind, course] = values[row, kind, course]
 
 
 @compiled
@@ -192,22 +193,26 @@ def _uncovered(
 
 @compiled
 def _mix(
-    here: _Array,
-    quiet: _Array,
+    value: _Array,
     until: _Array,
-    after_dose: _Array,
+    set_in: _Array,
+    courses: _Array,
+    places: tuple[int, int, int, int],
     given: float,
-    course_risk: _Array,
     left: float,
 ) -> None:
-    """Write what is to come, with a flare on the day or without; `here` may be `quiet`."""
-    for course in range(course_risk.size):
-        chance = course_risk[course] * left
+    """Write what is to come in a state on a day, with a flare on that day or without.
+
+    `places` are the state, that of the next day, the day of a booked dose's onset, and the day.
+    """
+    since, after, begins, day = places
+    for course in range(until.size):
+        chance = courses[day, course] * left
         stays = 1.0 - chance
-        flared = 1.0 + until[course] + after_dose[RISK, course]
-        took = given + after_dose[DOSES, course]
-        here[RISK, course] = chance * flared + stays * quiet[RISK, course]
-        here[DOSES, course] = chance * took + stays * quiet[DOSES, course]
+        flared = 1.0 + until[course] + set_in[begins, RISK, course]
+        took = given + set_in[begins, DOSES, course]
+        value[since, RISK, course] = chance * flared + stays * value[after, RISK, course]
+        value[since, DOSES, course] = chance * took + stays * value[after, DOSES, course]
 
 
 @compiled

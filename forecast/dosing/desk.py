@@ -9,7 +9,13 @@ from datetime import date, datetime
 
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.dog_risk import DogRisk
-from forecast.dosing.effect_times import EffectTimes, effect_times, past_risk_weeks
+from forecast.dosing.effect_times import (
+    EffectTimes,
+    VetsWord,
+    effect_times,
+    past_risk_weeks,
+    word_of,
+)
 from forecast.dosing.kept import basis_of, basis_of_kept, head_of
 from forecast.dosing.moves import SignedDates, moved
 from forecast.dosing.open_days import open_days
@@ -22,7 +28,8 @@ from forecast.dosing.register import (
     region_pressure,
     risk_of,
 )
-from forecast.dosing.rules import rules_of
+from forecast.dosing.risk_skill import RiskSkill, risk_skill
+from forecast.dosing.rules import Rules, rules_of
 from forecast.dosing.therapies import DosingError, Therapy, days_rule, therapy
 from forecast.issuing import Issue
 from forecast.practice import Practice
@@ -31,6 +38,7 @@ from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 from forecast.records.plan_decisions import in_force
 from forecast.records.plans import PlanRow, add_plans, newest_plans, plan_of
+from forecast.records.vets_words import vets_words
 from models.effect_time import EffectTime
 from models.weeks import DAYS_IN_WEEK
 
@@ -54,7 +62,7 @@ def propose_plans(
     rules = rules_of(practice)
     kind = rules.therapies[therapy(therapy_id).id]
     unknown_home = practice.settings.visits.unknown_home
-    register = read_register(records, today=today, unknown_home=unknown_home)
+    register = read_register(records, today=today, unknown_home=unknown_home, rules=rules)
     held = {str(region) for region in issue.forecast["region"].values}
     if dogs is None:
         wanted = [
@@ -65,33 +73,39 @@ def propose_plans(
     else:
         wanted = [_one(records, register, dog, held) for dog in dogs]
     pressures: dict[str, RegionPressure] = {}
+    skills: dict[str, RiskSkill] = {}
 
     def risk_for(dog: DogRecord) -> DogRisk | None:
         if dog.region is None or dog.region not in held:
             return None
         if dog.region not in pressures:
             pressures[dog.region] = region_pressure(issue.forecast, dog.region, register)
-        return risk_of(dog, register, pressures[dog.region])
+            skills[dog.region] = risk_skill(register, dog.region, pressures[dog.region])
+        own = skills[dog.region].uses_own
+        return risk_of(dog, register, pressures[dog.region], own=own)
 
-    effects = _effects(records, register, kind, risk_for, today=today)
+    words = vets_words(records, on=today)
+    effects = _effects(records, register, kind, risk_for, today=today, rules=rules)
     opening = open_days(practice, records, today, DAYS_IN_WEEK * issue.forecast.sizes["week"])
     found = []
     for dog in wanted:
         risk = risk_for(dog)
         assert risk is not None
-        found.append(
-            propose_plan(
-                dog,
-                kind,
-                risk=risk,
-                open_days=opening.get(dog.branch or "", frozenset()),
-                issue_id=issue.id,
-                today=today,
-                price=price_for(dog, practice.settings.dosing.flare_weeks_per_dose),
-                rules=rules,
-                effect=_own_effect(effects, dog.id),
-            )
+        assert dog.region is not None
+        word = word_of(words.get((dog.id, kind.id)))
+        proposed = propose_plan(
+            dog,
+            kind,
+            risk=risk,
+            open_days=opening.get(dog.branch or "", frozenset()),
+            issue_id=issue.id,
+            today=today,
+            price=price_for(dog, practice.settings.dosing.flare_weeks_per_dose),
+            rules=rules,
+            basis=skills[dog.region].reason,
+            effect=_own_effect(effects, dog.id, word),
         )
+        found.append(replace(proposed, word=word))
     own = practice.settings.dosing.move_tolerance
     tolerance = days_rule("plan.move_tolerance") if own is None else own
     return _held_against_the_last(records, found, tolerance=tolerance, today=today)
@@ -129,19 +143,20 @@ def _effects(
     risk_for: Callable[[DogRecord], DogRisk | None],
     *,
     today: date,
+    rules: Rules,
 ) -> EffectTimes | None:
     """Learn how long doses hold from every dog on record, gone ones too; None of a course."""
     if not kind.planned_ahead:
         return None
     weeks = past_risk_weeks(list(register.dogs.values()), kind, risk_for, today=today)
-    return effect_times(records, kind, weeks, today=today)
+    return effect_times(records, kind, weeks, today=today, rules=rules)
 
 
-def _own_effect(effects: EffectTimes | None, dog: str) -> EffectTime | None:
+def _own_effect(effects: EffectTimes | None, dog: str, word: VetsWord | None) -> EffectTime | None:
     """Return a dog's effect time where its own scores tell of it."""
     if effects is None:
         return None
-    found = effects.of(dog)
+    found = effects.of(dog, word=word)
     return None if found.rate is None else found
 
 

@@ -23,7 +23,7 @@ from forecast.dosing.dog_season import (
     risk_weeks,
     uncovered_weeks,
 )
-from forecast.dosing.effect_times import planned_cover
+from forecast.dosing.effect_times import VetsWord, planned_cover
 from forecast.dosing.moves import Move, SignedDates
 from forecast.dosing.price import Price
 from forecast.dosing.readiness import Readiness, readiness
@@ -110,7 +110,8 @@ class DosePlan:
     where not worked out. Of dated doses, `acts_before_season` is the chance that the first acts
     before the season begins, and `week_later` what giving it a week later costs, in flare-weeks.
     `last_dose` is the last one given, which counts. `moved` says what a new forecast changed;
-    `signed` are the dates that a vet signed, which hold whatever is proposed here.
+    `signed` are the dates that a vet signed, which hold whatever is proposed here;
+    `word` is a vet's that a dose may be planned to hold longer than was measured.
     """
 
     dog: str
@@ -133,10 +134,11 @@ class DosePlan:
     last_dose: date | None = None
     moved: Move | None = None
     signed: SignedDates | None = None
+    word: VetsWord | None = None
 
     @property
     def cautions(self) -> tuple[Caution, ...]:
-        """Those always on, rules that were loosened, those of the therapy, what to watch."""
+        """Those always on, rules loosened, a vet's word, those of the therapy, what to watch."""
         kind = therapy(self.therapy)
         own = tuple(Caution(code, str(c.value), c.source) for code, c in kind.cautions.items())
         own += tuple(
@@ -146,6 +148,8 @@ class DosePlan:
         looser = tuple(
             Caution(f"loosened {one.rule}", one.sentence, "practice.toml") for one in self.loosened
         )
+        if self.word is not None:
+            looser += (Caution("vets_word", self.word.sentence, "a vet's word, kept with the dog"),)
         return CAUTIONS + looser + own
 
 
@@ -169,13 +173,14 @@ def propose_plan(
     most_doses: int | None = None,
     rules: Rules | None = None,
     effect: EffectTime | None = None,
+    basis: Reason | None = None,
 ) -> DosePlan:
     """Propose what to do for one dog with one therapy, from one issue.
 
     `risk` is the dog's own weekly risk (see `dog_risk`), `open_days` the days on which its branch
     gives doses, `price` what a dose must be expected to spare, `rules` those that the practice goes
     by (those shipped, where none are given); `therapy` is as they have it. `effect` is how long a
-    dose holds in this dog, None where only the label tells.
+    dose holds in this dog, None where only the label tells. `basis` says what the risk rests on.
     """
     ready = readiness(dog, therapy, today, rules=rules)
     start, daily, scenarios = days_ahead(risk, today)
@@ -213,17 +218,19 @@ def propose_plan(
         return _because(plan, Reason("no_open_day", sentence, HOUSE, known=False))
     if effect is not None:
         plan = _because(plan, _own_effect(effect, cover))
-    return _weigh(plan, season, dog.past_flares(today))
+    return _weigh(plan, season, dog.past_flares(today), basis=basis)
 
 
-def _weigh(plan: DosePlan, season: DogSeason, flares: tuple[date, ...]) -> DosePlan:
+def _weigh(
+    plan: DosePlan, season: DogSeason, flares: tuple[date, ...], *, basis: Reason | None
+) -> DosePlan:
     """Let the ways of dosing compete; a dog that is not ready gets no dose whatever wins."""
     problem = season.problem
     plan = replace(plan, uncovered_weeks=uncovered_weeks(problem, ()))
     if plan.verdict not in (Verdict.READY, Verdict.VET_MUST_DECIDE):
         return plan
     assert plan.price is not None
-    plan = _because(plan, plan.price.reason)
+    plan = _because(plan, plan.price.reason, *([] if basis is None else [basis]))
     found = weigh(season, flares)
     others = (found.hold, *found.others)
     if plan.verdict is Verdict.VET_MUST_DECIDE:
@@ -232,6 +239,7 @@ def _weigh(plan: DosePlan, season: DogSeason, flares: tuple[date, ...]) -> DoseP
     if reason is not None:
         return _because(replace(plan, trade=others), reason)
     assert plan.season is not None
+    assert found.with_itch is not None
     best = found.best
     acts = best.dates[0] + timedelta(days=problem.cover.onset)
     before, later = plan.season.chance_begun_after(acts), cost_of_a_week(season, best)
@@ -240,11 +248,11 @@ def _weigh(plan: DosePlan, season: DogSeason, flares: tuple[date, ...]) -> DoseP
         doses=tuple(Dose(day, _why(season, day)) for day in best.dates),
         uncovered_weeks=uncovered_weeks(problem, best.dates),
         proposal=Proposal.DATED_DOSES,
-        trade=(best, *others),
+        trade=(best, found.with_itch, *others),
         acts_before_season=before,
         week_later=later,
     )
-    return _because(plan, _dated(best, found.hold), _odds(before, later))
+    return _because(plan, _dated(found.with_itch, found.hold), _odds(before, later))
 
 
 # ---------------------------------------------------------------------------------------- in words
@@ -272,21 +280,23 @@ def why_not_dated(season: DogSeason, found: Weighed) -> Reason | None:
             "at the first itch"
         )
         return Reason("no_pattern", sentence, HOUSE)
-    best, hold = found.best, found.hold
-    if best.dates and best.total < hold.total:
+    hold, both = found.hold, found.with_itch
+    if both is not None and both.total < hold.total:
         return None
     sentence = (
         "no planned dose spares enough: starting at the first itch is expected to cost "
-        f"{hold.total:.2f} flare-weeks with doses priced in, planned dates {best.total:.2f}"
+        f"{hold.total:.2f} flare-weeks with doses priced in"
     )
+    if both is not None:
+        sentence += f", planned dates {both.total:.2f}"
     return Reason("hold_wins", sentence, HOUSE)
 
 
-def _dated(best: Outcome, hold: Outcome) -> Reason:
+def _dated(both: Outcome, hold: Outcome) -> Reason:
     sentence = (
-        f"planned dates leave {best.uncovered_risk:.2f} expected flare-weeks uncovered with "
-        f"{len(best.dates)} doses; starting at the first itch {hold.uncovered_risk:.2f} with "
-        f"{hold.expected_doses:.1f} doses expected"
+        f"planned dates, with a dose at itch besides, leave {both.uncovered_risk:.2f} expected "
+        f"flare-weeks uncovered with {both.expected_doses:.1f} doses expected; starting at the "
+        f"first itch {hold.uncovered_risk:.2f} with {hold.expected_doses:.1f}"
     )
     return Reason("dates_win", sentence, HOUSE)
 

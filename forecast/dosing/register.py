@@ -28,12 +28,12 @@ from forecast.dosing.dog_record import (
 )
 from forecast.dosing.dog_risk import DogHistory, DogRisk, dog_risk
 from forecast.dosing.known_facts import KnownFacts, known_facts
-from forecast.dosing.therapies import cover_rules
+from forecast.dosing.rules import Rules, shipped_rules
 from forecast.records import care, dogs, visits
 from forecast.records.branches import branches
 from forecast.records.bulk import undisturbed
 from forecast.records.engine import Records
-from forecast.visits.counting.cover import days_not_uncovered
+from forecast.visits.counting.cover import CoverRule, days_not_uncovered
 from forecast.visits.counting.placing import BRANCH_REGION, last_branches, region_of
 from models.flare.cover import efficacy_mean
 
@@ -64,17 +64,25 @@ def read_register(
     today: date,
     unknown_home: str = BRANCH_REGION,
     dog_id: str | None = None,
+    rules: Rules | None = None,
 ) -> Register:
     """Read every dog, or one, as it was known on a day.
 
-    `unknown_home` says whether the region of the branch that sees a dog stands in for a home that
-    is not known, see `forecast.visits.counting.placing`.
+    `rules` are those that the practice goes by (those shipped, where none are given): they say how
+    long a dose covers. `unknown_home` says whether the region of the branch that sees a dog stands
+    in for a home that is not known, see `forecast.visits.counting.placing`.
     """
     with undisturbed():
-        return _read(records, today, unknown_home, dog_id)
+        return _read(records, today, unknown_home, dog_id, (rules or shipped_rules()).cover)
 
 
-def _read(records: Records, today: date, unknown_home: str, dog_id: str | None) -> Register:
+def _read(
+    records: Records,
+    today: date,
+    unknown_home: str,
+    dog_id: str | None,
+    covers: Mapping[str, CoverRule],
+) -> Register:
     seen = _until(visits.visits(records, dog_id=dog_id), today)
     flares = _by_dog((dog, day) for dog, day, kind in _rows(seen, "kind") if kind == "itch flare")
     facts = known_facts(records, today=today, dog_id=dog_id)
@@ -86,7 +94,7 @@ def _read(records: Records, today: date, unknown_home: str, dog_id: str | None) 
         )
         if status in (GIVEN, DISPENSED)
     )
-    not_uncovered = days_not_uncovered(told, cover_rules())
+    not_uncovered = days_not_uncovered(told, covers)
     scores = _by_dog(
         (dog, ItchScore(float(pvas), day, str(scale)))
         for dog, day, pvas, scale in _rows(
@@ -283,15 +291,26 @@ def _n_observed(spans: list[Span], week: np.datetime64) -> int:
     return sum(first <= monday <= last for first, last in spans)
 
 
-def risk_of(dog: DogRecord, register: Register, pressure: RegionPressure) -> DogRisk:
-    """Return one dog's weekly risk, from the days on which it is known not to have been covered."""
+def history_of(dog: DogRecord, register: Register) -> DogHistory:
+    """Return a dog's flares, and the days on which it is known not to have been covered."""
+    return DogHistory(dog.flare_visits, register.uncovered.get(dog.id, ()))
+
+
+def risk_of(
+    dog: DogRecord, register: Register, pressure: RegionPressure, *, own: bool = True
+) -> DogRisk:
+    """Return one dog's weekly risk, from the days on which it is known not to have been covered.
+
+    With `own` False it is that of its region, whatever the dog's own flares say.
+    """
     known = np.isfinite(pressure.past)
     return dog_risk(
-        DogHistory(dog.flare_visits, register.uncovered.get(dog.id, ())),
+        history_of(dog, register),
         pressure.past[known],
         past_weeks=pressure.past_weeks[known],
         pressure=pressure.ahead,
         weeks=pressure.weeks,
+        prior_strength=None if own else float("inf"),
     )
 
 

@@ -22,6 +22,7 @@ from forecast.dosing.schedule import (
 from forecast.dosing.therapies import days_rule, rule
 from models.weeks import DAYS_IN_WEEK
 
+WITH_ITCH = "planned dates, and a dose at itch besides"
 EVERY_4_WEEKS = "a dose every 4 weeks all year"
 EVERY_8_WEEKS = "a dose every 8 weeks all year"
 CALENDAR = "a dose on the usual date each year, then at first itch"
@@ -31,16 +32,23 @@ _DAYS_A_YEAR = 366  # 29 February has a place of its own
 
 @dataclass(frozen=True)
 class Weighed:
-    """The exact dates, starting at the first itch, and the other rules."""
+    """The exact dates alone, and with doses at itch besides; starting at the first itch; others.
+
+    A dog with dated doses that itches is seen like any other, so the second is what its plan is
+    expected to give, and what competes with starting at the first itch. It is None without dates.
+    """
 
     best: Outcome
+    with_itch: Outcome | None
     hold: Outcome
     others: tuple[Outcome, ...]
 
 
 def weigh(season: DogSeason, flares: Sequence[date]) -> Weighed:
     """Work out what each way of dosing is expected to give a dog with such past flares."""
-    return Weighed(best_schedule(season.problem), hold_a_slot(season), simple_rules(season, flares))
+    best = best_schedule(season.problem)
+    both = hold_a_slot(season, planned=best.dates, name=WITH_ITCH) if best.dates else None
+    return Weighed(best, both, hold_a_slot(season), simple_rules(season, flares))
 
 
 def hold_a_slot(season: DogSeason, *, planned: tuple[date, ...] = (), name: str = "") -> Outcome:

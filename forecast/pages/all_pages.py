@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 from forecast.pages import (
+    alert,
+    alert_delivery,
+    alert_feed,
+    alert_rule,
+    alerts,
+    culprits,
     data,
     dog,
     dog_plan,
@@ -21,8 +27,14 @@ from forecast.pages import (
     requests,
     season,
     signing_in,
+    staffing,
+    staffing_branch,
+    staffing_desk,
+    staffing_figures,
+    unsubscribing,
     uploads,
     validation,
+    vets,
 )
 from forecast.pages.page import Page
 
@@ -34,9 +46,19 @@ def all_pages() -> tuple[Page, ...]:
         *region.PAGES,
         *dogs.PAGES,
         *recall.PAGES,
+        *vets.PAGES,
+        *culprits.PAGES,
         *dog.PAGES,
         *dog_plan.PAGES,
         *dog_plan_doing.PAGES,
+        *alert_feed.PAGES,  # before addresses that name an alert
+        *alerts.PAGES,
+        *alert_rule.PAGES,
+        *alert.PAGES,
+        *staffing.PAGES,
+        *staffing_branch.PAGES,
+        *staffing_desk.PAGES,
+        *staffing_figures.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,
@@ -50,4 +72,6 @@ def all_pages() -> tuple[Page, ...]:
         *help.PAGES,
         *own_account.PAGES,
         *signing_in.PAGES,
+        *alert_delivery.PAGES,
+        *unsubscribing.PAGES,
     )

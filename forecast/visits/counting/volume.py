@@ -49,7 +49,8 @@ def daily_volume(
         Days out of the ordinary: ``branch``, ``date``, ``reason``, ``full`` (the branch was open
         and its diary full).
     country
-        ISO 3166-1 letters for public holidays; None where they are not known.
+        ISO 3166-1 letters for public holidays, or ISO 3166-2 for those of a part of it, such as
+        DE-BY; None where they are not known.
 
     Returns
     -------
@@ -95,7 +96,7 @@ def volume_on_record(practice: Practice, records: Records) -> pd.DataFrame:
         visit_records.visits(records),
         branch_records.branches(records),
         closures=branch_records.closures(records),
-        country=practice.settings.practice.country,
+        country=practice.settings.practice.holiday_area,
     )
 
 
@@ -121,18 +122,31 @@ def _closed_weekdays(days: pd.DatetimeIndex, branch: Branch | None) -> Iterable[
 
 
 def public_holidays(days: pd.DatetimeIndex, country: str | None) -> list[pd.Timestamp]:
-    """Return the public holidays of the years of some days; none where the country is not known."""
-    if country is None:
+    """Return the public holidays of the years of some days; none where `country` is None.
+
+    Parameters
+    ----------
+    country
+        As `daily_volume` takes it.
+
+    Raises
+    ------
+    VisitError
+        If they are not known.
+    """
+    if country is None or not len(days):
         return []
     import holidays
 
     years = range(days[0].year, days[-1].year + 1)
+    letters, _, part = country.partition("-")
     try:
-        listed = holidays.country_holidays(country, years=years)
+        listed = holidays.country_holidays(letters, subdiv=part or None, years=years)
     except NotImplementedError:
         raise VisitError(
             f"practice.toml: the public holidays of the country {country!r} are not known; give "
-            "two letters of ISO 3166-1, such as KR, or leave country out and list closures"
+            "two letters of ISO 3166-1, such as KR, and a subdivision of it that has holidays of "
+            "its own, or leave them out and list closures"
         ) from None
     return [pd.Timestamp(day) for day in listed]
 

@@ -175,7 +175,7 @@ def test_consent_is_asked_at_the_desk_and_opens_the_gate(rex, at, opened):
     assert desk.post(f"{AT}/consent", data={"answer": "perhaps"}).status_code == 422
     assert desk.post(f"{AT}/consent", data={"answer": "yes"}).status_code == 303
     assert "Nothing goes out" not in desk.get(AT).text
-    assert ("consent of an owner recorded", "rex-owner") in written(opened)
+    assert ("owner's consent recorded", "rex-owner") in written(opened)
 
 
 def test_the_recall_list_filters_and_gives_contacts_to_the_desk_alone(rex, at, opened):
