@@ -63,6 +63,8 @@ class RecallPage:
         The same as it stands in an address, for the files.
     may_have_contacts
         Whether whoever looks may have owners' contacts, which are in the files alone.
+    is_behind
+        Whether what is due is being worked out anew; status and consent are never behind.
     """
 
     answer: str
@@ -78,6 +80,7 @@ class RecallPage:
     branches: tuple[Choice, ...]
     query: str
     may_have_contacts: bool
+    is_behind: bool
 
 
 def _recall(asked: Asked) -> View:
@@ -93,7 +96,7 @@ def _row(one: RecallRow) -> dict[str, object]:
 
 def _found(asked: Asked) -> Recall:
     assert asked.account is not None
-    dogs = theirs(lists.rows(asked.practice, asked.records), asked.account)
+    dogs = theirs(lists.listed(asked.practice, asked.records).rows, asked.account)
     return recall_list(asked.practice, asked.records, dogs, within=_within(asked))
 
 
@@ -136,6 +139,7 @@ def _page(asked: Asked, found: Recall) -> RecallPage:
         branches=tuple(Choice(one.id, one.name) for one in mine),
         query=query,
         may_have_contacts=account.may(Right.SEE_CONTACTS),
+        is_behind=lists.listed(asked.practice, asked.records).is_behind,
     )
 
 
@@ -143,7 +147,9 @@ def _is_theirs(asked: Asked, one: CalendarDue) -> bool:
     assert asked.account is not None
     if not asked.account.branches:
         return True
-    own = {dog.id for dog in theirs(lists.rows(asked.practice, asked.records), asked.account)}
+    own = {
+        dog.id for dog in theirs(lists.listed(asked.practice, asked.records).rows, asked.account)
+    }
     return one.gate.dog_id in own
 
 

@@ -68,10 +68,10 @@ def recall(
 
     opened = open_practice(practice)
     records, _ = open_all(opened)
-    dogs = DogLists().rows(opened, records)
+    dogs = DogLists().listed(opened, records).rows
     found, files = write_recall(opened, records, dogs, within=within)
-    for what, n in Counter(one.what for one in found.rows).items():
-        print(f"{what}: {n}")
+    for call, n in Counter(one.what for one in found.rows).items():
+        print(f"{call}: {n}")
     for why, n in Counter(one.closed_because for one in found.left_out).most_common():
         print(f"left out, {n}: {why}")
     for one in calendars_due(opened, records):

@@ -64,7 +64,7 @@ def test_a_death_cancels_what_went_out(practice, records):
 
 
 def test_the_recall_list_has_contacts_of_those_who_agreed_alone(practice, records):
-    dogs = DogLists().rows(practice, records)
+    dogs = DogLists().listed(practice, records).rows
     assert {one.due for one in dogs} == {Due.WORK_UP}
     found, files = write_recall(practice, records, dogs, within=60)
     assert [one.number for one in found.left_out] == ["D2"]
