@@ -72,7 +72,7 @@ def _numbers(records: Records) -> dict[str, str]:
 
 def _row(plan: DosePlan, number: str) -> tuple[object, ...]:
     weeks = plan.uncovered_weeks
-    said = [one.sentence for one in (*plan.reasons, *plan.loosened)]
+    said = [one.sentence for one in plan.reasons] + [one.sentence for one in plan.loosened]
     said += [] if plan.word is None else [plan.word.sentence]
     return (
         number,

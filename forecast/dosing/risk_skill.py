@@ -124,8 +124,9 @@ def held_out(
     """Foretell every season of every dog but the first from the years before it."""
     weeks, part = mondays(past_weeks), week_of_year(past_weeks)
     year = pd.DatetimeIndex(weeks + np.timedelta64(3, "D")).year.to_numpy()
-    share = np.array([observed_share(one, weeks) for one in histories]).reshape(-1, weeks.size)
-    flares = np.array([flares_by_week(one, weeks) for one in histories]).reshape(share.shape)
+    shape = (len(histories), weeks.size)
+    share = np.array([observed_share(one, weeks) for one in histories]).reshape(shape)
+    flares = np.array([flares_by_week(one, weeks) for one in histories]).reshape(shape)
     flares *= share > 0
     found = [
         _season(share, flares, past, part, before=year < one, now=year == one)

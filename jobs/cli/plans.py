@@ -86,8 +86,6 @@ def plan(
 
 def _refuse_both(patient: list[str] | None, everyone: bool, *, as_json: bool, as_csv: bool) -> None:
     if patient and everyone:
-        raise AskingError(
-            "--patient and --all were given; the first asks for some dogs: leave one out"
-        )
+        raise AskingError("--patient and --all were given, some dogs and every dog; leave one out")
     if as_json and as_csv:
         raise AskingError("--json and --csv were given; a plan is printed as one of them")
