@@ -91,6 +91,11 @@ class Practice:
         return self.folder / "outbox"
 
     @property
+    def letters_folder(self) -> Path:
+        """Letters, calendars and recall lists, to be handed over; they hold names."""
+        return self.outbox_folder / "letters"
+
+    @property
     def drop_folder(self) -> Path:
         """Where files are laid for the clock to take in; the settings may name one elsewhere."""
         return self.folder / self.settings.clock.drop_folder

@@ -10,6 +10,7 @@ from pydantic import Field, ValidationError, field_validator
 
 from forecast.settings_alerts import AlertsSection
 from forecast.settings_delivery import AlertMailSection, AlertWebhookSection
+from forecast.settings_letters import LettersSection
 from forecast.settings_notices import MailSection, NoticesSection, WebhookSection
 from forecast.settings_pages import PagesSection
 from forecast.settings_sections import (
@@ -53,6 +54,7 @@ class Settings(Section):
     clock: ClockSection = ClockSection()
     notices: NoticesSection = NoticesSection()
     pages: PagesSection = PagesSection()
+    letters: LettersSection = LettersSection()
     alerts: AlertsSection = AlertsSection()
 
     @field_validator("region")
@@ -91,6 +93,7 @@ _SECTIONS: dict[str, type[Section]] = {
     "notices.mail": MailSection,
     "notices.webhook": WebhookSection,
     "pages": PagesSection,
+    "letters": LettersSection,
     "alerts": AlertsSection,
     "alerts.mail": AlertMailSection,
     "alerts.webhook": AlertWebhookSection,

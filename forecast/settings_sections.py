@@ -109,6 +109,8 @@ class DosingSection(Section):
     """What a dose must take away to be worth its price, and rules of the practice's own."""
 
     flare_weeks_per_dose: float = Field(gt=0)
+    # days by which a new forecast may move a dose before that is said; None: as shipped
+    move_tolerance: int | None = Field(default=None, ge=0)
     rule: tuple[DosingRuleSection, ...] = Field(default=(), strict=False)
 
 

@@ -11,6 +11,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from forecast.dosing.plan import CAUTIONS, DosePlan, Proposal
+from forecast.dosing.schedule import LEFT_OUT
 from forecast.dosing.work_up import NOT_ON_RECORD, SPEAKS_AGAINST, TOO_OLD, check_of
 from forecast.issuing import Issue
 from forecast.records.dogs import identity_of
@@ -37,11 +38,13 @@ def show_plans(
     in_full: bool,
     file: Path | None = None,
     stories: dict[str, str] | None = None,
+    within: int | None = None,
 ) -> None:
     """Print proposals, the dated ones and those that need a vet first, each with its reasons.
 
     Of a proposal that many dogs share the first are named, unless `in_full`; `file` says where all
-    of them stand. Of the dogs to be examined first it is counted what is missing.
+    of them stand. Of the dogs to be examined first it is counted what is missing. `within` says
+    that only what is due in so many days is shown.
     """
     if not made.has_visits:
         paragraph(
@@ -49,7 +52,8 @@ def show_plans(
             f"({made.forecast.attrs['why_no_visits']})."
         )
         return
-    heading(f"Proposals for {_dogs(len(plans))}, from issue {made.id}")
+    due = "" if within is None else f", seen now or dosed within {within} days"
+    heading(f"Proposals for {_dogs(len(plans))}{due}, from issue {made.id}")
     if made.forecast.attrs["invented"]:
         paragraph(INVENTED, style="bold")
     paragraph("A vet who has examined the dog decides.")
@@ -121,6 +125,10 @@ def _show_plan(
     if one.doses:
         text.append(f": {', '.join(_with_year(dose.date) for dose in one.doses)}", style="bold")
     console.print(Padding(text, (0, 0, 0, INDENT), expand=False))
+    for words in _what_holds(one):
+        console.print(Padding(words, (0, 0, 0, 2 * INDENT), expand=False))
+    if n_reasons is None and one.trade:
+        _show_trade(one)
     reasons = [reason.sentence for reason in one.reasons]
     shown = reasons[:n_reasons]
     more = len(reasons) - len(shown)
@@ -130,6 +138,40 @@ def _show_plan(
     if one.word is not None and n_reasons is None:
         told = Text(f"{one.word.sentence} Why: {one.word.reason}.", style="bold")
         console.print(Padding(told, (0, 0, 0, 2 * INDENT), expand=False))
+
+
+def _what_holds(one: DosePlan) -> list[Text]:
+    """Say what a vet has signed, what a new forecast moved, and when the dog's season is."""
+    found = []
+    if one.signed is not None:
+        dates = ", ".join(_with_year(day) for day in one.signed.dates) or "no dose"
+        found.append(Text(f"signed on {_with_year(one.signed.signed_on)}: {dates}", style="bold"))
+    if one.moved is not None:
+        found.append(Text(f"{one.moved.sentence}."))
+    return found
+
+
+def _show_trade(one: DosePlan) -> None:
+    """Print the ways of dosing that competed, doses against risk left uncovered."""
+    if one.season is not None:
+        for name, spread in (("begins", one.season.start), ("ends", one.season.end)):
+            words = (
+                f"its season {name} around {_with_year(spread.middle)}, with {spread.odds:.0%} "
+                f"odds between {_with_year(spread.early)} and {_with_year(spread.late)}"
+            )
+            console.print(Padding(Text(words), (0, 0, 0, 2 * INDENT), expand=False))
+    table = new_table("way of dosing", "doses", "uncovered flare-weeks", "with doses priced in")
+    for column in table.columns[1:]:
+        column.justify = "right"
+    for way in one.trade:
+        table.add_row(
+            way.name,
+            f"{way.expected_doses:.1f}",
+            f"{way.uncovered_risk:.2f}",
+            f"{way.total:.2f}",
+        )
+    console.print(Padding(table, (0, 0, 0, 2 * INDENT), expand=False))
+    console.print(Padding(Text(LEFT_OUT, style="dim"), (0, 0, 0, 2 * INDENT), expand=False))
 
 
 def _dogs(number: int) -> str:

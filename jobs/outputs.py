@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from forecast.charts.render import render
-from forecast.dosing.desk import plans_csv
 from forecast.dosing.plan import DosePlan
+from forecast.dosing.plan_list import plans_csv
 from forecast.evidence_files import BesideIssue, write_beside, write_evidence
 from forecast.figures import figures
 from forecast.hub import write_hub_table

@@ -43,6 +43,10 @@ def settings_text(
             "country: not said; so holidays are not known, nor which national services fit (the "
             f"nearest town known, {place.name}, is in {place.country}). Write it into practice.toml"
         )
+    notes.append(
+        "price of a dose: nobody was asked yet, so practice.toml begins with what we assume "
+        "(flare_weeks_per_dose); set your own, an owner's word can replace it for a dog"
+    )
     sources = _first_sources(known_country)
     home = Home(
         practice=name or "Our practice",

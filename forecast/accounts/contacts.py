@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from sqlalchemy import select
@@ -20,8 +21,8 @@ class OwnerContact:
     """Who an owner is and how they are reached; empty where it is not known."""
 
     owner_id: str
-    name: str
-    contact: str
+    name: str = field(repr=False)
+    contact: str = field(repr=False)
 
 
 def read_contact(
@@ -34,13 +35,43 @@ def read_contact(
     AccountError
         If the role of whoever asks does not carry that right; that is not written down.
     """
+    return read_contacts(records, [owner_id], by=by, now=now).get(owner_id)
+
+
+def read_contacts(
+    records: Records, owner_ids: Collection[str], *, by: Account | None, now: datetime
+) -> dict[str, OwnerContact]:
+    """Return the contacts of several owners by id; the audit has an entry for each of them.
+
+    `by` is None for the command line, whose user holds the records themselves.
+
+    Raises
+    ------
+    AccountError
+        If the role of whoever asks does not carry that right; that is not written down.
+    """
+    if by is not None:
+        _check(by)
+    found = {}
+    with records.writing() as connection:
+        for owner_id in sorted(owner_ids):
+            note(
+                connection,
+                Action.CONTACT_READ,
+                by=None if by is None else by.id,
+                subject=owner_id,
+                now=now,
+            )
+            query = select(owner.c.name, owner.c.contact).where(owner.c.id == owner_id)
+            row = connection.execute(query).first()
+            if row is not None:
+                found[owner_id] = OwnerContact(owner_id, row.name or "", row.contact or "")
+    return found
+
+
+def _check(by: Account) -> None:
     if not by.may(Right.SEE_CONTACTS):
         raise AccountError(
             f"an owner's contact was asked for; to {Right.SEE_CONTACTS.value} is not part of the "
             f"role {by.role.value}"
         )
-    query = select(owner.c.name, owner.c.contact).where(owner.c.id == owner_id)
-    with records.writing() as connection:
-        note(connection, Action.CONTACT_READ, by=by.id, subject=owner_id, now=now)
-        row = connection.execute(query).first()
-    return None if row is None else OwnerContact(owner_id, row.name or "", row.contact or "")

@@ -30,6 +30,7 @@ class Right(StrEnum):
     RECORD_CARE = "record scores, weights and doses"
     SEE_CONTACTS = "see owners' contacts"
     SIGN_PLANS = "sign plans"
+    HAND_OVER = "hand letters and calendars to owners"
     SHARE_OUT_DOGS = "say which vet looks after which dogs"
     SEE_STAFFING = "see plans of staff and stock"
     PLAN_STAFF = "plan staff and stock"
@@ -59,11 +60,12 @@ RIGHTS: dict[Role, frozenset[Right]] = {
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.SEE_DOGS, Right.SEE_NOTES),
             *(Right.LABEL_VISITS, Right.RECORD_CARE, Right.SEE_CONTACTS),
-            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS, Right.SHARE_OUT_DOGS, Right.SEE_STAFFING),
+            *(Right.SIGN_PLANS, Right.HAND_OVER, Right.PREPARE_ALERTS),
+            *(Right.SHARE_OUT_DOGS, Right.SEE_STAFFING),
         }
     ),
     Role.NURSE: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_NOTES, Right.RECORD_CARE}),
-    Role.DESK: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_CONTACTS}),
+    Role.DESK: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_CONTACTS, Right.HAND_OVER}),
     Role.ADMINISTRATOR: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA),

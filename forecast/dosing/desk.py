@@ -6,42 +6,41 @@ import difflib
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import asdict, replace
 from datetime import date, datetime
-from typing import Any
 
-from forecast.csv_text import csv_text
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.dog_risk import DogRisk
 from forecast.dosing.effect_times import (
     EffectTimes,
     VetsWord,
-    as_kept,
     effect_times,
     past_risk_weeks,
     word_of,
 )
+from forecast.dosing.kept import basis_of, basis_of_kept, head_of
+from forecast.dosing.moves import SignedDates, moved
+from forecast.dosing.open_days import open_days
 from forecast.dosing.plan import DosePlan, propose_plan
+from forecast.dosing.price import price_for
 from forecast.dosing.register import (
     RegionPressure,
     Register,
-    open_days,
     read_register,
     region_pressure,
     risk_of,
 )
+from forecast.dosing.risk_skill import RiskSkill, risk_skill
 from forecast.dosing.rules import Rules, rules_of
-from forecast.dosing.therapies import DosingError, Therapy, therapy
+from forecast.dosing.therapies import DosingError, Therapy, days_rule, therapy
 from forecast.issuing import Issue
 from forecast.practice import Practice
-from forecast.records.branches import branches
 from forecast.records.dogs import dog_ids, identity_of
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
-from forecast.records.plans import PlanRow, add_plans
+from forecast.records.plan_decisions import in_force
+from forecast.records.plans import PlanRow, add_plans, newest_plans, plan_of
 from forecast.records.vets_words import vets_words
 from models.effect_time import EffectTime
 from models.weeks import DAYS_IN_WEEK
-
-PLAN_COLUMNS = ("dog", "therapy", "proposal", "dates", "reasons")
 
 
 def propose_plans(
@@ -74,35 +73,66 @@ def propose_plans(
     else:
         wanted = [_one(records, register, dog, held) for dog in dogs]
     pressures: dict[str, RegionPressure] = {}
+    skills: dict[str, RiskSkill] = {}
 
     def risk_for(dog: DogRecord) -> DogRisk | None:
         if dog.region is None or dog.region not in held:
             return None
         if dog.region not in pressures:
             pressures[dog.region] = region_pressure(issue.forecast, dog.region, register)
-        return risk_of(dog, register, pressures[dog.region])
+            skills[dog.region] = risk_skill(register, dog.region, pressures[dog.region])
+        own = skills[dog.region].uses_own
+        return risk_of(dog, register, pressures[dog.region], own=own)
 
     words = vets_words(records, on=today)
     effects = _effects(records, register, kind, risk_for, today=today, rules=rules)
-    desks = branches(records)
-    n_days = DAYS_IN_WEEK * issue.forecast.sizes["week"]
+    opening = open_days(practice, records, today, DAYS_IN_WEEK * issue.forecast.sizes["week"])
     found = []
     for dog in wanted:
         risk = risk_for(dog)
         assert risk is not None
+        assert dog.region is not None
         word = word_of(words.get((dog.id, kind.id)))
         proposed = propose_plan(
             dog,
             kind,
             risk=risk,
-            open_days=open_days(desks.get(dog.branch or ""), today, n_days),
+            open_days=opening.get(dog.branch or "", frozenset()),
             issue_id=issue.id,
             today=today,
-            price=practice.settings.dosing.flare_weeks_per_dose,
+            price=price_for(dog, practice.settings.dosing.flare_weeks_per_dose),
             rules=rules,
+            basis=skills[dog.region].reason,
             effect=_own_effect(effects, dog.id, word),
         )
         found.append(replace(proposed, word=word))
+    own = practice.settings.dosing.move_tolerance
+    tolerance = days_rule("plan.move_tolerance") if own is None else own
+    return _held_against_the_last(records, found, tolerance=tolerance, today=today)
+
+
+def _held_against_the_last(
+    records: Records, plans: list[DosePlan], *, tolerance: int, today: date
+) -> list[DosePlan]:
+    """Say of each plan what a vet has signed, and how far it lies from that or the one before."""
+    if not plans:
+        return []
+    therapy_id, only = plans[0].therapy, plans[0].dog if len(plans) == 1 else None
+    signed = in_force(records, dog_id=only, therapy=therapy_id)
+    before = newest_plans(records, therapy=therapy_id, dog_id=only)
+    found = []
+    for plan in plans:
+        held, last, dates = signed.get((plan.dog, plan.therapy)), before.get(plan.dog), None
+        if held is not None:
+            last = plan_of(records, held.plan_id)
+            dates = SignedDates(
+                held.plan_id, str(held.state), held.signed_by, held.decided_on, held.dates
+            )
+        move = None
+        if last is not None:
+            then = basis_of_kept(last.reasons[0], last.doses)
+            move = moved(then, basis_of(plan), tolerance=tolerance, today=today, signed=dates)
+        found.append(replace(plan, signed=dates, moved=move))
     return found
 
 
@@ -133,26 +163,6 @@ def _own_effect(effects: EffectTimes | None, dog: str, word: VetsWord | None) ->
 def keep_plans(records: Records, plans: Iterable[DosePlan], *, made_at: datetime) -> None:
     """Record proposals with their reasons and cautions, as a vet will see them."""
     add_plans(records, [_row(plan, made_at) for plan in plans])
-
-
-def plans_csv(records: Records, plans: Iterable[DosePlan]) -> str:
-    """Return proposals as CSV text, a row a dog by the practice's number; it holds no name."""
-    number_of = {dog: number for number, dog in dog_ids(records).items()}
-    rows = [
-        (
-            number_of.get(plan.dog, "erased"),
-            plan.therapy,
-            plan.proposal,
-            " ".join(str(dose.date) for dose in plan.doses),
-            "; ".join(
-                [one.sentence for one in plan.reasons]
-                + [one.sentence for one in plan.loosened]
-                + ([] if plan.word is None else [plan.word.sentence])
-            ),
-        )
-        for plan in plans
-    ]
-    return csv_text(PLAN_COLUMNS, rows)
 
 
 def dogs_by_number(records: Records, numbers: Iterable[str]) -> list[str]:
@@ -193,13 +203,6 @@ def _one(records: Records, register: Register, dog: str, held: Collection[str]) 
     return register.dogs[dog]
 
 
-def _head(plan: DosePlan) -> dict[str, Any]:
-    """Say what is proposed; no uncovered week, and none known, are not the same."""
-    known = plan.uncovered_weeks is not None
-    head = {"proposal": str(plan.proposal), "uncovered_weeks_known": known}
-    return head if plan.effect is None else head | {"effect_time": as_kept(plan.effect)}
-
-
 def _row(plan: DosePlan, made_at: datetime) -> PlanRow:
     reasons = [asdict(reason) for reason in plan.reasons]
     cautions = [
@@ -214,6 +217,6 @@ def _row(plan: DosePlan, made_at: datetime) -> PlanRow:
         signed_by=plan.signed_by,
         made_at=made_at,
         uncovered_weeks=plan.uncovered_weeks or (),
-        reasons=(_head(plan), *reasons, *cautions),
+        reasons=(head_of(plan), *reasons, *cautions),
         doses=tuple(dose.date for dose in plan.doses),
     )

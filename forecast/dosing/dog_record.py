@@ -134,7 +134,8 @@ class DogRecord:
     """One dog as the practice knows it. `therapies` None means that its history is not known.
 
     `history_asked` is the day on which it was last known to be whole, `allergy_tested` that of the
-    last allergy test.
+    last allergy test. `flare_weeks_per_dose` is what one dose must spare by the owner's word,
+    given on `price_asked`.
     """
 
     id: str
@@ -155,6 +156,8 @@ class DogRecord:
     vaccinations: tuple[Vaccination, ...] = ()
     medicines: tuple[Medicine, ...] = ()
     allergy_tested: date | None = None
+    flare_weeks_per_dose: float | None = None
+    price_asked: date | None = None
 
     def finding(self, kind: str) -> Finding:
         """Return a finding; one that the record does not hold is not known."""
@@ -185,9 +188,13 @@ class DogRecord:
         past = [s for s in self.scores if s.recorded <= today and (s.scale == PVAS) is is_pvas]
         return max(past, key=lambda score: (score.recorded, score.value), default=None)
 
+    def past_flares(self, today: date) -> tuple[date, ...]:
+        """Return the days of flare visits by today."""
+        return tuple(day for day in self.flare_visits if day <= today)
+
     def last_flare(self, today: date) -> date | None:
         """Return the day of the last flare visit by today, or None."""
-        return max((day for day in self.flare_visits if day <= today), default=None)
+        return max(self.past_flares(today), default=None)
 
     def responded(self, therapy_id: str, today: date) -> bool | None:
         """Return the latest known response to a therapy, or None where none is known."""

@@ -14,7 +14,7 @@ from math import isinf
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.stats import gamma
+from scipy.special import gammaincinv
 
 from forecast.dosing.therapies import DosingError, days_rule, rule
 from models.weeks import mondays, week_of_year
@@ -92,8 +92,8 @@ def dog_risk(
     _check(nu, past=past, past_weeks=past_weeks, rates=rates, weeks=weeks)
     flares, expected = _by_part_of_year(history, past, mondays(past_weeks))
     part = week_of_year(weeks)
-    own, region = _window_sum(flares)[part], _window_sum(expected)[part]
-    probability = _chance_of_a_flare(own, region, nu=nu, rates=rates).mean(axis=0)
+    own, region = window_sum(flares)[part], window_sum(expected)[part]
+    probability = chance_of_a_flare(own, region, nu=nu, rates=rates).mean(axis=0)
     return DogRisk(
         weeks=mondays(weeks),
         probability=probability,
@@ -134,7 +134,8 @@ def prior_strength(flares: Sequence[int] | Floats, expected: Sequence[float] | F
     return float(low) if low == high else float(brentq(beyond_chance, low, high))
 
 
-def _chance_of_a_flare(own: Floats, region: Floats, *, nu: float, rates: Floats) -> Floats:
+def chance_of_a_flare(own: Floats, region: Floats, *, nu: float, rates: Floats) -> Floats:
+    """Return the chance of a flare or more, from flares had and expected and the region's rate."""
     if isinf(nu):  # dogs that do not differ: Poisson at the region's pressure
         return -np.expm1(-rates)
     chance: Floats = -np.expm1(-(own + nu) * np.log1p(rates / (region + nu)))
@@ -154,7 +155,7 @@ def _scenarios(
     middles = (np.arange(levels) + 0.5) / levels
     relative = np.ones((levels, own.size))
     if not isinf(nu):
-        relative = gamma.ppf(middles[:, None], own + nu) / (region + nu)
+        relative = gammaincinv(own + nu, middles[:, None]) / (region + nu)
     chance = -np.expm1(-relative[:, None, :] * rates[picked.round().astype(int)])
     courses = chance.reshape(-1, own.size)
     mean = courses.mean(axis=0)
@@ -165,20 +166,27 @@ def _scenarios(
 
 def _by_part_of_year(history: DogHistory, pressure: Floats, weeks: Days) -> tuple[Floats, Floats]:
     """Return the dog's flares and the region's expectation over its observed weeks, by part."""
-    share = _observed_share(history, weeks) * np.isfinite(pressure)
+    share = observed_share(history, weeks) * np.isfinite(pressure)
     part = week_of_year(weeks)
     flares = np.zeros(WEEKS_OF_YEAR)
     expected = np.zeros(WEEKS_OF_YEAR)
     np.add.at(expected, part, share * np.nan_to_num(pressure))
-    place = {week: index for index, week in enumerate(weeks.tolist())}
-    for week in mondays(np.array(history.flare_visits, dtype="datetime64[D]")).tolist():
-        index = place.get(week)
-        if index is not None and share[index] > 0:
-            flares[part[index]] += 1
+    np.add.at(flares, part, flares_by_week(history, weeks) * (share > 0))
     return flares, expected
 
 
-def _observed_share(history: DogHistory, weeks: Days) -> Floats:
+def flares_by_week(history: DogHistory, weeks: Days) -> Floats:
+    """Return the dog's flare visits of each week (Mondays, rising); those of no such week drop."""
+    counted = np.zeros(weeks.size)
+    days = mondays(np.array(history.flare_visits, dtype="datetime64[D]"))
+    place = np.searchsorted(weeks, days)
+    held = place < weeks.size
+    held[held] = weeks[place[held]] == days[held]
+    np.add.at(counted, place[held], 1.0)
+    return counted
+
+
+def observed_share(history: DogHistory, weeks: Days) -> Floats:
     """Return the share of each week's days that lie in a span under observation."""
     days = weeks[:, None] + np.arange(7)
     seen = np.zeros(days.shape, dtype=bool)
@@ -188,12 +196,12 @@ def _observed_share(history: DogHistory, weeks: Days) -> Floats:
     return share
 
 
-def _window_sum(by_part: Floats) -> Floats:
-    """Add up the parts of the year within the window on each side, across New Year too."""
+def window_sum(by_part: Floats) -> Floats:
+    """Add up the parts of the year (last) within the window on each side, across New Year too."""
     window = days_rule("dog_risk.season_window")
-    total = np.zeros(WEEKS_OF_YEAR)
+    total = np.zeros(by_part.shape)
     for shift in range(-window, window + 1):
-        total += np.roll(by_part, shift)
+        total += np.roll(by_part, shift, axis=-1)
     return total
 
 

@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.dog_risk import DogRisk
@@ -19,32 +21,38 @@ from forecast.dosing.schedule import (
     DosingProblem,
     Flags,
     Floats,
-    Outcome,
     covered,
-    every_interval,
-    no_dose,
 )
 from forecast.dosing.therapies import DosingError, days_rule, rule
 from models.weeks import DAYS_IN_WEEK, monday_of
+
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
 class DogSeason:
     """A dog's days ahead: the problem, the clinic's open days and the seasons that back a dose.
 
-    `years_back[i]` holds how many years ago flares lay in the weeks that a dose on day i covers.
+    `backed[k, i]` says whether flares of `years_back[k]` years ago lay in the weeks that a dose on
+    day i covers.
     """
 
     problem: DosingProblem
     scenarios: Floats
     open_days: Flags
-    years_back: tuple[frozenset[int], ...]
+    years_back: tuple[int, ...]
+    backed: Flags
 
     @property
     def has_pattern(self) -> bool:
         """Whether any day ahead is backed by flares in enough earlier seasons."""
-        needed = days_rule("plan.seasons_needed")
-        return any(len(years) >= needed for years in self.years_back)
+        return bool(_is_backed(self.backed).any())
+
+    def seasons_behind(self, day: date) -> list[int]:
+        """Return the years of the seasons whose flares back a dose on a day, oldest first."""
+        place = (day - self.problem.start).days
+        backing = np.flatnonzero(self.backed[:, place])
+        return sorted(day.year - self.years_back[k] for k in backing)
 
 
 def days_ahead(risk: DogRisk, today: date) -> tuple[date, Floats, Floats]:
@@ -83,20 +91,35 @@ def dog_season(
 ) -> DogSeason:
     """Return the days ahead with the days on which a dose may be given to this dog."""
     earliest = today + timedelta(days=days_rule("plan.notice"))
-    days = [problem.start + timedelta(days=index) for index in range(problem.n_days)]
-    is_open = np.array([day in open_days and day >= earliest for day in days], dtype=bool)
-    years = _years_back(dog, problem, today)
-    backed = np.array([len(found) >= days_rule("plan.seasons_needed") for found in years])
-    return DogSeason(replace(problem, may_dose=is_open & backed), scenarios, is_open, years)
+    is_open = open_flags(problem.start, problem.n_days, frozenset(open_days), earliest)
+    years, backed = _seasons_behind(dog, problem, today)
+    may_dose = is_open & _is_backed(backed)
+    return DogSeason(replace(problem, may_dose=may_dose), scenarios, is_open, years, backed)
 
 
-def _years_back(dog: DogRecord, problem: DosingProblem, today: date) -> tuple[frozenset[int], ...]:
-    """Return for each day how many years back a flare lay in the weeks a dose would cover.
+@lru_cache(maxsize=256)  # the same for all dogs of a branch
+def open_flags(start: date, n_days: int, open_days: frozenset[date], earliest: date) -> Flags:
+    """Return for each day from the start whether doses can be given on it."""
+    days = (start + timedelta(days=index) for index in range(n_days))
+    flags = np.array([day in open_days and day >= earliest for day in days], dtype=bool)
+    flags.setflags(write=False)
+    return flags
+
+
+def _is_backed(backed: Flags) -> Flags:
+    enough: Flags = backed.sum(axis=0) >= days_rule("plan.seasons_needed")
+    return enough
+
+
+def _seasons_behind(
+    dog: DogRecord, problem: DosingProblem, today: date
+) -> tuple[tuple[int, ...], Flags]:
+    """Return years back, and for each of them and each day whether its flares back a dose.
 
     A flare, moved on by whole years, backs every dose whose cover (with the slack of the table on
     both sides) holds it. Each number of years back is one season, also across New Year.
     """
-    found: list[set[int]] = [set() for _ in range(problem.n_days)]
+    found: dict[int, Flags] = {}
     slack, cover = days_rule("plan.same_season_window"), problem.cover
     for flare in (day for day in dog.flare_visits if day <= today):
         around = problem.start.year - flare.year
@@ -104,35 +127,30 @@ def _years_back(dog: DogRecord, problem: DosingProblem, today: date) -> tuple[fr
             again = (add_months(flare, 12 * years) - problem.start).days
             first = max(again - (cover.ends_at - 1) - slack, 0)
             last = min(again - cover.onset + slack, problem.n_days - 1)
-            for day in range(first, last + 1):
-                found[day].add(years)
-    return tuple(frozenset(years) for years in found)
-
-
-def through_the_season(season: DogSeason) -> Outcome:
-    """Return the fixed rule to compare with: every interval from the dog's season start to end."""
-    problem, tail = season.problem, rule("plan.season_tail")
-    total = problem.daily_risk.sum()
-    if total == 0:
-        return replace(no_dose(problem), name="a dose at each interval through the season")
-    past = np.cumsum(problem.daily_risk) / total
-    first = int(np.argmax(past >= tail)) - problem.cover.onset
-    last = int(np.argmax(past >= 1 - tail))
-    return every_interval(
-        problem,
-        season.open_days,
-        first=problem.start + timedelta(days=first),
-        last=problem.start + timedelta(days=last),
-    )
+            if first <= last:
+                own = found.setdefault(years, np.zeros(problem.n_days, dtype=bool))
+                own[first : last + 1] = True
+    if not found:
+        return (), np.zeros((0, problem.n_days), dtype=bool)
+    return tuple(found), np.stack(list(found.values()))
 
 
 # ------------------------------------------------------------------------------------ risk weeks
-def _week_sums(start: date, daily: Floats) -> dict[date, float]:
-    sums: dict[date, float] = {}
-    for index, value in enumerate(daily):
-        week = monday_of(start + timedelta(days=index))
-        sums[week] = sums.get(week, 0.0) + float(value)
+def _week_sums(start: date, daily: Floats) -> Floats:
+    """Add up days by week, from the week that holds the start on."""
+    week = (np.arange(len(daily)) + start.weekday()) // DAYS_IN_WEEK
+    sums: Floats = np.bincount(week, weights=daily).astype(float)
     return sums
+
+
+def _heaviest(start: date, daily: Floats) -> NDArray[np.int64]:
+    weeks = _week_sums(start, daily)
+    order = np.argsort(-weeks, kind="stable")
+    gathered = np.cumsum(weeks[order])
+    wanted = rule("plan.risk_week_share") * weeks.sum()
+    # equal weeks add up to just below what they should
+    enough = 0 if wanted == 0 else int(np.argmax(gathered >= wanted * (1 - _ROUNDING))) + 1
+    return np.sort(order[:enough])
 
 
 def risk_weeks(problem: DosingProblem) -> list[date]:
@@ -142,19 +160,17 @@ def risk_weeks(problem: DosingProblem) -> list[date]:
 
 def heaviest_weeks(start: date, daily: Floats) -> list[date]:
     """Return the fewest weeks that hold the table's share of a risk by day, in order."""
-    weeks = _week_sums(start, daily)
-    wanted = rule("plan.risk_week_share") * sum(weeks.values())
-    chosen: list[date] = []
-    for week in sorted(weeks, key=lambda w: -weeks[w]):
-        if sum(weeks[w] for w in chosen) >= wanted:
-            break
-        chosen.append(week)
-    return sorted(chosen)
+    return _mondays(start, _heaviest(start, daily))
 
 
 def uncovered_weeks(problem: DosingProblem, dates: tuple[date, ...]) -> tuple[date, ...]:
     """Return the risk weeks of which less than the table's share is covered."""
-    days = _week_sums(problem.start, np.ones(problem.n_days))
-    shares = _week_sums(problem.start, covered(problem, dates))
-    enough = rule("plan.covered_share")
-    return tuple(w for w in risk_weeks(problem) if shares[w] / days[w] < enough)
+    heavy = _heaviest(problem.start, problem.daily_risk)
+    days = _week_sums(problem.start, np.ones(problem.n_days))[heavy]
+    shares = _week_sums(problem.start, covered(problem, dates))[heavy]
+    return tuple(_mondays(problem.start, heavy[shares / days < rule("plan.covered_share")]))
+
+
+def _mondays(start: date, weeks: NDArray[np.int64]) -> list[date]:
+    first = monday_of(start)
+    return [first + timedelta(days=DAYS_IN_WEEK * int(week)) for week in weeks]

@@ -7,14 +7,21 @@ known.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
+from forecast.dosing.dog_record import DogRecord, ItchScore
 from forecast.dosing.therapies import THERAPY_IDS, DosingError, days_rule, therapies
-from forecast.records.care import PVAS, SPOKEN
+from forecast.dosing.trial import Trial, judge_trial
+from forecast.records.care import PVAS, SPOKEN, TherapyEvent, TrialRow
 from forecast.records.tables import DOG_STATUSES, THERAPY_REASONS, THERAPY_STATUSES
-from forecast.visits.importing.patient_reading import WEIGHT, YES_NO_FACTS
+from forecast.visits.importing.patient_reading import (
+    PRICE,
+    WEIGHT,
+    YES_NO_FACTS,
+    number_fact_range,
+)
 from forecast.visits.rules import earliest_day, rules
 
 SCORERS = ("owner", "vet", "nurse", "not known")
@@ -55,6 +62,65 @@ def release_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
     return Entry("therapy_release", values, "signed: it may be given again")
 
 
+def trial_begun(fields: Fields, dog: DogRecord, *, today: date) -> list[Entry]:
+    """Check the beginning of a response trial: its class, first day and the score before it.
+
+    The dose is recorded with it where none of that class and day is; so is a score, if one was
+    measured.
+    """
+    therapy, begun = _word(fields, "therapy", THERAPY_IDS), _day(fields, "date", today)
+    words = therapies()[therapy].words
+    said = f"trial of {words} begun on {begun}"
+    entries = [Entry("response_trial", {"therapy": therapy, "begun": begun}, said)]
+    known = [one for one in dog.doses(therapy, today) if one.given == begun]
+    if not known:
+        entries.append(Entry("therapy_event", _given(therapy, begun, None), "dose recorded"))
+    if fields.get("score", ""):
+        entries.append(_score({**fields, "scale": PVAS}, today))
+    return entries
+
+
+def trial_ended(
+    fields: Fields,
+    trials: Sequence[TrialRow],
+    dog: DogRecord,
+    *,
+    held: Sequence[TherapyEvent],
+    today: date,
+) -> list[Entry]:
+    """Check the score at the end of a response trial, and judge it.
+
+    Where the rules tell whether the dog responded, that is recorded with its dose, of which the
+    rest stays as it is `held`.
+    """
+    if not trials:
+        raise DosingError("the end of a response trial was entered; none was begun, begin one")
+    last = Trial(trials[-1].therapy, trials[-1].begun)
+    score = _score({**fields, "scale": PVAS}, today)
+    told = ItchScore(score.values["pvas"], score.values["date"])
+    events = dog.therapies or ()
+    judged = judge_trial(last, (*dog.scores, told), therapies=events, today=today)
+    if judged.responded is None:
+        return [replace(score, said=f"{score.said}; the trial {judged.sentence}")]
+    values = _given(last.therapy, last.begun, judged.responded)
+    for one in held:
+        if (one.therapy, one.date) == (last.therapy, last.begun):
+            values |= {"until": one.until, "status": one.status, "reason": one.reason}
+    dose = Entry("therapy_event", values, "")
+    return [replace(score, said=f"{score.said}; {judged.sentence}"), dose]
+
+
+def _given(therapy: str, day: date, responded: bool | None) -> dict[str, Any]:
+    return {
+        "therapy": therapy,
+        "date": day,
+        "until": None,
+        "status": "given",
+        "reason": "itch",
+        "responded": responded,
+    }
+
+
 def longer_effect_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
     """Check a vet's word that doses may be planned to hold longer than was ever measured.
 
@@ -90,10 +156,15 @@ def _score(fields: Fields, today: date) -> Entry:
 
 
 def _weight(fields: Fields, today: date) -> Entry:
-    lowest, highest = rules().number("weight.lowest"), rules().number("weight.highest")
-    value = _number(fields, "kilograms", lowest, highest)
+    value = _number(fields, "kilograms", *number_fact_range(WEIGHT))
     values = {"kind": WEIGHT, "number": value, "date": _day(fields, "date", today)}
     return Entry("dog_fact", values, f"weight {value:g} kg recorded")
+
+
+def _price(fields: Fields, today: date) -> Entry:
+    value = _number(fields, "flare_weeks", *number_fact_range(PRICE))
+    values = {"kind": PRICE, "number": value, "date": _day(fields, "date", today)}
+    return Entry("dog_fact", values, f"a dose must spare {value:g} flare-weeks")
 
 
 def _finding(fields: Fields, today: date) -> Entry:
@@ -144,6 +215,7 @@ def _status(fields: Fields, today: date) -> Entry:
 _MAKERS: dict[str, Callable[[Fields, date], Entry]] = {
     "score": _score,
     "weight": _weight,
+    "price": _price,
     "dose": _dose,
     "finding": _finding,
     "reaction": _reaction,

@@ -16,6 +16,7 @@ from forecast.records.engine import Records
 
 YES, NO = "yes", "no"
 _WEIGHT, _HISTORY, _ELSEWHERE = "weight_kg", "therapy_history", "dose_elsewhere"
+_PRICE = "flare_weeks_per_dose"
 _MAY_LIE_AHEAD = "live_vaccination"  # one that is planned
 _LONG_AGO = date.min
 
@@ -25,19 +26,22 @@ class KnownFacts:
     """What the facts of one dog say.
 
     `history_asked` is the day on which its history of therapies was last known to be whole, None
-    where it is not.
+    where it is not; `price` is what the owner says a dose must spare, in flare-weeks.
     """
 
     findings: dict[str, Finding] = field(default_factory=dict)
     weight_kg: float | None = None
     weighed: date | None = None
     history_asked: date | None = None
+    price: float | None = None
+    price_asked: date | None = None
 
 
 @dataclass
 class _Gathered:
     findings: dict[str, Finding] = field(default_factory=dict)
     weight: tuple[date, float] | None = None
+    price: tuple[date, float] | None = None
     history: tuple[date, Any] | None = None
     elsewhere: list[tuple[date, Any]] = field(default_factory=list)
 
@@ -46,6 +50,9 @@ class _Gathered:
         if kind == _WEIGHT:
             if self.weight is None or day >= self.weight[0]:
                 self.weight = (day, float(number))
+        elif kind == _PRICE:
+            if self.price is None or day >= self.price[0]:
+                self.price = (day, float(number))
         elif kind == _HISTORY:
             if self.history is None or day >= self.history[0]:
                 self.history = (day, word)
@@ -59,7 +66,10 @@ class _Gathered:
     def known(self) -> KnownFacts:
         """Return what all of it says."""
         weighed, weight = self.weight or (None, None)
-        return KnownFacts(self.findings, weight, weighed, self._history_asked())
+        asked, price = self.price or (None, None)
+        return KnownFacts(
+            self.findings, weight, weighed, self._history_asked(), price=price, price_asked=asked
+        )
 
     def _history_asked(self) -> date | None:
         """Return the day up to which the history is whole.

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 from enum import StrEnum
 
 import numpy as np
@@ -21,26 +21,21 @@ from forecast.dosing.dog_season import (
     days_ahead,
     dog_season,
     risk_weeks,
-    through_the_season,
     uncovered_weeks,
 )
 from forecast.dosing.effect_times import VetsWord, planned_cover
+from forecast.dosing.moves import Move, SignedDates
+from forecast.dosing.price import Price
 from forecast.dosing.readiness import Readiness, readiness
 from forecast.dosing.rules import Loosened, Rules
-from forecast.dosing.schedule import (
-    DosingProblem,
-    Floats,
-    Outcome,
-    at_first_itch,
-    best_schedule,
-    no_dose,
-)
+from forecast.dosing.schedule import DosingProblem, Floats, Outcome
+from forecast.dosing.season_dates import SeasonDates, season_dates, when_to_begin
+from forecast.dosing.strategies import Weighed, cost_of_a_week, weigh
 from forecast.dosing.therapies import (
     CoverCurve,
     Therapy,
     Verdict,
     days_rule,
-    rule,
     therapy,
 )
 from forecast.dosing.work_up import HOUSE
@@ -110,8 +105,13 @@ class DosePlan:
 
     `uncovered_weeks` are the Mondays of the dog's risk weeks left mostly uncovered, None where that
     is not known; `trade` shows what each way of dosing would give, empty where not worked out.
-    `effect` is how long a dose holds in the dog, None where only the label says so; `word` a vet's
-    that it may be planned to hold longer than was measured.
+    `effect` is how long a dose holds in the dog, None where only the label says so. `price` is what
+    a dose must spare, and by whose word; `season` when the dog's season begins and ends; both None
+    where not worked out. Of dated doses, `acts_before_season` is the chance that the first acts
+    before the season begins, and `week_later` what giving it a week later costs, in flare-weeks.
+    `last_dose` is the last one given, which counts. `moved` says what a new forecast changed;
+    `signed` are the dates that a vet signed, which hold whatever is proposed here;
+    `word` is a vet's that a dose may be planned to hold longer than was measured.
     """
 
     dog: str
@@ -127,6 +127,13 @@ class DosePlan:
     signed_by: str | None = None
     loosened: tuple[Loosened, ...] = ()
     effect: EffectTime | None = None
+    price: Price | None = None
+    season: SeasonDates | None = None
+    acts_before_season: float | None = None
+    week_later: float | None = None
+    last_dose: date | None = None
+    moved: Move | None = None
+    signed: SignedDates | None = None
     word: VetsWord | None = None
 
     @property
@@ -162,96 +169,97 @@ def propose_plan(
     open_days: Collection[date],
     issue_id: str,
     today: date,
-    price: float | None = None,
+    price: Price,
     most_doses: int | None = None,
     rules: Rules | None = None,
     effect: EffectTime | None = None,
+    basis: Reason | None = None,
 ) -> DosePlan:
     """Propose what to do for one dog with one therapy, from one issue.
 
     `risk` is the dog's own weekly risk (see `dog_risk`), `open_days` the days on which its branch
-    gives doses, `price` the flare-weeks that a dose must be expected to spare, `rules` those that
-    the practice goes by (those shipped, where none are given); `therapy` is as they have it.
-    `effect` is how long a dose holds in this dog, None where only the label tells.
+    gives doses, `price` what a dose must be expected to spare, `rules` those that the practice goes
+    by (those shipped, where none are given); `therapy` is as they have it. `effect` is how long a
+    dose holds in this dog, None where only the label tells. `basis` says what the risk rests on.
     """
     ready = readiness(dog, therapy, today, rules=rules)
     start, daily, scenarios = days_ahead(risk, today)
-    reason = _why_no_dates(therapy, daily)
-    if reason is not None:
-        return _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
+    season_of_dog = season_dates(start, scenarios) if np.isfinite(daily).all() else None
+    plan = _undated(dog, therapy, issue_id=issue_id, ready=ready)
+    plan = replace(
+        plan,
+        price=price,
+        season=season_of_dog,
+        effect=effect,
+        last_dose=dog.last_dose(therapy.id, today),
+    )
+    reasons = _why_no_dates(therapy, daily)
+    if reasons:
+        if ready.verdict in (Verdict.READY, Verdict.VET_MUST_DECIDE):
+            reasons += when_to_begin(therapy, season_of_dog, today=today)
+        return _because(plan, *reasons)
     cover = therapy.cover if effect is None else planned_cover(effect, therapy)
     if cover is None:
         assert effect is not None
-        return _no_response(dog, therapy, issue_id=issue_id, ready=ready, effect=effect)
+        return _no_response(plan, effect)
     problem = DosingProblem(
         start=start,
         daily_risk=daily,
         may_dose=np.zeros(len(daily), dtype=bool),
         cover=cover,
         minimum_interval=therapy.minimum_interval,
-        price=rule("plan.price_per_dose") if price is None else price,
+        price=price.flare_weeks,
         most_doses=days_rule("plan.most_doses") if most_doses is None else most_doses,
-        last_dose=dog.last_dose(therapy.id, today),
+        last_dose=plan.last_dose,
     )
     season = dog_season(dog, problem, scenarios=scenarios, open_days=open_days, today=today)
     if not season.open_days.any():
         sentence = "no day ahead is known on which its branch gives doses, so none can be dated"
-        reason = Reason("no_open_day", sentence, HOUSE, known=False)
-        plan = _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
-        return replace(plan, effect=effect)
+        return _because(plan, Reason("no_open_day", sentence, HOUSE, known=False))
     if effect is not None:
-        ready = replace(ready, reasons=(*ready.reasons, _own_effect(effect, cover)))
-    plan = _weigh(dog, therapy, issue_id=issue_id, ready=ready, season=season)
-    return replace(plan, effect=effect)
+        plan = _because(plan, _own_effect(effect, cover))
+    return _weigh(plan, season, dog.past_flares(today), basis=basis)
 
 
 def _weigh(
-    dog: DogRecord, therapy: Therapy, *, issue_id: str, ready: Readiness, season: DogSeason
+    plan: DosePlan, season: DogSeason, flares: tuple[date, ...], *, basis: Reason | None
 ) -> DosePlan:
     """Let the ways of dosing compete; a dog that is not ready gets no dose whatever wins."""
     problem = season.problem
-    plan = DosePlan(
-        dog=dog.id,
-        issue_id=issue_id,
-        therapy=therapy.id,
-        doses=(),
-        uncovered_weeks=uncovered_weeks(problem, ()),
-        reasons=ready.reasons,
-        verdict=ready.verdict,
-        proposal=_WITHOUT_DOSE.get(ready.verdict, Proposal.HOLD_A_SLOT),
-        loosened=ready.loosened,
-    )
-    if ready.verdict not in (Verdict.READY, Verdict.VET_MUST_DECIDE):
+    plan = replace(plan, uncovered_weeks=uncovered_weeks(problem, ()))
+    if plan.verdict not in (Verdict.READY, Verdict.VET_MUST_DECIDE):
         return plan
-    hold = at_first_itch(
-        problem,
-        season.open_days,
-        booking_delay=days_rule("plan.booking_delay"),
-        scenarios=season.scenarios,
-    )
-    others = (no_dose(problem), through_the_season(season), hold)
-    if ready.verdict is Verdict.VET_MUST_DECIDE:
+    assert plan.price is not None
+    plan = _because(plan, plan.price.reason, *([] if basis is None else [basis]))
+    found = weigh(season, flares)
+    others = (found.hold, *found.others)
+    if plan.verdict is Verdict.VET_MUST_DECIDE:
         return replace(plan, trade=others)
-    best = best_schedule(problem)
-    reason = _why_not_dated(season, best, hold)
+    reason = why_not_dated(season, found)
     if reason is not None:
-        return replace(plan, trade=others, reasons=(*ready.reasons, reason))
-    return replace(
+        return _because(replace(plan, trade=others), reason)
+    assert plan.season is not None
+    assert found.with_itch is not None
+    best = found.best
+    acts = best.dates[0] + timedelta(days=problem.cover.onset)
+    before, later = plan.season.chance_begun_after(acts), cost_of_a_week(season, best)
+    plan = replace(
         plan,
         doses=tuple(Dose(day, _why(season, day)) for day in best.dates),
         uncovered_weeks=uncovered_weeks(problem, best.dates),
-        reasons=(*ready.reasons, _dated(best, hold)),
         proposal=Proposal.DATED_DOSES,
-        trade=(best, *others),
+        trade=(best, found.with_itch, *others),
+        acts_before_season=before,
+        week_later=later,
     )
+    return _because(plan, _dated(found.with_itch, found.hold), _odds(before, later))
 
 
 # ---------------------------------------------------------------------------------------- in words
 def _why(season: DogSeason, day: date) -> str:
     problem = season.problem
     weeks = [w for w in risk_weeks(problem) if _acts_on(problem.cover, day, week=w)]
-    years = season.years_back[(day - problem.start).days]
-    seasons = ", ".join(str(day.year - years_ago) for years_ago in sorted(years, reverse=True))
+    seasons = ", ".join(str(year) for year in season.seasons_behind(day))
     spans = f"covers {len(weeks)} of the dog's risk weeks"
     if weeks:
         spans += f" (weeks of {weeks[0]} to {weeks[-1]})"
@@ -263,7 +271,7 @@ def _acts_on(cover: CoverCurve, dose: date, *, week: date) -> bool:
     return cover.share(middle) > 0
 
 
-def _why_not_dated(season: DogSeason, best: Outcome, hold: Outcome) -> Reason | None:
+def why_not_dated(season: DogSeason, found: Weighed) -> Reason | None:
     """Return the reason to hold a slot instead of dating doses, or None."""
     if not season.has_pattern:
         sentence = (
@@ -272,20 +280,23 @@ def _why_not_dated(season: DogSeason, best: Outcome, hold: Outcome) -> Reason | 
             "at the first itch"
         )
         return Reason("no_pattern", sentence, HOUSE)
-    if best.dates and best.total < hold.total:
+    hold, both = found.hold, found.with_itch
+    if both is not None and both.total < hold.total:
         return None
     sentence = (
         "no planned dose spares enough: starting at the first itch is expected to cost "
-        f"{hold.total:.2f} flare-weeks with doses priced in, planned dates {best.total:.2f}"
+        f"{hold.total:.2f} flare-weeks with doses priced in"
     )
+    if both is not None:
+        sentence += f", planned dates {both.total:.2f}"
     return Reason("hold_wins", sentence, HOUSE)
 
 
-def _dated(best: Outcome, hold: Outcome) -> Reason:
+def _dated(both: Outcome, hold: Outcome) -> Reason:
     sentence = (
-        f"planned dates leave {best.uncovered_risk:.2f} expected flare-weeks uncovered with "
-        f"{len(best.dates)} doses; starting at the first itch {hold.uncovered_risk:.2f} with "
-        f"{hold.expected_doses:.1f} doses expected"
+        f"planned dates, with a dose at itch besides, leave {both.uncovered_risk:.2f} expected "
+        f"flare-weeks uncovered with {both.expected_doses:.1f} doses expected; starting at the "
+        f"first itch {hold.uncovered_risk:.2f} with {hold.expected_doses:.1f}"
     )
     return Reason("dates_win", sentence, HOUSE)
 
@@ -298,40 +309,46 @@ def _own_effect(effect: EffectTime, cover: CoverCurve) -> Reason:
     return Reason("own_effect_time", sentence, HOUSE)
 
 
-def _why_no_dates(therapy: Therapy, daily: Floats) -> Reason | None:
-    """Return the reason why dates cannot be worked out at all, or None."""
+def _odds(before: float, later: float | None) -> Reason:
+    sentence = f"the first dose acts before the dog's season begins with {before:.0%} odds"
+    if later is not None:
+        sentence += f"; given a week later or after, it costs {later:.2f} flare-weeks more"
+    return Reason("odds", sentence, HOUSE)
+
+
+def _why_no_dates(therapy: Therapy, daily: Floats) -> list[Reason]:
+    """Return the reason why dates cannot be worked out at all, or none."""
     if not therapy.planned_ahead:
         source = therapy.parameters["planned_ahead"].source
-        return Reason("not_planned_ahead", f"{therapy.words}: {source}", HOUSE)
+        return [Reason("not_planned_ahead", f"{therapy.words}: {source}", HOUSE)]
     if not np.isfinite(daily).all():
         sentence = "the risk of some weeks ahead is not known, so no dose can be dated"
-        return Reason("risk_not_known", sentence, HOUSE, known=False)
-    return None
+        return [Reason("risk_not_known", sentence, HOUSE, known=False)]
+    return []
 
 
-def _no_dates(
-    dog: DogRecord, therapy: Therapy, *, issue_id: str, ready: Readiness, reason: Reason
-) -> DosePlan:
+def _undated(dog: DogRecord, therapy: Therapy, *, issue_id: str, ready: Readiness) -> DosePlan:
     return DosePlan(
         dog=dog.id,
         issue_id=issue_id,
         therapy=therapy.id,
         doses=(),
         uncovered_weeks=None,
-        reasons=(*ready.reasons, reason),
+        reasons=ready.reasons,
         verdict=ready.verdict,
         proposal=_WITHOUT_DOSE.get(ready.verdict, Proposal.HOLD_A_SLOT),
         loosened=ready.loosened,
     )
 
 
-def _no_response(
-    dog: DogRecord, therapy: Therapy, *, issue_id: str, ready: Readiness, effect: EffectTime
-) -> DosePlan:
+def _because(plan: DosePlan, *reasons: Reason) -> DosePlan:
+    return replace(plan, reasons=(*plan.reasons, *reasons))
+
+
+def _no_response(plan: DosePlan, effect: EffectTime) -> DosePlan:
     """Put a dog to the vet in which a dose probably does nothing, whatever was noted of it."""
     sentence = f"its own scores after doses speak against a response: {effect.sentence}"
-    reason = Reason("response_unlikely", sentence, HOUSE)
-    plan = _no_dates(dog, therapy, issue_id=issue_id, ready=ready, reason=reason)
-    if ready.verdict is Verdict.READY:
+    plan = _because(plan, Reason("response_unlikely", sentence, HOUSE))
+    if plan.verdict is Verdict.READY:
         plan = replace(plan, proposal=Proposal.VET_DECIDES)
-    return replace(plan, effect=effect)
+    return plan

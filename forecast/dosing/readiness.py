@@ -198,9 +198,9 @@ def _itch_now(dog: DogRecord, today: date, rules: Rules) -> Iterator[Judged]:
         yield Verdict.SEE_NOW, Reason("urgent_signs", sentence, HOUSE, change=change)
     score, flare = dog.latest_score(today), dog.last_flare(today)
     bound = rules.parameters["readiness.needs_care_score"]
-    spoken = _spoken_and_high(dog, today, rules)
-    if spoken is not None:
-        yield Verdict.SEE_NOW, spoken
+    for said in (_owner_says_so(dog, today, rules), _spoken_and_high(dog, today, rules)):
+        if said is not None:
+            yield Verdict.SEE_NOW, said
     if score is None:
         yield missing("itch_score", "ask the owner for a score on the line (PVAS)")
         return
@@ -222,6 +222,21 @@ def _itch_now(dog: DogRecord, today: date, rules: Rules) -> Iterator[Judged]:
 
 def _is_old_score(day: date, today: date, rules: Rules) -> bool:
     return is_older(day, today, rules.days("readiness.score_current_for"))
+
+
+def _owner_says_so(dog: DogRecord, today: date, rules: Rules) -> Reason | None:
+    """Return the reason to see a dog that itches by its owner's word; a later PVAS answers it."""
+    said, line = dog.finding("itching_now"), dog.latest_score(today)
+    if not (said.present and is_known(said, today)):
+        return None
+    assert said.recorded is not None
+    if _is_old_score(said.recorded, today, rules):
+        return None
+    if line is not None and line.recorded > said.recorded:
+        return None
+    sentence = f"itches by its owner's word of {said.recorded}; it is seen, not scheduled"
+    change = "treat what itches now, then score it again"
+    return Reason("itch_now", sentence, HOUSE, change=change)
 
 
 def _spoken_and_high(dog: DogRecord, today: date, rules: Rules) -> Reason | None:

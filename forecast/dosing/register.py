@@ -33,7 +33,6 @@ from forecast.records import care, dogs, visits
 from forecast.records.branches import branches
 from forecast.records.bulk import undisturbed
 from forecast.records.engine import Records
-from forecast.regions import Branch
 from forecast.visits.counting.cover import CoverRule, days_not_uncovered
 from forecast.visits.counting.placing import BRANCH_REGION, last_branches, region_of
 from models.flare.cover import efficacy_mean
@@ -127,7 +126,7 @@ def _read(
             # an active dog that is not seen has no flare; of the others nothing is known after
             last = today if dog.status == "active" else max(days[dog.id])
             observed[dog.id] = (min(days[dog.id]), last)
-            uncovered[dog.id] = _without(observed[dog.id], not_uncovered.get(dog.id, []))
+            uncovered[dog.id] = spans_without(observed[dog.id], not_uncovered.get(dog.id, []))
     return Register(found, observed, uncovered, gone)
 
 
@@ -248,6 +247,8 @@ def _record(
         history_asked=facts.history_asked,
         flare_visits=flares,
         scores=scores,
+        flare_weeks_per_dose=facts.price,
+        price_asked=facts.price_asked,
     )
 
 
@@ -290,19 +291,32 @@ def _n_observed(spans: list[Span], week: np.datetime64) -> int:
     return sum(first <= monday <= last for first, last in spans)
 
 
-def risk_of(dog: DogRecord, register: Register, pressure: RegionPressure) -> DogRisk:
-    """Return one dog's weekly risk, from the days on which it is known not to have been covered."""
+def history_of(dog: DogRecord, register: Register) -> DogHistory:
+    """Return a dog's flares, and the days on which it is known not to have been covered."""
+    return DogHistory(dog.flare_visits, register.uncovered.get(dog.id, ()))
+
+
+def risk_of(
+    dog: DogRecord, register: Register, pressure: RegionPressure, *, own: bool = True
+) -> DogRisk:
+    """Return one dog's weekly risk, from the days on which it is known not to have been covered.
+
+    With `own` False it is that of its region, whatever the dog's own flares say.
+    """
     known = np.isfinite(pressure.past)
     return dog_risk(
-        DogHistory(dog.flare_visits, register.uncovered.get(dog.id, ())),
+        history_of(dog, register),
         pressure.past[known],
         past_weeks=pressure.past_weeks[known],
         pressure=pressure.ahead,
         weeks=pressure.weeks,
+        prior_strength=None if own else float("inf"),
     )
 
 
-def _without(span: Span, taken: Iterable[tuple[pd.Timestamp, pd.Timestamp]]) -> tuple[Span, ...]:
+def spans_without(
+    span: Span, taken: Iterable[tuple[pd.Timestamp, pd.Timestamp]]
+) -> tuple[Span, ...]:
     """Cut spans, each up to the day before its end or open, out of a span of days."""
     open_from, left = span[0], []
     for first, end in sorted(taken, key=lambda pair: pair[0]):
@@ -311,11 +325,3 @@ def _without(span: Span, taken: Iterable[tuple[pd.Timestamp, pd.Timestamp]]) -> 
         open_from = max(open_from, beyond if pd.isna(end) else end.date())
     left.append((open_from, span[1]))
     return tuple((a, b) for a, b in left if a <= b)
-
-
-def open_days(branch: Branch | None, first: date, n_days: int) -> list[date]:
-    """Return the days a branch gives doses; none where the branch is not known."""
-    if branch is None:
-        return []
-    days = (first + timedelta(days=n) for n in range(n_days))
-    return [day for day in days if branch.is_open(day)]

@@ -6,18 +6,27 @@ is not covered, plus a price per dose. A day carries a seventh of its week's ris
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forecast.dosing.therapies import CoverCurve, DosingError
+from models.schedule_kernels import at_itch, best_days
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 TIE = 1e-12  # a dose must win by more than rounding
+FIRST_ITCH = "hold a slot, start at first itch"
+LEFT_OUT = (
+    "The arithmetic leaves out that one flare may make the next one likelier or worse, that a dose "
+    "may hold for longer once than another time, that a cancelled or missed visit moves what "
+    "follows, and all that doses do beside the itch; every flare counts the same."
+)
 
 
 @dataclass(frozen=True)
@@ -58,12 +67,16 @@ class DosingProblem:
 
     def shares(self) -> Floats:
         """Return the covered share by days since the dose, 0 to `no_cover`."""
-        return np.array([self.cover.share(since) for since in range(self.no_cover + 1)])
+        return _shares(self.cover, self.no_cover)
+
+    def dates_of(self, days: Iterable[int]) -> tuple[date, ...]:
+        """Return the dates of days that are numbered from the start."""
+        return tuple(self.start + timedelta(days=int(day)) for day in days)
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a way of dosing is expected to give; `dates` are empty where they follow the itch."""
+    """What a way of dosing is expected to give; doses that follow the itch have no `dates`."""
 
     name: str
     dates: tuple[date, ...]
@@ -88,10 +101,20 @@ def best_schedule(problem: DosingProblem) -> Outcome:
 
     because until its onset :math:`o` the dog still lives on what is left of the dose before.
     :math:`V = \min(W, D)` is exact: the minimum interval is longer than the onset, so
-    nothing else can happen meanwhile.
+    nothing else can happen meanwhile. What this state leaves out is `LEFT_OUT`.
     """
-    dates = _best_dates(problem, _values_of_waiting(problem))
-    return fixed_dates(problem, dates, name="planned dates")
+    days = best_days(
+        problem.daily_risk,
+        problem.may_dose,
+        1 - problem.shares(),
+        problem.minimum_interval,
+        problem.cover.onset,
+        problem.price,
+        problem.most_doses,
+        problem.first_state,
+        TIE,
+    )
+    return fixed_dates(problem, problem.dates_of(days), name="planned dates")
 
 
 def fixed_dates(problem: DosingProblem, dates: tuple[date, ...], *, name: str) -> Outcome:
@@ -105,19 +128,29 @@ def no_dose(problem: DosingProblem) -> Outcome:
     return fixed_dates(problem, (), name="no dose")
 
 
-def every_interval(problem: DosingProblem, open_days: Flags, *, first: date, last: date) -> Outcome:
-    """Return what dosing at the minimum interval from `first` through `last` gives.
+def every_interval(
+    problem: DosingProblem,
+    open_days: Flags,
+    *,
+    first: date,
+    last: date,
+    interval: int | None = None,
+    name: str = "a dose at each interval through the season",
+) -> Outcome:
+    """Return what dosing at an interval from `first` through `last` gives.
 
-    Each dose falls on the first open day; the cap on doses does not bind this comparison.
+    The interval is the minimum interval, or a longer one. Each dose falls on the first open day;
+    the cap on doses does not bind this comparison.
     """
-    dates: list[date] = []
-    due = max(first, _earliest(problem))
-    for index in np.flatnonzero(open_days):
-        day = problem.start + timedelta(days=int(index))
-        if due <= day <= last:
-            dates.append(day)
-            due = day + timedelta(days=problem.minimum_interval)
-    return fixed_dates(problem, tuple(dates), name="a dose at each interval through the season")
+    apart = max(problem.minimum_interval, interval or 0)
+    due = max((first - problem.start).days, _earliest(problem))
+    until = (last - problem.start).days
+    days: list[int] = []
+    for day in np.flatnonzero(open_days).tolist():
+        if due <= day <= until:
+            days.append(day)
+            due = day + apart
+    return fixed_dates(problem, problem.dates_of(days), name=name)
 
 
 def at_first_itch(
@@ -126,41 +159,42 @@ def at_first_itch(
     *,
     booking_delay: int,
     scenarios: Floats | None = None,
+    planned: tuple[date, ...] = (),
+    name: str = FIRST_ITCH,
 ) -> Outcome:
-    """Return what "hold a slot, start at first itch" is expected to give.
+    r"""Return what "hold a slot, start at first itch" is expected to give.
 
     Every flare that starts uncovered is counted; then a dose follows on the first open day after
-    the booking delay (not before the next day) that keeps the minimum interval. The chances of
-    all states (days since the last dose; nothing booked, or a dose on its way to its onset) are
-    carried forward day by day, so the expectation is exact. A flare before the onset of a booked
-    dose is counted and books nothing more.
+    the booking delay (not before the next day) that keeps the minimum interval. A flare before
+    the onset of a booked dose is counted and books nothing more. Doses on `planned` days are given
+    besides, where they keep the interval; an itch before one of them brings no other dose if that
+    one comes first.
+
+    The expectation is exact, by going back from the last day: with the chance of a flare
+    :math:`f_t(s) = r_t (1 - c(s))` at :math:`s` days since the last dose, and the booked dose's
+    onset on day :math:`b`,
+
+    .. math:: V_t(s) = f_t(s) \Big[1 + \sum_{t < j < b} r_j (1 - c(s + j - t)) + V_b(o)\Big]
+              + (1 - f_t(s)) V_{t+1}(s + 1)
 
     `scenarios (scenario, day)` are equally likely courses of the daily risk. Waiting gains where
     they differ: a season that does not come costs no dose. Without them the mean risk is sure.
     """
     courses = np.atleast_2d(problem.daily_risk if scenarios is None else scenarios)
-    bare, onset = 1 - problem.shares(), problem.cover.onset
-    since = np.arange(problem.no_cover + 1)
-    waits = np.maximum(max(booking_delay, 1), problem.minimum_interval - since)
-    next_open = _next_open(open_days)
-    free = np.tile((since == problem.first_state).astype(float), (len(courses), 1))
-    booked: dict[int, Floats] = {}  # chances by the day on which the booked dose sets in
-    risk = doses = 0.0
-    for day, daily in enumerate(courses.T):
-        if day in booked:
-            free[:, onset] += booked.pop(day).sum(axis=1)
-        flares = free * daily[:, None] * bare
-        risk += flares.sum() + sum(float(daily @ (mass @ bare)) for mass in booked.values())
-        for wait in np.unique(waits[flares.any(axis=0)]):
-            dose_day = _at(next_open, day + int(wait))
-            started = np.where(waits == wait, flares, 0.0)
-            booked[dose_day + onset] = booked.get(dose_day + onset, 0.0) + started
-            doses += started.sum() if dose_day < problem.n_days else 0.0
-        free = _one_day_on(free - flares)
-        booked = {key: _one_day_on(mass) for key, mass in booked.items()}
-    risk, doses = float(risk) / len(courses), float(doses) / len(courses)
-    name = "hold a slot, start at first itch"
-    return Outcome(name, (), doses, risk, risk + problem.price * doses)
+    on_plan = np.zeros(problem.n_days, dtype=bool)
+    on_plan[[(day - problem.start).days for day in planned]] = True
+    expected = at_itch(
+        np.ascontiguousarray(courses.T),
+        1 - problem.shares(),
+        _next_open(open_days),
+        on_plan,
+        max(booking_delay, 1),
+        problem.minimum_interval,
+        problem.cover.onset,
+        problem.first_state,
+    )
+    risk, doses = (float(value) for value in expected.mean(axis=1))
+    return Outcome(name, planned, doses, risk, risk + problem.price * doses)
 
 
 def covered(problem: DosingProblem, dates: tuple[date, ...]) -> Floats:
@@ -175,65 +209,11 @@ def covered(problem: DosingProblem, dates: tuple[date, ...]) -> Floats:
     return result
 
 
-def _values_of_waiting(problem: DosingProblem) -> Floats:
-    """Return W (day, days since the last dose, doses left) by going back from the last day."""
-    n_days, last, onset = problem.n_days, problem.no_cover, problem.cover.onset
-    bare = 1 - problem.shares()
-    waiting = np.zeros((n_days + onset + 1, last + 1, problem.most_doses + 1))
-    value = np.zeros((last + 1, problem.most_doses + 1))
-    for day in range(n_days - 1, -1, -1):
-        waiting[day] = problem.daily_risk[day] * bare[:, None] + _after(value)
-        value = waiting[day].copy()
-        if problem.may_dose[day]:
-            allowed = slice(problem.minimum_interval, None)
-            dosing = _value_of_dosing(problem, waiting, day)
-            value[allowed, 1:] = np.minimum(value[allowed, 1:], dosing[allowed])
-    return waiting
-
-
-def _value_of_dosing(problem: DosingProblem, waiting: Floats, day: int) -> Floats:
-    """Return D (days since the last dose, doses left from 1) of a dose on a day."""
-    onset, last = problem.cover.onset, problem.no_cover
-    bare = 1 - problem.shares()
-    until_onset = np.zeros(last + 1)
-    for ahead in range(min(onset, problem.n_days - day)):
-        since = np.minimum(np.arange(last + 1) + ahead, last)
-        until_onset += problem.daily_risk[day + ahead] * bare[since]
-    return problem.price + until_onset[:, None] + waiting[day + onset, onset, :-1]
-
-
-def _best_dates(problem: DosingProblem, waiting: Floats) -> tuple[date, ...]:
-    """Walk forward through the values, dosing only where that is better than waiting."""
-    dates: list[date] = []
-    day, since, left = 0, problem.first_state, problem.most_doses
-    while day < problem.n_days:
-        allowed = problem.may_dose[day] and since >= problem.minimum_interval and left > 0
-        if allowed and _dosing_wins(problem, waiting, day=day, since=since, left=left):
-            dates.append(problem.start + timedelta(days=day))
-            day, since, left = day + problem.cover.onset, problem.cover.onset, left - 1
-        # On the day of the onset no dose is possible: the interval is longer than the onset.
-        day, since = day + 1, min(since + 1, problem.no_cover)
-    return tuple(dates)
-
-
-def _dosing_wins(
-    problem: DosingProblem, waiting: Floats, *, day: int, since: int, left: int
-) -> bool:
-    dosing = _value_of_dosing(problem, waiting, day)[since, left - 1]
-    return bool(dosing < waiting[day, since, left] - TIE)
-
-
-def _after(value: Floats) -> Floats:
-    """Return the value one day on: days since the last dose go up by one, to their cap."""
-    return np.concatenate([value[1:], value[-1:]])
-
-
-def _one_day_on(mass: Floats) -> Floats:
-    """Return chances (scenario, days since the last dose) one day on."""
-    moved = np.zeros_like(mass)
-    moved[:, 1:] = mass[:, :-1]
-    moved[:, -1] += mass[:, -1]
-    return moved
+@lru_cache(maxsize=1024)  # the same for very many dogs
+def _shares(cover: CoverCurve, no_cover: int) -> Floats:
+    shares = np.array([cover.share(since) for since in range(no_cover + 1)])
+    shares.setflags(write=False)
+    return shares
 
 
 def _next_open(open_days: Flags) -> NDArray[np.int64]:
@@ -242,14 +222,11 @@ def _next_open(open_days: Flags) -> NDArray[np.int64]:
     return np.minimum.accumulate(days[::-1])[::-1]
 
 
-def _at(next_open: NDArray[np.int64], day: int) -> int:
-    return int(next_open[day]) if day < len(next_open) else len(next_open)
-
-
-def _earliest(problem: DosingProblem) -> date:
+def _earliest(problem: DosingProblem) -> int:
+    """Return the first day on which another dose keeps the interval."""
     if problem.last_dose is None:
-        return problem.start
-    return problem.last_dose + timedelta(days=problem.minimum_interval)
+        return 0
+    return (problem.last_dose - problem.start).days + problem.minimum_interval
 
 
 def _check(problem: DosingProblem) -> None:

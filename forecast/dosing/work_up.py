@@ -84,6 +84,10 @@ OTHER_CHECKS = {
     "not_planned_ahead": "a therapy that is not planned ahead",
     "risk": "risk in the weeks ahead",
     "no_open_day": "open days of the branch",
+    "risk_basis": "risk in the weeks ahead",
+    "own_effect_time": "how long a dose holds",
+    "price": "price of a dose",
+    "price_not_asked": "price of a dose",
 } | {code: words for code, (words, _) in CALLS_FOR_DIET.items()}
 NOT_ON_RECORD, TOO_OLD, SPEAKS_AGAINST = "not on record", "too old", "speaks against"
 ENTIRE_BITCH_ONLY = "pregnant_or_lactating"

@@ -132,7 +132,7 @@ def _dog(asked: Asked) -> View:
 
 
 def _page(asked: Asked) -> DogPage:
-    record, shown, rules = _record(asked)
+    record, shown, rules = dog_asked(asked)
     assert asked.account is not None
     today, account = asked.practice.local_date, asked.account
     words = {one.id: one.words for one in rules.therapies.values()}
@@ -186,7 +186,7 @@ def _page(asked: Asked) -> DogPage:
     )
 
 
-def _record(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
+def dog_asked(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
     """Read the one dog that was asked for; another branch's is as if it were not there."""
     assert asked.account is not None
     dog_id, today = asked.path["dog"], asked.practice.local_date
@@ -284,6 +284,7 @@ def _findings() -> tuple[tuple[str, str], ...]:
         "food_allergy_ruled_out": "food ruled out by a diet trial of eight weeks or more",
         "therapy_history": "every therapy is on record, those given elsewhere too",
         "dose_elsewhere": "a dose given elsewhere since",
+        "itching_now": "itches now, by its owner's word",
         "urgent_signs": "signs that need care now",
     }
     return tuple(asked.items())
@@ -332,7 +333,7 @@ def _again(asked: Asked, refused: DosingError, fields: Mapping[str, str]) -> Vie
 
 
 def _keep(asked: Asked, entry: Entry, action: Action) -> GoTo:
-    _, shown, _ = _record(asked)  # refused where it is not theirs
+    _, shown, _ = dog_asked(asked)  # refused where it is not theirs
     assert asked.account is not None
     with asked.records.writing() as connection:
         care.enter(connection, entry.table, {"dog_id": shown.id, **entry.values})

@@ -26,7 +26,7 @@ from forecast.visits.exports.redacting import DOG, Theirs
 # The tables in which somebody is named.
 _NAMING = (
     *("owner", "dog_identity", "visit", "imported_file"),
-    *("adverse_reaction", "therapy_release", "vets_word"),
+    *("adverse_reaction", "therapy_release", "vets_word", "plan_decision"),
     *("alert_message", "alert_stop"),
 )
 _IN_RECORDS = (

@@ -7,17 +7,19 @@ read.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 
 import pandas as pd
 
 from forecast.practice import Practice
 from forecast.privacy.alert_mails import forget_mails
+from forecast.privacy.papers import drop_letters
 from forecast.privacy.staff import forget_staff_gone
 from forecast.records import Records
 from forecast.records.imports import imported_files
 from forecast.records.persons import forget_notes
 from forecast.visits.importing.archive import RAW_ENDING, findings_path
+from models.parameters import load_table
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,8 @@ def forget_expired(practice: Practice, records: Records) -> Forgotten:
     if privacy.staff_months is not None:
         before = _months_ago(practice, privacy.staff_months)
         n_staff = forget_staff_gone(practice, records, before=before)
+    days = load_table("forecast", "retention.toml").number("letters.days")
+    drop_letters(practice, before=(practice.now - timedelta(days=days)).timestamp())
     return Forgotten(n_notes, n_files, n_mails, n_staff)
 
 

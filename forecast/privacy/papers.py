@@ -60,6 +60,7 @@ def rewrite_papers(
                 theirs.setdefault(line["sample"], []).append(line["number"])
         if _change(lines, "reference", renamed):
             papers.written.append(_write(path, lines))
+    drop_letters(practice)
     for path in sorted(practice.outbox_folder.rglob("*.csv")):
         lines = _lines(path)
         changed = _change(lines, "dog", numbers) | _change(lines, "visit", renamed)
@@ -69,6 +70,19 @@ def rewrite_papers(
         for path in sorted(practice.outbox_folder.rglob("*.xlsx")):
             _empty_workbook(path, theirs, papers)
     return papers
+
+
+def drop_letters(practice: Practice, *, before: float | None = None) -> int:
+    """Delete what waits to be handed over, or what was written before a moment (POSIX time).
+
+    Whom a PDF names cannot be told from its bytes, and each of them can be made again.
+    """
+    n_files = 0
+    for path in sorted(practice.letters_folder.glob("*")):
+        if path.is_file() and (before is None or path.stat().st_mtime < before):
+            path.unlink()
+            n_files += 1
+    return n_files
 
 
 def _empty_notes(lines: Sequence[_Line], theirs: Mapping[str, Sequence[str]]) -> bool:

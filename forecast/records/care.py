@@ -185,11 +185,28 @@ def facts_of(
     return {row.kind: Fact(row.kind, row.word, row.number, row.date) for row in in_order}
 
 
+@dataclass(frozen=True)
+class TrialRow:
+    """A response trial as it was begun."""
+
+    therapy: str
+    begun: datetime.date
+
+
+def trials_of(records: Records, dog_id: str) -> list[TrialRow]:
+    """Return one dog's response trials, oldest first; one of a class and day once."""
+    table = tables.response_trial
+    query = select(table.c.therapy, table.c.begun).where(table.c.dog_id == dog_id).distinct()
+    with records.reading() as connection:
+        rows = connection.execute(query.order_by(table.c.begun, table.c.therapy)).all()
+    return [TrialRow(row.therapy, row.begun) for row in rows]
+
+
 # ------------------------------------------------------------------------------ entered at a desk
 _ENTERED = (
     *(tables.pruritus_score, tables.dog_fact, tables.therapy_event, tables.adverse_reaction),
     *(tables.therapy_release, tables.dog_status, tables.vaccination, tables.medicine),
-    *(tables.allergy_test, tables.home),
+    *(tables.allergy_test, tables.home, tables.response_trial),
 )
 _BY_NAME = {table.name: table for table in (*_ENTERED, tables.vets_word)}
 

@@ -115,12 +115,18 @@ def owner_statuses_on(
 
 
 def consents_on(
-    connection: Connection, day: datetime.date, *, what: str = MESSAGES
+    connection: Connection,
+    day: datetime.date,
+    *,
+    what: str = MESSAGES,
+    owner_id: str | None = None,
 ) -> dict[str, str]:
-    """Return each owner's answer, yes or no; one who gave none is not in it."""
+    """Return each owner's answer, or one owner's; one who gave none is not in it."""
     query = select(_consent.c.owner_id, _consent.c.answer).where(
         _consent.c.what == what, _consent.c.date <= day
     )
+    if owner_id is not None:
+        query = query.where(_consent.c.owner_id == owner_id)
     rows = connection.execute(query.order_by(_consent.c.date, _consent.c.id))
     return {owner: answer for owner, answer in rows}
 

@@ -24,6 +24,7 @@ from forecast.records.engine import Records, RecordsError
 _IN_WORDS = {
     tables.adverse_reaction: "sign",
     tables.therapy_release: "reason",
+    tables.plan_decision: "reason",
     tables.vets_word: "reason",
 }
 
@@ -184,6 +185,7 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         visit["verdicts"] = _rows(connection, tables.visit_case, "visit_id", [visit["id"]])
     for plan in plans:
         plan["doses"] = _rows(connection, tables.dose, "plan_id", [plan["id"]])
+        plan["decisions"] = _rows(connection, tables.plan_decision, "plan_id", [plan["id"]])
     by_dog = {
         "identity": tables.dog_identity,
         "homes": tables.home,
@@ -197,6 +199,8 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         "vaccinations": tables.vaccination,
         "other medicines": tables.medicine,
         "allergy tests": tables.allergy_test,
+        "handed over": tables.handover,
+        "response trials": tables.response_trial,
     }
     told = {name: _rows(connection, table, "dog_id", [dog_id]) for name, table in by_dog.items()}
     told["vets"] = _rows(connection, tables.dog_vet, "dog_id", [dog_id])
@@ -216,7 +220,7 @@ def _rows(
 def forget_notes(records: Records, *, before: date) -> int:
     """Take the notes of visits before a day away, in batches; return how many.
 
-    An empty note stays: it says that there was none. Words on reactions and releases go too.
+    An empty note stays: it says that there was none. Words on reactions, releases and plans go too.
     """
     visit = tables.visit
     due = select(visit.c.id).where(visit.c.date < before, visit.c.note != "")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select, update
+from sqlalchemy import Connection, and_, func, or_, select
 
 from forecast.records import tables
 from forecast.records.engine import Records, RecordsError
@@ -72,16 +72,43 @@ def plans(
 
 def newest_plan(records: Records, *, dog_id: str, therapy: str) -> PlanRow | None:
     """Return the newest plan of one dog and therapy; None where there is none."""
+    return newest_plans(records, therapy=therapy, dog_id=dog_id).get(dog_id)
+
+
+def newest_plans(
+    records: Records, *, therapy: str, dog_id: str | None = None
+) -> dict[str, PlanRow]:
+    """Return by dog its newest plan of one therapy, of one dog if asked so."""
     table, dose = tables.dose_plan, tables.dose
-    query = select(table).where(table.c.dog_id == dog_id, table.c.therapy == therapy)
-    query = query.order_by(table.c.made_at.desc(), table.c.id.desc()).limit(1)
+    wanted = [table.c.therapy == therapy]
+    if dog_id is not None:
+        wanted.append(table.c.dog_id == dog_id)
+    newest = (
+        select(table.c.dog_id, func.max(table.c.made_at).label("made_at"))
+        .where(*wanted)
+        .group_by(table.c.dog_id)
+        .subquery()
+    )
+    same = and_(newest.c.dog_id == table.c.dog_id, newest.c.made_at == table.c.made_at)
+    query = select(table).join(newest, same).where(*wanted).order_by(table.c.id)
+    ids = query.order_by(None).with_only_columns(table.c.id)
+    dated = select(dose).where(dose.c.plan_id.in_(ids)).order_by(dose.c.plan_id, dose.c.number)
+    doses: dict[str, list[date]] = {}
     with records.reading() as connection:
-        row = connection.execute(query).first()
-        if row is None:
-            return None
-        dated = select(dose.c.date).where(dose.c.plan_id == row.id).order_by(dose.c.number)
-        doses = list(connection.scalars(dated))
-    return _plan(dict(row._mapping), doses)
+        found = connection.execute(query).all()
+        for row in connection.execute(dated):
+            doses.setdefault(row.plan_id, []).append(row.date)
+    return {row.dog_id: _plan(dict(row._mapping), doses.get(row.id, [])) for row in found}
+
+
+def plan_within(connection: Connection, plan_id: str) -> PlanRow | None:
+    """Return one plan, within a transaction of the caller's; None where there is none."""
+    table, dose = tables.dose_plan, tables.dose
+    row = connection.execute(select(table).where(table.c.id == plan_id)).one_or_none()
+    if row is None:
+        return None
+    dated = select(dose.c.date).where(dose.c.plan_id == plan_id).order_by(dose.c.number)
+    return _plan(dict(row._mapping), list(connection.scalars(dated)))
 
 
 def signed_doses(records: Records, *, after: date) -> list[tuple[date, str]]:
@@ -139,11 +166,16 @@ def cited_issues(records: Records) -> set[str]:
         return set(connection.scalars(query))
 
 
-def set_plan_state(records: Records, plan_id: str, *, state: str, signed_by: str | None) -> None:
-    """Record a vet's decision on a plan."""
-    table = tables.dose_plan
-    change = update(table).where(table.c.id == plan_id).values(state=state, signed_by=signed_by)
-    with records.writing() as connection:
-        changed = connection.execute(change).rowcount
-    if changed != 1:
-        raise RecordsError(f"plan {plan_id!r} was to become {state}; there is no such plan")
+def plan_of(records: Records, plan_id: str) -> PlanRow:
+    """Return one plan by its id.
+
+    Raises
+    ------
+    RecordsError
+        If there is none of that id.
+    """
+    with records.reading() as connection:
+        found = plan_within(connection, plan_id)
+    if found is None:
+        raise RecordsError(f"plan {plan_id!r} was asked for; there is no such plan")
+    return found

@@ -1,10 +1,10 @@
 """The tables of the records, as SQLAlchemy Core describes them.
 
 Who an owner or a dog *is* stands only in `owner` and `dog_identity`, and in what a vet wrote:
-`visit.note`, and in words of `patient_tables`; who signs in, only in `account_identity`; who works
-here, in `staff_identity`. Every other table knows a dog or a person by a random id. Erasing one of
-them empties those and leaves counts, plans and audit valid. An empty (NULL) value always means "not
-known".
+`visit.note`, and in words of `patient_tables` and `plan_tables`; who signs in, only in
+`account_identity`; who works here, in `staff_identity`. Every other table knows a dog or a person
+by a random id. Erasing one of them empties those and leaves counts, plans and audit valid. An empty
+(NULL) value always means "not known".
 """
 
 from __future__ import annotations
@@ -45,6 +45,9 @@ from forecast.records.delivery_tables import alert_list as alert_list
 from forecast.records.delivery_tables import alert_message as alert_message
 from forecast.records.delivery_tables import alert_stop as alert_stop
 from forecast.records.delivery_tables import signing_key as signing_key
+from forecast.records.handover_tables import HANDOVER_KINDS as HANDOVER_KINDS
+from forecast.records.handover_tables import handover as handover
+from forecast.records.handover_tables import response_trial as response_trial
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice
 from forecast.records.ledger_tables import notice_delivery as notice_delivery
@@ -58,6 +61,7 @@ from forecast.records.patient_tables import therapy_release as therapy_release
 from forecast.records.patient_tables import vaccination as vaccination
 from forecast.records.patient_tables import vet as vet
 from forecast.records.patient_tables import vets_word as vets_word
+from forecast.records.plan_tables import plan_decision as plan_decision
 from forecast.records.staff_tables import branch_hours as branch_hours
 from forecast.records.staff_tables import desk_number as desk_number
 from forecast.records.staff_tables import staff_identity as staff_identity

@@ -13,11 +13,13 @@ from jobs.cli.backup import backup, restore
 from jobs.cli.clock import clock, jobs, run
 from jobs.cli.demo import demo
 from jobs.cli.doctor import doctor, serve
-from jobs.cli.forecasts import culprits, issue, plan, remake
+from jobs.cli.forecasts import culprits, issue, remake
 from jobs.cli.imports import imports
+from jobs.cli.letters import letters, recall
 from jobs.cli.options import DayError
 from jobs.cli.pages import pages
 from jobs.cli.people import people
+from jobs.cli.plans import plan
 from jobs.cli.privacy import erase, export
 from jobs.cli.replay import backtest, replay, verify
 from jobs.cli.setup import init
@@ -49,6 +51,8 @@ for command in (send, withdraw, consent, bounces):
 app.add_typer(alert, name="alert")
 app.command()(issue)
 app.command()(plan)
+app.command()(letters)
+app.command()(recall)
 app.command()(staff)
 app.command()(culprits)
 app.command()(therapies)

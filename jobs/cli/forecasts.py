@@ -1,4 +1,4 @@
-"""Forecasts: issue one, plan from it, tell what flare visits follow."""
+"""Forecasts: issue one, make one again, tell what flare visits follow."""
 
 from __future__ import annotations
 
@@ -56,42 +56,6 @@ def issue(
             verify(opened, records, say=say)
         heading("How the forecasts issued before did")
         paragraph(record(opened, records).sentence)
-
-
-def plan(
-    practice: PracticeFolder = Path(),
-    as_of: AsOf = None,
-    dog: Annotated[
-        list[str] | None, typer.Option(help="The practice's number of a dog; repeat for more.")
-    ] = None,
-    therapy: Annotated[str, typer.Option(help="Class of therapy to plan.")] = "anti_il31_antibody",
-) -> None:
-    """Propose dated doses from the latest issue; a vet decides. All go to plans.csv."""
-    from forecast.dosing.desk import dogs_by_number
-    from forecast.issuing import latest_issue
-    from forecast.practice import open_practice
-    from jobs.console import say
-    from jobs.console_plans import show_plans
-    from jobs.opening import open_all
-    from jobs.outputs import write_plans
-    from jobs.plan import plan as run_plan
-
-    opened = open_practice(practice)
-    records, _ = open_all(opened)
-    made = latest_issue(opened, records, as_of=as_of)
-    ids = dogs_by_number(records, dog) if dog else None
-    plans = run_plan(
-        opened,
-        records,
-        made,
-        dogs=ids,
-        therapy_id=therapy,
-        today=as_of or made.cut.origin,
-        say=say,
-    )
-    # dogs asked for by number are told in full; the others have their reasons in the file
-    file = write_plans(opened, records, made, plans) if made.has_visits and not dog else None
-    show_plans(records, made, plans, in_full=bool(dog), file=file)
 
 
 def culprits(

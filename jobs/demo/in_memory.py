@@ -14,7 +14,7 @@ from forecast.regions import Region
 from forecast.training import TrainedModel, train, what_drives
 from forecast.visits.case_definition import CaseDefinition
 from forecast.visits.counting.counts import count_weeks
-from jobs.demo.invention import invent_practice
+from jobs.demo.invention import InventedPractice, invent_practice
 from jobs.demo.places import choose_regions
 from jobs.demo.run import ALLERGENS, sample
 from jobs.demo.worlds import World
@@ -36,13 +36,20 @@ def judge_world(world: World, *, seed: int, as_of: date) -> Verdict:
     """
     weather, flowering = sample()
     made = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
-    known = known_of(made.visits, made.branches, weather, flowering, origin=as_of)
-    model = train_in_memory(known)
+    model, known = train_on(made, weather, flowering)
     evidence = what_drives(model, known)
     return Verdict(
         frozenset(e.family for e in evidence if e.verdict == FOUND),
         frozenset(e.family for e in evidence),
     )
+
+
+def train_on(
+    made: InventedPractice, weather: xr.Dataset, flowering: pd.DataFrame
+) -> tuple[TrainedModel, Known]:
+    """Train on what an invented practice knows on its day; return what that was, too."""
+    known = known_of(made.visits, made.branches, weather, flowering, origin=made.as_of)
+    return train_in_memory(known), known
 
 
 def placed_visits(visits: pd.DataFrame, branches: pd.DataFrame) -> pd.DataFrame:

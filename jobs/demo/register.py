@@ -13,7 +13,7 @@ from jobs.demo.places import TABLE, Places, listed, stream
 ACTIVE = "active"
 NOT_KNOWN = "not known"
 
-_NAME_STREAM, _FACT_STREAM, _SCORE_STREAM = 40, 41, 42
+_NAME_STREAM, _FACT_STREAM, _SCORE_STREAM, _CONSENT_STREAM = 40, 41, 42, 43
 _WORK_UP = (
     "demodicosis",
     "neoplasia",
@@ -45,6 +45,7 @@ def register(
             "name": rng.choice(np.array(listed("names.dogs"), dtype=object), size=n),
             "owner": owners["owner"].to_numpy(),
             "owner_contact": owners["owner_contact"].to_numpy(),
+            "consent": _consents(owners["owner"], seed),
             "species": "dog",
             "breed": breeds,
             "birth_date": born.where(~unknown),
@@ -72,6 +73,15 @@ def _owners(population: Population, rng: np.random.Generator) -> pd.DataFrame:
     reachable = rng.random(len(first) * len(last)) < TABLE.number("register.contact_known")
     contact[~reachable[pick]] = None
     return pd.DataFrame({"owner": names, "owner_contact": contact})
+
+
+def _consents(owners: pd.Series, seed: int) -> np.ndarray:
+    """Return whether the owner of each dog agrees to be written to; None where nobody asked."""
+    names, at = np.unique(owners.to_numpy(str), return_inverse=True)
+    said, shares = listed("register.consents"), listed("register.consent_shares")
+    rng = stream(seed, _CONSENT_STREAM)
+    answers = rng.choice(np.array([*said, None], dtype=object), size=len(names), p=shares)
+    return answers[at]
 
 
 def facts(

@@ -110,7 +110,7 @@ def run_demo(
     invented = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
     if folder.exists():  # an earlier demo, and only now that another one can take its place
         shutil.rmtree(folder)
-    text = _settings_text(weather, flowering, postcode_areas(invented))
+    text = settings_text(weather, flowering, postcode_areas(invented))
     practice = create_practice(folder, text, now=morning_of(as_of))
     say("importing weather, flowering dates and the practice's files")
     came_in = _import_all(practice, invented, raw_exports=raw_exports, say=say)
@@ -181,9 +181,10 @@ def morning_of(as_of: date) -> datetime:
     return datetime.combine(as_of, MORNING, UTC)
 
 
-def _settings_text(
+def settings_text(
     weather: xr.Dataset, flowering: pd.DataFrame, postcodes: Mapping[str, Sequence[str]]
 ) -> str:
+    """Return the text of the demo's practice.toml, with its regions."""
     text = files("jobs.demo").joinpath(SETTINGS).read_text(encoding="utf-8")
     stations = pd.read_csv(sample_climate.FOLDER / sample_climate.STATIONS_FILE, index_col="id")
     for region in choose_regions(weather, flowering):

@@ -26,6 +26,7 @@ from forecast.visits.rules import earliest_day, rules
 NO_WORDS = OwnWords()
 PVAS = SCORE_SCALES[0]
 WEIGHT = "weight_kg"
+PRICE = "flare_weeks_per_dose"  # what one dose must spare to be worth it, by the owner's word
 # Dated ahead by design: what counts is its distance from a therapy, before and after.
 _MAY_LIE_AHEAD = "live_vaccination"
 # Facts answered by yes or no. Anything not recorded is not known.
@@ -47,6 +48,7 @@ YES_NO_FACTS = (
     "hyperadrenocorticism",
     "hypersensitivity",
     "immune_suppression",
+    "itching_now",
     _MAY_LIE_AHEAD,
     "neoplasia",
     "nsaid_in_use",
@@ -58,7 +60,8 @@ YES_NO_FACTS = (
     "therapy_history",
     "urgent_signs",
 )
-FACT_KINDS = (WEIGHT, *YES_NO_FACTS)
+NUMBER_FACTS = {WEIGHT: ("weight", "kg"), PRICE: ("price", "flare-weeks")}
+FACT_KINDS = (*NUMBER_FACTS, *YES_NO_FACTS)
 _YES_NO = ("yes", "no")
 # Other words in use for ours; each use is said in a note.
 _FACT_SYNONYMS = {
@@ -151,7 +154,7 @@ def read_facts(
     today: date,
     own: OwnWords = NO_WORDS,
 ) -> CsvTable:
-    """Read facts: dog, kind, value (yes, no or not known; a number for weight_kg), date."""
+    """Read facts: dog, kind, value (yes, no or not known; a number for some), date."""
     table = read_patient_rows(content, file, "facts", own=own, today=today).table
     _leave_out_unknown_dogs(table, dogs)
     table.replace_words("kind", _FACT_SYNONYMS)
@@ -163,32 +166,37 @@ def read_facts(
         check="day lies in the future",
         allowed=f"up to {today}",
     )
-    weighed = table.rows["kind"] == WEIGHT
+    numbered = table.rows["kind"].isin(NUMBER_FACTS)
     table.leave_out(
-        ~weighed & ~table.rows["value"].isin((*_YES_NO, NOT_KNOWN)),
+        ~numbered & ~table.rows["value"].isin((*_YES_NO, NOT_KNOWN)),
         "value",
         check="not an answer",
         allowed="yes, no or not known",
     )
-    _parse_weights(table)
+    for kind in NUMBER_FACTS:
+        _check_number_fact(table, kind)
+    numbered = table.rows["kind"].isin(NUMBER_FACTS)
+    number = pd.to_numeric(table.rows["value"].where(numbered))
+    table.rows = table.rows.assign(number=number, word=table.rows["value"].mask(numbered))
     table.leave_out_repeated(["dog", "kind", "date"])
     return table
 
 
-def _parse_weights(table: CsvTable) -> None:
-    lowest, highest = rules().number("weight.lowest"), rules().number("weight.highest")
-    weighed = table.rows["kind"] == WEIGHT
+def number_fact_range(kind: str) -> tuple[float, float]:
+    """Return the lowest and the highest number that a fact of a kind can be."""
+    name, _ = NUMBER_FACTS[kind]
+    return rules().number(f"{name}.lowest"), rules().number(f"{name}.highest")
+
+
+def _check_number_fact(table: CsvTable, kind: str) -> None:
+    (name, unit), (lowest, highest) = NUMBER_FACTS[kind], number_fact_range(kind)
     number = pd.to_numeric(table.rows["value"].where(is_number(table.rows["value"])))
     table.leave_out(
-        weighed & ~number.between(lowest, highest),
+        (table.rows["kind"] == kind) & ~number.between(lowest, highest),
         "value",
-        check="weight",
-        allowed=f"{lowest:g} to {highest:g} kg, with a decimal point",
+        check=name,
+        allowed=f"{lowest:g} to {highest:g} {unit}, with a decimal point",
     )
-    number = number.loc[table.rows.index]
-    weighed = weighed.loc[table.rows.index]
-    word = table.rows["value"].mask(weighed)
-    table.rows = table.rows.assign(number=number.where(weighed), word=word)
 
 
 # ------------------------------------------------------------ reactions, vaccines, medicines, tests

@@ -12,9 +12,11 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from forecast.dosing.desk import PLAN_COLUMNS, dogs_by_number, keep_plans, plans_csv, propose_plans
+from forecast.dosing.desk import dogs_by_number, keep_plans, propose_plans
 from forecast.dosing.effect_times import of_kept
+from forecast.dosing.kept import basis_of, basis_of_kept, trade_of_kept
 from forecast.dosing.plan import CAUTIONS, Proposal
+from forecast.dosing.plan_list import PLAN_COLUMNS, plans_csv
 from forecast.dosing.therapies import DosingError
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.plans import newest_plan, plans
@@ -198,7 +200,10 @@ def test_what_is_kept_of_a_plan_is_what_a_vet_sees(ready, issued):
     for part in (*plan.reasons, *plan.cautions):
         assert part.sentence in said
     assert all(entry["source"] for entry in row.reasons if "sentence" in entry)
-    assert row.reasons[0] == {"proposal": "dated doses", "uncovered_weeks_known": True}
+    head = row.reasons[0]
+    assert (head["proposal"], head["uncovered_weeks_known"]) == ("dated doses", True)
+    assert trade_of_kept(head) == plan.trade
+    assert basis_of_kept(head, row.doses) == basis_of(plan)
 
 
 def test_uncovered_weeks_that_are_not_known_are_kept_as_not_known(ready, issued):

@@ -86,6 +86,7 @@ def test_what_is_entered_becomes_one_row(kind, fields, table, values):
         ("score", {"score": "4", "date": "3 April"}, "write it as YYYY-MM-DD"),
         ("score", {"score": "4", "date": "1924-04-03"}, "days from 1980-01-01 on"),
         ("weight", {"kilograms": "1240"}, "runs from 0.3 to 130"),
+        ("price", {"flare_weeks": "-1"}, "runs from 0 to 52"),
         ("finding", {"finding": "hiccups", "answer": "no"}, "finding 'hiccups' was entered"),
         ("finding", {"finding": "demodicosis"}, "answer '' was entered; allowed are yes, no"),
         ("dose", DOSE | {"therapy": "brand"}, "therapy 'brand' was entered; allowed are"),
@@ -93,7 +94,7 @@ def test_what_is_entered_becomes_one_row(kind, fields, table, values):
         ("dose", DOSE | {"until": "2024-04-01"}, "must not end before it starts"),
         ("reaction", {"therapy": "ciclosporin", "sign": "x" * 301}, "at most 300 are kept"),
         ("status", {"status": "asleep"}, "status 'asleep' was entered"),
-        ("fortune", {}, "allowed are score, weight, dose, finding, reaction, status"),
+        ("fortune", {}, "allowed are score, weight, price, dose, finding, reaction, status"),
     ],
 )
 def test_what_cannot_be_is_refused_in_a_sentence(kind, fields, says):
@@ -113,7 +114,7 @@ def test_a_class_is_signed_for_with_a_reason():
     )
     with pytest.raises(DosingError, match="say why"):
         release_of({"therapy": "ciclosporin"}, signed_by="a", today=TODAY)
-    assert len(KINDS) == 6
+    assert len(KINDS) == 7
 
 
 def longer(**fields):

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
 from forecast.dosing.dog_risk import DogRisk
 from forecast.dosing.plan import CAUTIONS, Proposal, propose_plan
+from forecast.dosing.price import Price
 from forecast.dosing.therapies import DosingError, Verdict, therapies, therapy
 from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, WORK_UP
 from models.effect_time import EffectTime
@@ -56,7 +57,8 @@ def dog_with(**changes):
 
 
 def plan_for(dog=None, risk=None, *, kind=ANTIBODY, **changes):
-    arguments = {"open_days": OPEN, "issue_id": "issue-1", "today": TODAY} | changes
+    given = {"open_days": OPEN, "issue_id": "issue-1", "today": TODAY, "price": Price(0.15, RECENT)}
+    arguments = given | changes
     return propose_plan(
         dog or dog_with(), kind, risk=season() if risk is None else risk, **arguments
     )
@@ -156,7 +158,8 @@ def test_doses_stay_in_the_part_of_the_year_the_dog_flared_in():
     plan = plan_for(risk=risk)
     assert plan.doses
     assert all(dose.date < date(2024, 7, 15) for dose in plan.doses)
-    assert set(plan.uncovered_weeks) >= {w.item() for w in WEEKS[39:43]}
+    # of 15 weeks of equal risk 12 are its risk weeks: all eight of spring, four of autumn
+    assert set(plan.uncovered_weeks) >= {w.item() for w in WEEKS[38:42]}
 
 
 def test_too_little_risk_holds_a_slot_and_says_so():
@@ -166,17 +169,22 @@ def test_too_little_risk_holds_a_slot_and_says_so():
     assert "hold_wins" in codes(plan)
 
 
-def test_the_trade_shows_all_four_ways():
-    """A dated plan is shown beside no dose, a fixed interval and the first itch."""
+def test_the_trade_shows_every_way():
+    """A dated plan is shown beside the first itch, no dose, fixed intervals and the calendar."""
     names = [outcome.name for outcome in plan_for().trade]
     assert names == [
         "planned dates",
-        "no dose",
-        "a dose at each interval through the season",
+        "planned dates, and a dose at itch besides",
         "hold a slot, start at first itch",
+        "no dose",
+        "a dose every 4 weeks all year",
+        "a dose every 8 weeks all year",
+        "a dose at each interval through the season",
+        "a dose on the usual date each year, then at first itch",
     ]
-    planned, *others = plan_for().trade
-    assert planned.total <= min(outcome.total for outcome in others)
+    planned, both, hold, *others = plan_for().trade
+    assert both.total < hold.total
+    assert planned.total <= min(way.total for way in others if way.expected_doses == len(way.dates))
 
 
 def test_unknown_risk_is_never_planned_over():
@@ -300,3 +308,79 @@ def test_every_plan_keeps_interval_open_days_and_readiness(changes, seed, flares
     assert all(dose.date in open_days and dose.date > TODAY for dose in plan.doses)
     assert (not plan.doses) or plan.verdict is Verdict.READY
     assert len(plan.doses) <= 6
+
+
+# ------------------------------------------------------------------- odds, price and other classes
+def test_a_dated_plan_says_its_odds_and_what_a_week_costs():
+    """All courses begin in week 17, the first dose acts before; a later first dose costs more."""
+    plan = plan_for()
+    assert plan.acts_before_season == 1
+    assert plan.week_later > 0
+    assert "odds" in codes(plan)
+
+
+def test_the_odds_are_the_share_of_courses_that_begin_after_the_first_dose_acts():
+    """One course begins in week 10, one in week 25; flares of June back no dose before week 16."""
+    courses = np.stack([season(10, 24).probability, season(25, 32).probability])
+    risk = replace(season(), probability=courses.mean(axis=0), scenarios=courses)
+    flares = (date(2022, 6, 27), date(2023, 6, 26))
+    plan = plan_for(dog_with(flare_visits=flares), risk)
+    assert plan.doses[0].date < WEEKS[25].item()
+    assert plan.acts_before_season == 0.5
+
+
+def test_every_plan_says_whose_price_it_rests_on():
+    """The owner's word with its day, or the practice's setting as what it is."""
+    (said,) = [reason for reason in plan_for().reasons if reason.code == "price"]
+    assert f"as the owner said on {RECENT}" in said.sentence
+    plan = plan_for(price=Price(0.1, None))
+    (unsaid,) = [reason for reason in plan.reasons if reason.code == "price_not_asked"]
+    assert not unsaid.known
+    assert "this practice's setting, as the owner was not asked" in unsaid.sentence
+
+
+def test_a_dearer_price_of_the_owner_gives_no_dose():
+    """What a dose must spare is more than the season holds."""
+    assert plan_for(price=Price(20.0, RECENT)).doses == ()
+
+
+def test_a_dog_that_itches_by_its_owners_word_is_seen_and_not_scheduled():
+    """Until a score on the line (PVAS) is taken after it."""
+    told = dog_with().findings | {"itching_now": Finding(True, TODAY)}
+    plan = plan_for(dog_with(findings=told))
+    assert (plan.proposal, plan.doses) == (Proposal.SEE_NOW, ())
+    before = dog_with().findings | {"itching_now": Finding(True, RECENT - timedelta(days=1))}
+    assert plan_for(dog_with(findings=before)).proposal is Proposal.DATED_DOSES
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"),
+    [("daily_jak_inhibitor", "tablet_dates"), ("allergen_immunotherapy", "begin_months_before")],
+)
+def test_courses_say_when_they_begin(kind, code):
+    """For a dog that is ready, or put to the vet; without a dated dose."""
+    past = TherapyEvent(kind, date(2022, 5, 2), date(2022, 6, 2), responded=True)
+    plan = plan_for(dog_with(therapies=(past,), allergy_tested=RECENT), kind=therapy(kind))
+    assert code in codes(plan)
+    assert plan.doses == ()
+
+
+def test_the_usual_date_is_the_middle_of_the_first_flares_of_past_years():
+    """First flares on 10, 16 and 8 May: 10 May, less a week, is Friday 3 May 2024.
+
+    A flare of January belongs to the season before, as the widest gap lies after it.
+    """
+    flares = (*dog_with().flare_visits, date(2023, 1, 9))
+    for dog in (dog_with(), dog_with(flare_visits=tuple(sorted(flares)))):
+        ways = {way.name: way for way in plan_for(dog).trade}
+        usual = ways["a dose on the usual date each year, then at first itch"]
+        assert usual.dates == (date(2024, 5, 3),)
+
+
+def test_fixed_rules_keep_their_intervals():
+    """Every four and every eight weeks of the year, from the first day that may be."""
+    ways = {way.name: way.dates for way in plan_for().trade}
+    for name, days in (("4 weeks", 28), ("8 weeks", 56)):
+        dates = ways[f"a dose every {name} all year"]
+        assert dates[0] == TODAY + timedelta(days=2)
+        assert {(b - a).days for a, b in pairwise(dates)} <= {days, days + 1, days + 2}

@@ -16,9 +16,8 @@ from forecast.dosing.dog_record import (
     Vaccination,
     dog_cover,
 )
-from forecast.dosing.register import open_days, read_register, region_pressure, risk_of
+from forecast.dosing.register import read_register, region_pressure, risk_of
 from forecast.records import tables
-from forecast.records.branches import branches
 from models.flare.cover import efficacy_mean
 
 TODAY = date(2022, 6, 29)
@@ -333,11 +332,3 @@ def test_where_no_past_week_was_reported_a_dog_has_the_risk_of_its_region(seen, 
     found = risk_of(dogs["D1"], register, region_pressure(issued, "north", register))
     assert (found.own_flares, found.expected_flares) == (0, 0)
     np.testing.assert_allclose(found.relative, 1.0)
-
-
-def test_a_branch_gives_doses_on_its_own_days_only(desk):
-    """North One opens on Tuesdays and Thursdays; a dog without a branch has no day."""
-    held = branches(desk.records)
-    days = open_days(held["n1"], TODAY, 14)
-    assert days == [date(2022, 6, 30), date(2022, 7, 5), date(2022, 7, 7), date(2022, 7, 12)]
-    assert open_days(None, TODAY, 14) == []

@@ -196,8 +196,12 @@ def test_a_dose_given_yesterday_counts():
     assert no_dose(dosed).total == pytest.approx(no_dose(problem).total - spared)
 
 
-def test_start_at_first_itch_equals_a_tree_of_all_histories():
-    """Carrying chances forward equals walking through every history of flares and none."""
+@pytest.mark.parametrize("planned", [(), (2,), (3, 4, 9)], ids=["none", "one", "three"])
+def test_start_at_first_itch_equals_a_tree_of_all_histories(planned):
+    """Going back from the end equals walking through every history, planned doses besides or not.
+
+    Of the three planned days the second is too soon after the first and is left out.
+    """
     rng = np.random.default_rng(11)
     problem = make_problem(rng.random(11) * 0.5, most_doses=9)
     open_days = np.array([1, 1, 0, 0, 1, 1, 0, 1, 1, 1, 1], dtype=bool)
@@ -206,6 +210,12 @@ def test_start_at_first_itch_equals_a_tree_of_all_histories():
     def walk(day, doses, due):
         if day == problem.n_days:
             return 0.0, 0.0
+        if due is None and day in planned and day - max(doses, default=-99) >= 4:
+            risk, n = walk_on(day, doses, day)
+            return risk, n + 1
+        return walk_on(day, doses, due)
+
+    def walk_on(day, doses, due):
         given = doses if due is None or due > day else [*doses, due]
         alone = cost_by_hand(replace(problem, price=0.0), given) - cost_by_hand(
             replace(
@@ -220,6 +230,8 @@ def test_start_at_first_itch_equals_a_tree_of_all_histories():
         last = given[-1] if given else -99
         wanted = max(day + delay, last + problem.minimum_interval)
         dates = [d for d in range(wanted, 11) if open_days[d]]
+        dates += [d for d in planned if d >= max(day + 1, last + problem.minimum_interval)]
+        dates.sort()
         none_risk, none_n = walk(day + 1, given, None)
         due = dates[0] if dates else 99
         flare_risk, flare_n = walk(day + 1, given, due)
@@ -230,7 +242,8 @@ def test_start_at_first_itch_equals_a_tree_of_all_histories():
         )
 
     risk, doses = walk(0, [], None)
-    outcome = at_first_itch(problem, open_days, booking_delay=delay)
+    dates = tuple(START + timedelta(days=day) for day in planned)
+    outcome = at_first_itch(problem, open_days, booking_delay=delay, planned=dates)
     assert outcome.uncovered_risk == pytest.approx(risk)
     assert outcome.expected_doses == pytest.approx(doses)
 

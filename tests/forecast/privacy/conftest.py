@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 
 from forecast.practice import Practice, create_practice, template
 from forecast.records import Records, open_records
+from forecast.records.dogs import dog_ids
+from forecast.records.issues import IssueRow, add_issue
+from forecast.records.plan_decisions import NewDecision, PlanState, add_decision
+from forecast.records.plans import PlanRow, add_plans
 from forecast.visits import (
     import_branches,
     import_dogs,
@@ -110,6 +114,27 @@ def outside(tmp_path) -> Path:
     return folder
 
 
+def decline_a_plan(records: Records) -> None:
+    """Keep a plan of Rex that a vet declined, who wrote why in words."""
+    made = IssueRow(
+        *("i1", NOW, NOW.date(), "issued", "model", "sha", 1, "i1.nc", "file", "SNAP", None)
+    )
+    add_issue(records, made, settings_text="", summaries={})
+    rex = dog_ids(records)["P1"]
+    plan = PlanRow("p1", rex, "i1", "anti_il31_antibody", "proposed", None, NOW, (), (), ())
+    add_plans(records, [plan])
+    declined = NewDecision(
+        "p1",
+        PlanState.DECLINED,
+        frozenset({PlanState.PROPOSED}),
+        decided_on=date(2023, 5, 31),
+        at=NOW,
+        signed_by="vet 3",
+        reason="Ada Quillfeather wants none",
+    )
+    add_decision(records, declined)
+
+
 @pytest.fixture
 def records(practice, outside) -> Iterator[Records]:
     opened = open_records(practice)
@@ -117,5 +142,6 @@ def records(practice, outside) -> Iterator[Records]:
         path = outside / f"{kind}.csv"
         path.write_text(text, encoding="utf-8")
         IMPORTERS[kind](practice, opened, path)
+    decline_a_plan(opened)
     yield opened
     opened.close()

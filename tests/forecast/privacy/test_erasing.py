@@ -211,6 +211,9 @@ def test_papers_of_ours_are_rewritten_and_others_are_said(practice, records):
     plans.write_text("dog,proposal\nP1,start\nP3,start\n")
     sheet = practice.outbox_folder / "s.csv"
     sheet.write_text("sample,number,note,flare\ns,1,itchy at night,yes\ns,2,fine,no\n")
+    practice.letters_folder.mkdir()
+    waiting = practice.letters_folder / "recall.csv"
+    waiting.write_text("dog,name,owner\nP1,Rex Thunderpaw,Ada Quillfeather\n")
     letter = practice.outbox_folder / "letter.txt"
     letter.write_text("Dear Ada Quillfeather")
     done = erase_owner(practice, records, "K1")
@@ -222,6 +225,7 @@ def test_papers_of_ours_are_rewritten_and_others_are_said(practice, records):
     assert set(visits(records)["reference"]) & {
         line.split(",")[2] for line in (samples / "s.csv").read_text().splitlines()
     }
+    assert not waiting.exists()
     assert done.still_named == [letter]
 
 

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 from forecast.practice import Practice, open_practice
 from forecast.privacy import forget_expired
+from forecast.records.plan_decisions import decisions
 from forecast.records.visits import visits, visits_with_evidence
 
 
@@ -39,6 +40,11 @@ def test_notes_of_visits_older_than_that_go_and_their_verdicts_stay(practice, re
     assert held["2023-05-08"] is None
     assert held["2024-05-08"] == "vaccination"
     assert visits(records).equals(kinds)
+    (declined,) = decisions(records)  # of 31 May 2023, the day the twelve months begin: kept
+    assert declined.reason is not None
+    forget_expired(keeping(practice, "notes_months = 12", days=1), records)
+    (declined,) = decisions(records)
+    assert (declined.state, declined.reason) == ("declined", None)
     assert forget_expired(keeping(practice, ""), records).n_notes == 0
 
 

@@ -39,6 +39,7 @@ def test_everything_on_the_owner_is_given_out(practice, records):
     assert rex["visits"][1]["verdicts"][0]["kind"] == "itch flare"
     assert rex["therapies"][0]["therapy"] == "ciclosporin"
     assert rex["adverse reactions"][0]["therapy"] == "anti_il31_antibody"
+    assert rex["plans"][0]["decisions"][0]["reason"] == "Ada Quillfeather wants none"
     assert [answer["answer"] for answer in held["consent"]] == ["yes"]
     rows = {file: [row["row"] for row in rows] for file, rows in held["rows of raw files"].items()}
     assert rows == {
@@ -64,8 +65,8 @@ def test_every_table_that_knows_a_dog_or_an_owner_is_given_out():
         *("owner", "owner_status", "consent", "dog", "dog_identity", "home", "dog_status"),
         *("visit", "visit_case", "therapy_event", "pruritus_score", "dog_fact"),
         *("adverse_reaction", "therapy_release", "vaccination", "medicine", "allergy_test"),
-        *("dose_plan", "dose", "dog_vet", "vet", "vets_word"),
-        *("alert_message", "alert_stop"),
+        *("dose_plan", "dose", "plan_decision", "dog_vet", "vet", "vets_word"),
+        *("alert_message", "alert_stop", "handover", "response_trial"),
     }
     assert {table.name for table in metadata.sorted_tables} == given | OF_NOBODY
 

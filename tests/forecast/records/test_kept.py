@@ -31,7 +31,8 @@ from forecast.records.issues import (
     issues,
     settings_of,
 )
-from forecast.records.plans import PlanRow, add_plans, cited_issues, plans, set_plan_state
+from forecast.records.plan_decisions import NewDecision, PlanState, add_decision
+from forecast.records.plans import PlanRow, add_plans, cited_issues, plans
 from forecast.records.runs import finish_run, runs, start_run
 from forecast.records.vintages import add_vintage, vintage, vintage_counts, vintages
 
@@ -185,20 +186,25 @@ def test_a_moment_without_offset_is_refused(records):
 
 
 # ------------------------------------------------------------------------------ plans
+def signature(plan_id: str) -> NewDecision:
+    after = frozenset({PlanState.PROPOSED})
+    return NewDecision(plan_id, PlanState.ACCEPTED, after, decided_on=DAY, at=AT, signed_by="vet 3")
+
+
 def test_a_plan_comes_back_whole_and_is_signed(records, rex):
     """Doses in order, weeks and reasons as they were; the vet's decision is kept."""
     add_issue(records, issue_row(), settings_text="", summaries={})
     plan = PlanRow(
-        "p1", rex, "i1", "anti_il31_antibody", "draft", None, AT, (WEEK,),
+        "p1", rex, "i1", "anti_il31_antibody", "proposed", None, AT, (WEEK,),
         ({"code": "ready", "known": True},), (date(2024, 6, 3), date(2024, 7, 8)),
     )  # fmt: skip
     other = dataclasses.replace(plan, id="p2", doses=(), uncovered_weeks=(), reasons=())
     add_plans(records, [plan, other])
     assert plans(records, dog_id=rex) == [plan, other]
-    set_plan_state(records, "p1", state="signed", signed_by="vet 3")
+    add_decision(records, signature("p1"))
     assert plans(records, issue_id="i1")[0].signed_by == "vet 3"
     with pytest.raises(RecordsError, match="no such plan"):
-        set_plan_state(records, "p9", state="signed", signed_by="vet 3")
+        add_decision(records, signature("p9"))
 
 
 def test_an_issue_is_cited_by_signed_plans_and_by_the_newest_proposal(records, rex):
@@ -212,12 +218,21 @@ def test_an_issue_is_cited_by_signed_plans_and_by_the_newest_proposal(records, r
             records,
             [
                 PlanRow(
-                    f"p{name}", rex, name, "anti_il31_antibody", "draft", None, made_at, (), (), ()
+                    f"p{name}",
+                    rex,
+                    name,
+                    "anti_il31_antibody",
+                    "proposed",
+                    None,
+                    made_at,
+                    (),
+                    (),
+                    (),
                 )
             ],
         )
     assert cited_issues(records) == {"i3"}
-    set_plan_state(records, "pi1", state="signed", signed_by="vet 3")
+    add_decision(records, signature("pi1"))
     assert cited_issues(records) == {"i1", "i3"}
 
 

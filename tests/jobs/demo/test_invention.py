@@ -28,6 +28,7 @@ COLUMNS = {
         "name",
         "owner",
         "owner_contact",
+        "consent",
         "species",
         "breed",
         "birth_date",
@@ -352,7 +353,7 @@ def test_the_invention_uses_nothing_of_the_forecasting_models() -> None:
     for path in Path(jobs.demo.__file__).parent.rglob("*.py"):
         # these drive the forecast and invent nothing
         if path.stem in {
-            *("run", "report", "in_memory", "front_desk", "staffed_seasons"),
+            *("run", "report", "in_memory", "plan_judging", "front_desk", "staffed_seasons"),
             *SERVING,
         }:
             continue

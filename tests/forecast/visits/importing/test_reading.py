@@ -174,7 +174,7 @@ def test_every_finding_that_dosing_asks_for_can_be_imported():
     work_up = pytest.importorskip("forecast.dosing.work_up")
     asked = {*work_up.WORK_UP, *work_up.FINDINGS, *work_up.CALLS_FOR_DIET}
     assert asked <= set(YES_NO_FACTS)
-    assert {"weight_kg", *YES_NO_FACTS} == set(FACT_KINDS)
+    assert {"weight_kg", "flare_weeks_per_dose", *YES_NO_FACTS} == set(FACT_KINDS)
 
 
 def test_branches_need_a_region_and_days():

@@ -1,0 +1,187 @@
+"""Handing letters and calendars over: looked at again, written down, then given out.
+
+The gate and the plan are read again in the transaction that writes the hand-over down, so that
+nothing goes out for a dog that died while its letter lay on the desk. It is written down before
+the file is given: a file that got lost is made again, one that nobody knows of is never cancelled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, time
+from zoneinfo import ZoneInfo
+
+from forecast.letters.calendar_file import Subject, calendar_file
+from forecast.letters.calendars_due import due_of, signed_events
+from forecast.letters.desk import Desk, desk_within, held_within
+from forecast.letters.events import all_cancelled, as_kept, planned_events, revised, standing
+from forecast.letters.gate import LetterError, gate_of
+from forecast.letters.letter import Letter, Names, Variant, make_letter, variant_of
+from forecast.practice import Practice
+from forecast.records import handovers
+from forecast.records.branches import branches
+from forecast.records.dogs import dog
+from forecast.records.engine import Records
+from forecast.records.handovers import Handover, add_handover
+from forecast.records.plan_decisions import PlanDecision, PlanState
+
+_ENDED = (PlanState.DECLINED, PlanState.WITHDRAWN)
+_DATED = (Variant.DATES, Variant.CHANGED)
+NEEDS_A_VET = (*_DATED, Variant.FIRST_ITCH)
+
+
+def letter_of(practice: Practice, desk: Desk, *, owner: str, vet: str) -> Letter:
+    """Return the letter for a dog as it stands at the desk, to be read before it is handed over.
+
+    Raises
+    ------
+    LetterError
+        If nothing may go out for the dog, or there is nothing that a letter tells of.
+    """
+    desk.gate.check("a letter")
+    variant = Variant.CANCELLED if desk.given and not desk.is_signed else None
+    if desk.told is None or desk.plan is None:
+        raise LetterError(
+            f"a letter was asked for dog {desk.gate.number}, which has no plan; make one with "
+            "`forepaw plan`"
+        )
+    if variant is None and desk.plan.state in _ENDED:
+        raise LetterError(
+            f"a letter was asked for dog {desk.gate.number}, whose plan is {desk.plan.state}; a "
+            "vet changes it, or a new one is made"
+        )
+    return make_letter(
+        practice.settings,
+        Names(desk.gate.name, owner, vet),
+        desk.told,
+        variant=variant or variant_of(desk.told),
+        today=practice.local_date,
+        is_signed=desk.is_signed,
+    )
+
+
+def hand_over_letter(
+    practice: Practice, records: Records, desk: Desk, letter: Letter, *, account_id: str | None
+) -> None:
+    """Write down that a letter goes out.
+
+    Raises
+    ------
+    LetterError
+        If nothing may go out any more, no vet has signed the plan, or it was decided on anew since
+        the letter was made.
+    """
+    of, plan = desk.gate, desk.plan
+    assert plan is not None
+    with records.writing() as connection:
+        now = desk_within(connection, of.dog_id, plan.therapy, plan, today=practice.local_date)
+        now.gate.check("a letter")
+        if letter.variant in NEEDS_A_VET:
+            _check_signed(now, "a letter")
+        if now.decision != desk.decision:
+            raise LetterError(
+                f"the letter for dog {of.number} was made before a vet decided on its plan anew; "
+                "make it again"
+            )
+        named = [] if letter.variant not in _DATED or now.told is None else now.told.doses
+        days = tuple({"day": day.isoformat()} for day in named)
+        one = Handover(of.dog_id, plan.id, handovers.LETTER, practice.now, account_id, days)
+        add_handover(connection, one)
+
+
+def hand_over_calendar(
+    practice: Practice,
+    records: Records,
+    dog_id: str,
+    *,
+    therapy: str,
+    account_id: str | None,
+    times: Mapping[date, time] | None = None,
+) -> bytes:
+    """Write down what an owner's calendar holds from now on, and return it as a file.
+
+    A calendar that was given before is revised: the same events under the same UIDs, those that no
+    longer stand cancelled.
+
+    Parameters
+    ----------
+    times
+        Times that were booked, by the day of the dose.
+
+    Raises
+    ------
+    LetterError
+        If nothing may go out, no vet has signed the plan, or it has no day ahead.
+    """
+    subject, today = _subject(practice, records, dog_id), practice.local_date
+    with records.writing() as connection:
+        desk = desk_within(connection, dog_id, therapy, None, today=today)
+        desk.gate.check("a calendar")
+        decision = _check_signed(desk, "a calendar")
+        assert desk.told is not None
+        wanted = planned_events(
+            desk.told.doses, desk.told.uncovered_weeks, today=today, times=times
+        )
+        events = revised(desk.held, wanted, today=today)
+        if not events:
+            raise LetterError(
+                f"a calendar was asked for dog {desk.gate.number}; its plan has no day ahead"
+            )
+        kept = as_kept(events)
+        kind = handovers.CALENDAR
+        one = Handover(dog_id, decision.plan_id, kind, practice.now, account_id, kept)
+        add_handover(connection, one)
+    of = Subject(desk.gate.name, *subject)
+    return calendar_file(practice.settings, of, events, now=practice.now)
+
+
+def hand_over_cancellation(
+    practice: Practice, records: Records, dog_id: str, *, account_id: str | None
+) -> bytes:
+    """Write down that all an owner's calendar holds of a dog is cancelled, and return the file.
+
+    The gate does not hold it back: whoever was given dates may be told that they no longer stand.
+
+    Raises
+    ------
+    LetterError
+        If the calendar holds nothing ahead, or what it holds still stands.
+    """
+    subject, today = _subject(practice, records, dog_id), practice.local_date
+    with records.writing() as connection:
+        gate, held = gate_of(connection, dog_id, on=today), held_within(connection, dog_id)
+        wanted = signed_events(connection, dog_id, held, today=today)
+        due = due_of(gate, held, wanted, today=today)
+        if due is None or not due.is_over:
+            why = (
+                "a plan that a vet signed stands" if standing(held, today=today) else "none is out"
+            )
+            raise LetterError(
+                f"the calendar of dog {gate.number or 'erased'} was to be cancelled; {why}"
+            )
+        events = all_cancelled(held, today=today)
+        kept = as_kept(events)
+        one = Handover(dog_id, None, handovers.CANCELLATION, practice.now, account_id, kept)
+        add_handover(connection, one)
+    of = Subject(gate.name, *subject)
+    return calendar_file(practice.settings, of, events, now=practice.now)
+
+
+def _check_signed(desk: Desk, what: str) -> PlanDecision:
+    if desk.decision is None:
+        state = PlanState.PROPOSED if desk.plan is None else desk.plan.state
+        raise LetterError(
+            f"{what} was to be handed over for dog {desk.gate.number}; its plan is {state}: a vet "
+            "signs it first"
+        )
+    return desk.decision
+
+
+def _subject(practice: Practice, records: Records, dog_id: str) -> tuple[str, ZoneInfo]:
+    """Return where a dog is seen, and the time zone by whose clock."""
+    branch = branches(records).get(dog(records, dog_id, on=practice.local_date).branch_id or "")
+    if branch is None:
+        return practice.settings.practice.name, practice.time_zone
+    zones = {one.id: one.time_zone for one in practice.settings.region}
+    zone = zones.get(branch.region_id)
+    return branch.name, practice.time_zone if zone is None else ZoneInfo(zone)

@@ -1,0 +1,333 @@
+"""One dog's plan: what is proposed or signed, its letter and calendar, its response trial."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from forecast.accounts import people
+from forecast.accounts.roles import Right
+from forecast.dosing.dog_record import DogRecord
+from forecast.dosing.due import DueDog
+from forecast.dosing.kept import trade_of_kept
+from forecast.dosing.plan import CAUTIONS, Proposal
+from forecast.dosing.trial import NOT_EXCLUDED, Trial, judge_trial
+from forecast.letters.calendars_due import calendars_due
+from forecast.letters.desk import Desk, desk_of
+from forecast.letters.handing_over import NEEDS_A_VET
+from forecast.letters.letter import variant_of
+from forecast.pages.dog import dog_asked
+from forecast.pages.dog_list import planned_ahead
+from forecast.pages.dogs import PATH
+from forecast.pages.page import Asked, Page, View
+from forecast.pages.plan_timeline import Timeline, Way, timeline, ways
+from forecast.records import care
+from forecast.records.handovers import handovers_of
+from forecast.records.plan_decisions import PlanDecision, PlanState, decisions
+from forecast.records.plans import PlanRow, newest_plan
+from forecast.wording import odds, runs
+from models.errors import ForepawError
+
+NOT_TAKEN = 422
+_MORE_DATES = 2  # empty fields for dates that a vet adds
+
+
+@dataclass(frozen=True)
+class DoseShown:
+    """One dose of a plan; `is_ahead` says whether its day is still to come."""
+
+    day: date
+    is_ahead: bool
+
+
+@dataclass(frozen=True)
+class DecisionShown:
+    """One decision; `reason` is what the vet wrote, "" for whoever reads no clinical notes."""
+
+    decided_on: date
+    state: str
+    who: str
+    dates: tuple[date, ...]
+    reason: str
+
+
+@dataclass(frozen=True)
+class HandedShown:
+    """One thing that went out to the owner."""
+
+    day: date
+    what: str
+    who: str
+
+
+@dataclass(frozen=True)
+class TrialShown:
+    """A response trial and its verdict."""
+
+    words: str
+    begun: date
+    sentence: str
+    remarks: tuple[str, ...]
+    due: date | None
+
+
+@dataclass(frozen=True)
+class DogPlanPage:
+    """What the page of one dog's plan says.
+
+    Attributes
+    ----------
+    answer
+        What holds or is proposed, in a sentence.
+    plan_id
+        The plan that is shown: the one in force, else the newest proposal; "" where there is none.
+    newer
+        What the newest proposal says otherwise than the plan in force; "" where nothing.
+    ways, picture
+        The ways of dosing that were compared, by what they cost; and their doses on a time axis.
+    odds
+        What else is known of the dates, in sentences.
+    uncovered
+        Spans of weeks that the plan leaves mostly uncovered; None where that is not known.
+    closed_because
+        Why nothing may go out to the owner; "" where it may.
+    no_letter
+        Why there is no letter to hand over; "" where there is one.
+    calendar_due
+        Why the calendar that the owner has is no longer right; "" where it is, or none is out.
+    """
+
+    dog: DueDog
+    words: str
+    answer: str
+    plan_id: str
+    state: str
+    proposal: str
+    doses: tuple[DoseShown, ...]
+    uncovered: tuple[tuple[date, date], ...] | None
+    ways: tuple[Way, ...]
+    picture: Timeline | None
+    odds: tuple[str, ...]
+    reasons: tuple[str, ...]
+    newer: str
+    history: tuple[DecisionShown, ...]
+    closed_because: str
+    consent: str
+    no_letter: str
+    has_calendar: bool
+    calendar_due: str
+    may_cancel: bool
+    handed: tuple[HandedShown, ...]
+    trials: tuple[TrialShown, ...]
+    trial_note: str
+    therapies: tuple[tuple[str, str], ...]
+    cautions: tuple[str, ...]
+    may_sign: bool
+    may_accept: bool
+    may_hand: bool
+    may_record: bool
+    date_fields: tuple[str, ...]
+    today: date
+    wrong: str = ""
+    typed: Mapping[str, str] | None = None
+
+
+def _plan(asked: Asked) -> View:
+    page = plan_page(asked)
+    tables: dict[str, Sequence[dict[str, Any]]] = {
+        "doses": [vars(one) for one in page.doses],
+        "ways": [vars(one) | {"dates": " ".join(map(str, one.dates))} for one in page.ways],
+        "decisions": [vars(one) | {"dates": " ".join(map(str, one.dates))} for one in page.history],
+        "handed": [vars(one) for one in page.handed],
+    }
+    return View("dog_plan.html", page, tables)
+
+
+def plan_page(asked: Asked) -> DogPlanPage:
+    """Put together what the page says of the dog that was asked for."""
+    record, shown, rules = dog_asked(asked)
+    assert asked.account is not None
+    account, today = asked.account, asked.practice.local_date
+    kind = planned_ahead(rules)
+    desk = desk_of(asked.practice, asked.records, record.id, therapy=kind.id)
+    newest = newest_plan(asked.records, dog_id=record.id, therapy=kind.id)
+    due = [one for one in calendars_due(asked.practice, asked.records) if one.gate == desk.gate]
+    words = {one.id: one.words for one in rules.therapies.values()}
+    weeks = None if desk.told is None else desk.told.uncovered_weeks
+    spans = () if weeks is None else tuple(runs(sorted(weeks)))
+    head = desk.plan.reasons[0] if desk.plan and desk.plan.reasons else {}
+    trade, doses = trade_of_kept(head), () if desk.told is None else desk.told.doses
+    ours = "signed" if desk.is_signed else "planned dates"
+    return DogPlanPage(
+        dog=shown,
+        words=kind.words,
+        answer=_answer(shown.name or "This dog", desk, today),
+        plan_id="" if desk.plan is None else desk.plan.id,
+        state="none" if desk.plan is None else desk.plan.state,
+        proposal="" if desk.told is None else str(desk.told.proposal),
+        doses=_doses(desk, today),
+        uncovered=None if weeks is None else spans,
+        ways=ways(trade),
+        picture=timeline((ours, doses), trade, spans, today=today),
+        odds=_odds(head),
+        reasons=_reasons(desk.plan),
+        newer=_newer(desk, newest),
+        history=_history(asked, record.id),
+        closed_because=desk.gate.closed_because,
+        consent=desk.gate.consent,
+        no_letter=_no_letter(desk),
+        has_calendar=desk.is_signed and any(one.is_ahead for one in _doses(desk, today)),
+        calendar_due="; ".join(one.why for one in due),
+        may_cancel=any(one.is_over for one in due),
+        handed=_handed(asked, record.id),
+        trials=_trials(asked, record, words),
+        trial_note=NOT_EXCLUDED,
+        therapies=tuple(words.items()),
+        cautions=tuple(caution.sentence for caution in CAUTIONS),
+        may_sign=account.may(Right.SIGN_PLANS),
+        may_accept=desk.told is not None and desk.told.proposal in _FOR_A_VET,
+        may_hand=account.may(Right.HAND_OVER),
+        may_record=account.may(Right.RECORD_CARE),
+        date_fields=tuple(
+            [str(one.day) for one in _doses(desk, today) if one.is_ahead] + [""] * _MORE_DATES
+        ),
+        today=today,
+    )
+
+
+def again(asked: Asked, refused: ForepawError) -> View:
+    """Show the page again with what was typed, and why it was not taken."""
+    text = str(refused)
+    typed = {name: asked.text(name) for name in asked.form}
+    page = replace(plan_page(asked), wrong=f"{text[:1].upper()}{text[1:]}.", typed=typed)
+    return View("dog_plan.html", page, status=NOT_TAKEN)
+
+
+# ---------------------------------------------------------------------------------------- in words
+def _answer(name: str, desk: Desk, today: date) -> str:
+    if desk.told is None or desk.plan is None:
+        return f"{name} has no plan yet"
+    ahead = [day for day in desk.told.doses if day >= today]
+    if not desk.told.doses:
+        said = str(desk.told.proposal)
+    elif not ahead:
+        said = "every dose of the plan is past"
+    else:
+        n = "one dose" if len(ahead) == 1 else f"{len(ahead)} doses"
+        verb = "signed" if desk.is_signed else "proposed"
+        said = f"{n} {verb}, the next on {ahead[0]:%A} {ahead[0].day} {ahead[0]:%B %Y}"
+    if desk.is_signed:
+        return f"{name}: {said}" if ahead else f"{name}: {said}; a vet has signed it"
+    state = desk.plan.state
+    if state in (PlanState.DECLINED, PlanState.WITHDRAWN):
+        return f"{name}: the plan was {state}"
+    if desk.told.proposal in _FOR_A_VET:
+        return f"{name}: {said}; no vet has signed it"
+    return f"{name}: {said}"
+
+
+_FOR_A_VET = (Proposal.DATED_DOSES, Proposal.HOLD_A_SLOT)
+
+
+def _doses(desk: Desk, today: date) -> tuple[DoseShown, ...]:
+    doses = () if desk.told is None else desk.told.doses
+    return tuple(DoseShown(day, day >= today) for day in doses)
+
+
+def _odds(head: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say what the plan kept of its dates beside them; of older plans nothing."""
+    found = []
+    before, later, price = (head.get(key) for key in ("acts_before_season", "week_later", "price"))
+    if before is not None:
+        found.append(f"The first dose acts before the season begins with odds of {odds(before)}.")
+    if later is not None:
+        found.append(f"A first dose a week later costs {later:.2f} flare-weeks more.")
+    if price is not None:
+        found.append(f"A dose is worth giving where it spares {price:g} flare-weeks or more.")
+    return tuple(found)
+
+
+def _reasons(plan: PlanRow | None) -> tuple[str, ...]:
+    """Return why it was proposed, and its own cautions beside those of every plan."""
+    always = {one.code for one in CAUTIONS}
+    return tuple(
+        one["sentence"]
+        for one in (plan.reasons if plan else ())
+        if "sentence" in one and one.get("caution") not in always
+    )
+
+
+def _newer(desk: Desk, newest: PlanRow | None) -> str:
+    """Say where the newest proposal differs; what a vet signed is never moved by it."""
+    if desk.decision is None or newest is None or desk.plan is None or newest.id == desk.plan.id:
+        return ""
+    if newest.state != PlanState.PROPOSED or newest.doses == desk.decision.dates:
+        return ""
+    says = ", ".join(map(str, newest.doses)) or str(newest.reasons[0].get("proposal", "no dose"))
+    return (
+        f"the newest forecast would propose otherwise: {says}; what is signed stays until a vet "
+        "changes it"
+    )
+
+
+def _no_letter(desk: Desk) -> str:
+    if desk.told is None:
+        return "there is no plan"
+    if desk.given and not desk.is_signed:
+        return ""
+    try:
+        variant = variant_of(desk.told)
+    except ForepawError:
+        return f"no letter tells of {str(desk.told.proposal)!r}; the owner is called"
+    if variant in NEEDS_A_VET and not desk.is_signed:
+        return "a vet signs the plan first"
+    return ""
+
+
+def _history(asked: Asked, dog_id: str) -> tuple[DecisionShown, ...]:
+    assert asked.account is not None
+    may_read = asked.account.may(Right.SEE_NOTES)
+    found = decisions(asked.records, dog_id=dog_id)
+
+    def shown(one: PlanDecision) -> DecisionShown:
+        who = _who(asked, one.signed_by)
+        reason = one.reason or "" if may_read else ""
+        return DecisionShown(one.decided_on, str(one.state), who, one.dates, reason)
+
+    return tuple(shown(one) for one in reversed(found))
+
+
+def _who(asked: Asked, account_id: str | None) -> str:
+    if account_id is None:
+        return "the command line"
+    try:
+        return people.account(asked.records, account_id).name or "somebody whose name was erased"
+    except ForepawError:
+        return "not known"
+
+
+def _handed(asked: Asked, dog_id: str) -> tuple[HandedShown, ...]:
+    zone = asked.practice.time_zone
+    return tuple(
+        HandedShown(one.at.astimezone(zone).date(), one.kind, _who(asked, one.account_id))
+        for one in reversed(handovers_of(asked.records, dog_id))
+    )
+
+
+def _trials(asked: Asked, record: DogRecord, words: Mapping[str, str]) -> tuple[TrialShown, ...]:
+    found = []
+    for row in care.trials_of(asked.records, record.id):
+        one = judge_trial(
+            Trial(row.therapy, row.begun),
+            record.scores,
+            therapies=record.therapies or (),
+            today=asked.practice.local_date,
+        )
+        name = words.get(row.therapy, row.therapy)
+        found.append(TrialShown(name, row.begun, one.sentence, one.remarks, one.due))
+    return tuple(reversed(found))
+
+
+PAGES = (Page(f"{PATH}/{{dog}}/plan", "dog-plan", Right.SEE_DOGS, _plan, has_data=True),)

@@ -1,0 +1,130 @@
+"""Letters, calendars and recall lists as files: in outbox/letters, to be printed and handed over.
+
+They hold names. They are readable by the folder's owner alone, go when somebody is erased, and
+after some days by themselves (`forecast.privacy.expiry`): each can be made again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from forecast.accounts import people
+from forecast.accounts.contacts import read_contacts
+from forecast.dosing.due import DueDog
+from forecast.letters.calendars_due import calendars_due
+from forecast.letters.desk import Desk, desk_of
+from forecast.letters.gate import LetterError
+from forecast.letters.handing_over import (
+    hand_over_calendar,
+    hand_over_cancellation,
+    hand_over_letter,
+    letter_of,
+)
+from forecast.letters.recall import Recall, recall_csv, recall_list, recall_workbook
+from forecast.letters.rendering import letter_html, letter_pdf
+from forecast.practice import Practice
+from forecast.private_files import write_private
+from forecast.records.engine import Records
+from forecast.records.plan_decisions import in_force
+from jobs.ledger import recorded_run
+
+
+@dataclass
+class Written:
+    """What was written, and for which dogs, by number, nothing was, and why."""
+
+    files: list[Path] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+
+
+def write_letters(
+    practice: Practice, records: Records, *, dogs: Iterable[str] | None, therapy: str
+) -> Written:
+    """Hand over letter and calendar of dogs by id, or of all whose signed plan was not told yet."""
+    done = Written()
+    signed = {dog for dog, of in in_force(records) if of == therapy}
+    wanted = sorted(signed) if dogs is None else list(dogs)
+    with recorded_run(
+        practice, records, "letters", local_date=practice.local_date, cut=None
+    ) as run:
+        for dog_id in wanted:
+            desk = desk_of(practice, records, dog_id, therapy=therapy)
+            if dogs is None and _is_told(practice, desk):
+                continue
+            try:
+                done.files += _one(practice, records, desk, therapy)
+            except LetterError as refusal:
+                done.refused.append(str(refusal))
+        run.rows = len(done.files)
+        run.sentence = f"{len(done.files)} files, {len(done.refused)} dogs left out"
+    return done
+
+
+def write_cancellations(practice: Practice, records: Records) -> Written:
+    """Hand over the cancellation of every calendar in which nothing stands any more."""
+    done = Written()
+    with recorded_run(
+        practice, records, "cancellations", local_date=practice.local_date, cut=None
+    ) as run:
+        for due in calendars_due(practice, records):
+            dog_id = due.gate.dog_id
+            if due.is_over:
+                made = hand_over_cancellation(practice, records, dog_id, account_id=None)
+                done.files.append(_write(practice, f"cancelled-{dog_id}.ics", made))
+        run.rows = len(done.files)
+        run.sentence = f"{len(done.files)} calendars cancelled"
+    return done
+
+
+def write_recall(
+    practice: Practice, records: Records, dogs: Iterable[DueDog], *, within: int
+) -> tuple[Recall, list[Path]]:
+    """Write the recall list with owners' contacts, as CSV and as a workbook."""
+    found = recall_list(practice, records, dogs, within=within)
+    owners = {one.owner_id for one in found.rows if one.owner_id is not None}
+    read = read_contacts(records, owners, by=None, now=practice.now)
+    contacts = {owner: (one.name, one.contact) for owner, one in read.items()}
+    text = recall_csv(found.rows, contacts).encode("utf-8-sig")
+    return found, [
+        _write(practice, "recall.csv", text),
+        _write(practice, "recall.xlsx", recall_workbook(found.rows, contacts)),
+    ]
+
+
+def _is_told(practice: Practice, desk: Desk) -> bool:
+    """Say whether the owner was told the days ahead that the signed plan has."""
+    ahead = [day for day in desk.told.doses if day >= practice.local_date] if desk.told else []
+    return bool(ahead) and set(desk.given) == set(ahead)
+
+
+def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list[Path]:
+    desk.gate.check("a letter")
+    dog_id, owner_id = desk.gate.dog_id, desk.gate.owner_id
+    assert owner_id is not None
+    owner = read_contacts(records, [owner_id], by=None, now=practice.now).get(owner_id)
+    vet = "" if desk.decision is None else _vet(records, desk.decision.signed_by)
+    letter = letter_of(practice, desk, owner=owner.name if owner else "", vet=vet)
+    pdf, page = letter_pdf(letter), letter_html(letter).encode()
+    hand_over_letter(practice, records, desk, letter, account_id=None)
+    files = [
+        _write(practice, f"letter-{dog_id}.pdf", pdf),
+        _write(practice, f"letter-{dog_id}.html", page),
+    ]
+    if letter.dates:
+        made = hand_over_calendar(practice, records, dog_id, therapy=therapy, account_id=None)
+        files.append(_write(practice, f"calendar-{dog_id}.ics", made))
+    return files
+
+
+def _vet(records: Records, account_id: str) -> str:
+    known = {one.id: one.name for one in people.accounts(records)}
+    return known.get(account_id, "")
+
+
+def _write(practice: Practice, name: str, content: bytes) -> Path:
+    practice.letters_folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    path = practice.letters_folder / name
+    write_private(path, content)
+    return path

@@ -1,0 +1,192 @@
+"""What a letter says: plain words, every caution, and nothing that it must not say."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+import pytest
+
+from forecast.dosing.plan import CAUTIONS, Proposal
+from forecast.dosing.therapies import therapies
+from forecast.letters.gate import LetterError
+from forecast.letters.letter import Names, PlanTold, Variant, make_letter, variant_of
+from forecast.letters.plain_words import ALWAYS, CARE_NOW, CLASSES, OF_CLASS
+from forecast.practice import parse_settings, template
+from models.parameters import load_table
+
+SETTINGS = parse_settings(template())
+NAMES = Names("Rex", "Ada Quillfeather", "Dr Invented")
+DOSES = (date(2023, 3, 27), date(2023, 5, 8))
+WEEKS = (date(2023, 6, 19), date(2023, 6, 26))
+TODAY = date(2023, 3, 1)
+PLAN = PlanTold("anti_il31_antibody", Proposal.DATED_DOSES, DOSES, WEEKS)
+HIGHEST_GRADE = 7.0
+MOST_WORDS = 25  # of one sentence
+
+
+def letter(variant, *, plan=PLAN, is_signed=True, settings=SETTINGS, names=NAMES):
+    return make_letter(settings, names, plan, variant=variant, today=TODAY, is_signed=is_signed)
+
+
+# ------------------------------------------------------------------------------- reading grade
+def syllables(word: str) -> int:
+    """Count the groups of vowels but for a silent e; each digit is one."""
+    if word.isdigit():
+        return len(word)
+    text = word.lower().replace("qu", "kw")
+    text = re.sub(r"(?<=[^aeiouydt])ed$", "d", text)  # closed, used: one; wanted: two
+    text = re.sub(
+        r"(?<=[^aeiouy])es$",
+        lambda m: "es" if text[-3] in "cgsxz" or text[-4:-2] in ("ch", "sh") else "s",
+        text,
+    )
+    text = re.sub(r"(?<=[^aeiouyl])e$", "", text)
+    return max(1, len(re.findall(r"[aeiouy]+", text)))
+
+
+def grade(sentences: list[str]) -> float:
+    """Return the Flesch-Kincaid grade level.
+
+    0.39 words per sentence + 11.8 syllables per word - 15.59; Kincaid, Fishburne, Rogers and
+    Chissom 1975, Derivation of new readability formulas for Navy enlisted personnel, Research
+    Branch Report 8-75.
+    """
+    words = [word for one in sentences for word in re.findall(r"[A-Za-z]+|\d+", one)]
+    n_syllables = sum(map(syllables, words))
+    return 0.39 * len(words) / len(sentences) + 11.8 * n_syllables / len(words) - 15.59
+
+
+def sentences_of(prose: tuple[str, ...]) -> list[str]:
+    """Part prose at full stops and colons; a heading and an item of a list are a sentence each."""
+    parts = [part for text in prose for part in re.split(r"[.:!?](?:\s|$)", text)]
+    return [part for part in parts if re.search(r"[A-Za-z]", part)]
+
+
+def test_the_grade_is_that_of_the_formula_by_hand():
+    """Six words, six syllables, one sentence: 0.39 x 6 + 11.8 x 1 - 15.59 = -1.45."""
+    assert grade(["The cat sat on the mat"]) == pytest.approx(-1.45)
+    assert grade(["A medicine", "No"]) == pytest.approx(0.39 * 3 / 2 + 11.8 * 5 / 3 - 15.59)
+
+
+@pytest.mark.parametrize(
+    ("word", "n"),
+    [
+        *(("vet", 1), ("itch", 1), ("dose", 1), ("doses", 2), ("weighs", 1), ("closed", 1)),
+        *(("decides", 2), ("season", 2), ("tablet", 2), ("scratches", 2), ("leaflet", 2)),
+        *(("injection", 3), ("infection", 3), ("prescription", 3), ("medicine", 3)),
+        *(("possible", 3), ("examination", 5), ("country", 2), ("before", 2), ("breathing", 2)),
+    ],
+)
+def test_syllables_are_counted_as_a_person_counts_them(word, n):
+    """By hand; of rarer words it may count one too many, never one too few of these."""
+    assert syllables(word) == n
+
+
+@pytest.mark.parametrize("therapy", sorted(therapies()))
+@pytest.mark.parametrize("variant", list(Variant))
+def test_every_letter_reads_at_the_seventh_grade_or_below(variant, therapy):
+    """Of each variant and class of therapy, and no sentence of it is long."""
+    plan = PlanTold(therapy, Proposal.DATED_DOSES, DOSES, WEEKS, replaces_dates=True)
+    told = sentences_of(letter(variant, plan=plan).prose)
+    assert grade(told) <= HIGHEST_GRADE, grade(told)
+    longest = max(told, key=lambda one: len(one.split()))
+    assert len(longest.split()) <= MOST_WORDS, longest
+
+
+# ---------------------------------------------------------------------------------- what is said
+def test_every_caution_of_the_plan_has_plain_words():
+    """A caution that is added to a plan or to a class must reach owners too."""
+    assert {one.code for one in CAUTIONS} == {*ALWAYS, "care_now"}
+    care = next(one.sentence for one in CAUTIONS if one.code == "care_now")
+    signs = care.split(": ", 1)[1].rstrip(".").replace(", or ", ", ").split(", ")
+    assert signs == list(CARE_NOW)
+    for kind in therapies().values():
+        codes = {*kind.cautions, *(f"monitoring {code}" for code in kind.monitoring)}
+        assert set(OF_CLASS[kind.id]) == codes, kind.id
+    assert set(CLASSES) == set(therapies())
+
+
+@pytest.mark.parametrize("variant", [Variant.DATES, Variant.CHANGED])
+def test_a_letter_of_dates_says_all_it_must(variant):
+    """Days in words, every caution, what to watch and when, when to call at once, who signed."""
+    made = letter(variant)
+    text = " ".join(made.prose)
+    assert [day for day, _ in made.dates] == ["Monday 27 March 2023", "Monday 8 May 2023"]
+    for plain in (*ALWAYS.values(), *OF_CLASS[PLAN.therapy].values(), *CARE_NOW.values()):
+        assert plain.replace("{dog}", "Rex") in text
+    assert "from Monday 19 June 2023 to Sunday 2 July 2023" in text
+    assert [one.heading for one in made.sections if one.is_urgent] == ["Call us at once if"]
+    assert made.signer == "Dr Invented"
+    assert "{" not in text
+
+
+def test_no_letter_names_a_dose_a_brand_or_what_sets_a_dog_off():
+    """No amount, no allergen of the catalogue, none of the words of a label."""
+    catalogue = load_table("models", "allergens.toml").parameters
+    allergens = {key.split(".")[0].replace("_", " ") for key in catalogue}
+    for variant in Variant:
+        for therapy in therapies():
+            plan = PlanTold(therapy, Proposal.DATED_DOSES, DOSES, WEEKS)
+            made = letter(variant, plan=plan)
+            text = " ".join((made.title, *made.prose, *(what for _, what in made.dates))).lower()
+            assert not re.search(r"\d\s*(mg|ml|g|kg)\b|milligram|®|™|pollen|mould", text)
+            for allergen in allergens - {"fleas", "flea"}:
+                assert not re.search(rf"\b{allergen}\b", text), (variant, allergen)
+
+
+def test_weeks_not_known_are_not_said_and_weeks_past_neither():
+    """Not known is not "none": no sentence says that nothing is left uncovered."""
+    for weeks in (None, (), (date(2023, 2, 13),)):
+        plan = PlanTold(PLAN.therapy, PLAN.proposal, DOSES, weeks)
+        assert "likelier" not in " ".join(letter(Variant.DATES, plan=plan).prose)
+
+
+def test_what_practice_toml_does_not_tell_is_left_open_for_a_pen():
+    """Telephones are on the head where they are given, else lines to fill in."""
+    bare = letter(Variant.DATES)
+    assert bare.to_fill_in == ("Telephone", "Telephone at night and on closed days")
+    told = '[letters]\nphone = "0123"\nemergency_phone = "0999"\naddress = ["1 High Street"]\n'
+    full = letter(Variant.DATES, settings=parse_settings(template() + "\n" + told))
+    assert full.to_fill_in == ()
+    assert full.head[1:] == (
+        "1 High Street",
+        "Telephone 0123",
+        "At night and on closed days 0999",
+    )
+
+
+def test_a_draft_says_so_and_names_no_vet():
+    """Whatever name was handed in; so does a letter of an invented practice."""
+    draft = letter(Variant.DATES, is_signed=False)
+    assert "no vet has signed" in draft.notice
+    assert draft.signer == ""
+    made_up = parse_settings(template().replace("invented = false", "invented = true"))
+    assert "made up" in letter(Variant.EXAMINE, settings=made_up).notice
+
+
+def test_names_that_are_not_known_leave_no_gap_and_a_letter_has_no_repr():
+    """A letter of nobody says "your dog"; a log that prints a letter holds no name."""
+    made = letter(Variant.DATES, names=Names("", ""))
+    assert made.greeting == "Hello,"
+    assert "Dates for your dog" in made.title
+    assert "Quillfeather" not in repr(letter(Variant.DATES))
+
+
+@pytest.mark.parametrize(
+    ("proposal", "doses", "replaces", "variant"),
+    [
+        (Proposal.DATED_DOSES, DOSES, False, Variant.DATES),
+        (Proposal.DATED_DOSES, DOSES, True, Variant.CHANGED),
+        (Proposal.HOLD_A_SLOT, (), False, Variant.FIRST_ITCH),
+        (Proposal.EXAMINE, (), False, Variant.EXAMINE),
+    ],
+)
+def test_the_plan_says_which_letter_it_is(proposal, doses, replaces, variant):
+    assert variant_of(PlanTold(PLAN.therapy, proposal, doses, None, replaces)) is variant
+
+
+@pytest.mark.parametrize("proposal", [Proposal.SEE_NOW, Proposal.NOTHING, Proposal.VET_DECIDES])
+def test_an_itching_dog_is_called_not_written_to(proposal):
+    with pytest.raises(LetterError, match="call the owner instead"):
+        variant_of(PlanTold(PLAN.therapy, proposal))

@@ -1,0 +1,79 @@
+"""Letters, calendars and recall lists as files: what is written, what is left out and said."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import icalendar
+import pytest
+from planned_dog import ANTIBODY, DOSES, NOW, add_dog, propose, sign
+from ready_dog import ready_dog
+from sqlalchemy import insert
+
+from forecast.dosing.due import Due
+from forecast.pages.dog_list import DogLists
+from forecast.practice import create_practice, template
+from forecast.privacy.papers import drop_letters
+from forecast.records import open_records, tables
+from forecast.records.handovers import handovers_of
+from forecast.records.plans import plan_of
+from jobs.letters import write_cancellations, write_letters, write_recall
+
+
+@pytest.fixture
+def practice(tmp_path):
+    return create_practice(tmp_path / "practice", template(), now=NOW)
+
+
+@pytest.fixture
+def records(practice):
+    opened = open_records(practice)
+    add_dog(opened, "rex", number="D1")
+    add_dog(opened, "mo", number="D2", name="Mo", consent="no")
+    for dog_id in ("rex", "mo"):
+        propose(opened, dog_id, plan_id=f"p-{dog_id}", doses=DOSES, at=NOW)
+        sign(opened, plan_of(opened, f"p-{dog_id}"), dog=ready_dog(), at=NOW)
+    yield opened
+    opened.close()
+
+
+def test_all_that_was_signed_and_not_told_is_written_once(practice, records):
+    """Letter twice, calendar once; whose owner refused is said; a second run has nothing to do."""
+    done = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
+    assert sorted(path.name for path in done.files) == [
+        *("calendar-rex.ics", "letter-rex.html", "letter-rex.pdf")
+    ]
+    assert [path.stat().st_mode & 0o077 for path in done.files] == [0, 0, 0]
+    assert len(done.refused) == 1
+    assert "D2; the owner does not wish" in done.refused[0]
+    assert [one.kind for one in handovers_of(records, "rex")] == ["letter", "calendar"]
+    again = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
+    assert again.files == []
+
+
+def test_a_death_cancels_what_went_out(practice, records):
+    write_letters(practice, records, dogs=["rex"], therapy=ANTIBODY.id)
+    assert write_cancellations(practice, records).files == []
+    row = {"dog_id": "rex", "status": "dead", "date": NOW.date(), "day_given": True}
+    with records.writing() as connection:
+        connection.execute(insert(tables.dog_status).values(**row))
+    (path,) = write_cancellations(practice, records).files
+    calendar = icalendar.Calendar.from_ical(path.read_bytes())
+    assert [str(one["status"]) for one in calendar.walk("VEVENT")] == ["CANCELLED"] * 2
+    assert write_cancellations(practice, records).files == []
+
+
+def test_the_recall_list_has_contacts_of_those_who_agreed_alone(practice, records):
+    dogs = DogLists().listed(practice, records).rows
+    assert {one.due for one in dogs} == {Due.WORK_UP}
+    found, files = write_recall(practice, records, dogs, within=60)
+    assert [one.number for one in found.left_out] == ["D2"]
+    assert "ada@forepaw.invalid" in files[0].read_text(encoding="utf-8-sig")
+    assert "Mo" not in files[0].read_text(encoding="utf-8-sig")
+
+
+def test_old_files_go_by_themselves(practice, records):
+    """They can be made again; new ones stay."""
+    write_letters(practice, records, dogs=["rex"], therapy=ANTIBODY.id)
+    assert drop_letters(practice, before=(datetime.now(UTC) - timedelta(days=1)).timestamp()) == 0
+    assert drop_letters(practice, before=(datetime.now(UTC) + timedelta(days=1)).timestamp()) == 3
