@@ -1,0 +1,27 @@
+"""Counts and what they are counted against, and the mean rates of regions."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from models.parameters import load_table
+
+Array = NDArray[np.float64]
+
+
+def known_counts(counts: xr.DataArray, offset: xr.DataArray) -> tuple[Array, Array]:
+    """Return counts and what they are counted against ``(region, week)``, zero where unknown."""
+    y = counts.transpose("region", "week").values.astype(float)
+    known_part = offset.transpose("region", "week").values
+    known = np.isfinite(y) & np.isfinite(known_part)
+    return np.where(known, y, 0.0), np.where(known, np.exp(np.where(known, known_part, 0.0)), 0.0)
+
+
+def log_rates(y: Array, exposed: Array) -> Array:
+    """Return the log of each region's mean rate, drawn a little to that of all."""
+    common = (y.sum() + 0.5) / exposed.sum()
+    extra = load_table("models.flare", "flare.toml").number("direct_lag.pseudo_count")
+    rates: Array = np.log((y.sum(1) + extra) / (exposed.sum(1) + extra / common))
+    return rates
