@@ -114,13 +114,21 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             one.visits, one.offset, anomalies, full=one.full
         )
         self.volume_ = CountForecaster().fit(one.volume, one.come_in, anomalies, full=one.full)
-        self.past_ = self.trained_on_ = past_rates(weekly, self.efficacy)
+        self.past_ = self.trained_on_ = self._past(weekly)
         return self
 
     @property
     def regression_(self) -> SeasonRegression:
         """The regression of the pressure, which holds the effects of the drivers."""
         return self.pressure_.regression_
+
+    def _past(self, weekly: xr.Dataset) -> xr.Dataset:
+        """Return `past_rates`, and what the members of the two engines repeat."""
+        repeated = {
+            "usual_pressure_rate": self.pressure_.usual_rate_,
+            "usual_volume": self.volume_.usual_rate_,
+        }
+        return past_rates(weekly, self.efficacy).assign(repeated)
 
     def updated(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Return the same fit, told of newer counts; parameters are those of `fit`.
@@ -136,7 +144,7 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
             one.visits, one.offset, anomalies, full=one.full
         )
         forecaster.volume_ = self.volume_.updated(one.volume, one.come_in, anomalies, full=one.full)
-        forecaster.past_ = past_rates(weekly, self.efficacy)
+        forecaster.past_ = forecaster._past(weekly)
         return forecaster
 
     def draw(self, anomalies: xr.DataArray, *, streams: DrawStreams) -> VisitDraws:
@@ -219,8 +227,9 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """Make a fitted forecaster from what `to_dict` returned and its `past_`."""
         told = Recalibration(**stored["recalibration"])
         forecaster = cls(tuple(stored["drivers"]), told)
-        forecaster.pressure_ = CountForecaster.from_dict(stored["pressure"])
-        forecaster.volume_ = CountForecaster.from_dict(stored["volume"])
+        pressure, volume = past["usual_pressure_rate"], past["usual_volume"]
+        forecaster.pressure_ = CountForecaster.from_dict(stored["pressure"], pressure)
+        forecaster.volume_ = CountForecaster.from_dict(stored["volume"], volume)
         forecaster.past_ = forecaster.trained_on_ = past
         return forecaster
 
