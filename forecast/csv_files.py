@@ -132,6 +132,28 @@ class CsvTable:
         )
         self.rows = self.rows.assign(**{column: days.loc[self.rows.index]})
 
+    def parse_numbers(
+        self,
+        column: str,
+        *,
+        lowest: float,
+        highest: float,
+        empty: bool = False,
+        check: str = "not a number in range",
+    ) -> None:
+        """Turn a column into numbers, nan for an empty one that may be; take out all others."""
+        text = self.rows[column]
+        number = pd.to_numeric(text.where(is_number(text)))
+        good = number.between(lowest, highest) | ((text == "") if empty else False)
+        self.leave_out(
+            ~good,
+            column,
+            check=check,
+            allowed=f"{lowest:g} to {highest:g}, with a decimal point"
+            + (", or nothing" if empty else ""),
+        )
+        self.rows = self.rows.assign(**{column: number.loc[self.rows.index].astype(float)})
+
 
 def read_csv(
     content: bytes, file: str, *, required: Sequence[str], optional: Sequence[str] = ()

@@ -28,6 +28,7 @@ from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.vintages import vintage, vintages
 from forecast.visits.counting.alerted import mark_alerted
+from forecast.visits.counting.closures_ahead import open_share_ahead
 from forecast.visits.counting.counts import counts_as_known
 from models.errors import ForepawError
 from models.parameters import load_table
@@ -103,7 +104,9 @@ class Known:
     were joined into `observed`, `layers` holds each one's own weather, `(source, region, time)`: an
     earlier origin joins them anew, since what one source is fitted by must not come from days after
     it. `pollen` are concentrations, `(allergen, region, time)`, or None without any
-    (`forecast.pollen_counts`).
+    (`forecast.pollen_counts`). `open_ahead` is the share of the usual volume that closures listed
+    for days to come leave, ``(region, week)``; None where none is listed, and at an origin of the
+    past, of which it is not told what was listed then.
     """
 
     origin: date
@@ -112,6 +115,7 @@ class Known:
     counts: xr.Dataset | None
     layers: xr.Dataset | None = None
     pollen: xr.Dataset | None = None
+    open_ahead: xr.DataArray | None = None
 
     @cached_property
     def weather(self) -> xr.Dataset:
@@ -215,7 +219,8 @@ def pin_counts(records: Records, cut: DataCut) -> DataCut:
 
 def known_at(practice: Practice, records: Records, climate: ClimateStore, *, cut: DataCut) -> Known:
     """Read what a cut lets be seen."""
-    return with_counts(known_weather(practice, climate, cut=cut), records, cut=cut)
+    known = with_counts(known_weather(practice, climate, cut=cut), records, cut=cut)
+    return with_closures(known, practice, records, cut=cut)
 
 
 def known_weather(practice: Practice, climate: ClimateStore, *, cut: DataCut) -> Known:
@@ -319,6 +324,15 @@ def with_counts(known: Known, records: Records, *, cut: DataCut) -> Known:
     if bool(counts["flare_visits"].isnull().all()):
         return known
     return replace(known, counts=mark_alerted(counts, records, origin=cut.origin))
+
+
+def with_closures(known: Known, practice: Practice, records: Records, *, cut: DataCut) -> Known:
+    """Return the same with the closures listed for days to come; none of a hindcast."""
+    if cut.kind != "issued":
+        return known
+    n_weeks = practice.settings.forecast.weeks
+    share = open_share_ahead(practice, records, origin=cut.origin, n_weeks=n_weeks)
+    return replace(known, open_ahead=share)
 
 
 def _last_known(weather: xr.Dataset) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from models.flare.explanation import RECENT, REMAINDER, SEASON, TREND, USUAL
 
 TOLD = "explanation"  # what an issue calls it; one of before it was kept has none
 IN_ALL = "in all"
-_WORDS = {
+WORDS = {
     SEASON: "season",
     TREND: "trend",
     RECENT: "recent weeks",
@@ -90,7 +90,7 @@ def explained_weeks(issued: xr.Dataset, region: str) -> tuple[ExplainedWeek, ...
 
 def part_name(term: str) -> str:
     """Return a term as a practice calls it; groups that were joined by each of their names."""
-    return _WORDS.get(term) or " and ".join(_WORDS.get(one, one) for one in term.split(" and "))
+    return WORDS.get(term) or " and ".join(WORDS.get(one, one) for one in term.split(" and "))
 
 
 def change_in_words(value: float) -> str:

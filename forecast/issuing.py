@@ -307,6 +307,9 @@ def _forecast(
         return _plain(held)
     arrays = _visit_arrays(model, drawn, weeks.values, centile=settings.high_week_centile)
     held = held.assign(arrays.data_vars)
+    if drawn.visits.demand is not None and known.open_ahead is not None:
+        listed = known.open_ahead.reindex(region=held["region"], week=held["week"])
+        held["open_share"] = listed.fillna(1.0)
     seen = known.counts.rename(week="past_week").reindex(past_week=held["past_week"])
     for name in ("flare_visits", "consultations", "covered_share"):
         held[f"{name}_past"] = seen[name]
@@ -324,7 +327,8 @@ def _visit_arrays(
     assert drawn.visits is not None
     assert drawn.drivers is not None
     visits = drawn.visits
-    rate = 1000.0 * visits.pressure / visits.consultations.clip(min=1)
+    demand = visits.consultations if visits.demand is None else visits.demand
+    rate = 1000.0 * visits.pressure / demand.clip(min=1)
     threshold = model.visits.thresholds(centile)
     arrays = {
         "visits": visits.visits.astype(np.float32),
@@ -339,8 +343,10 @@ def _visit_arrays(
         "season_threshold": model.visits.season_thresholds(centile),
         "odds_high": (rate > threshold).mean("draw"),
         "climatology_odds": model.visits.climatology_odds(weeks, centile),
-        "explanation": explain(model.visits, drawn.drivers, visits),
+        "explanation": explain(model.visits, drawn.drivers, replace(visits, consultations=demand)),
     }
+    if visits.demand is not None:
+        arrays["demand"] = demand.astype(np.float32)
     # of a region whose visits nobody reported, those of the others say nothing
     reported = threshold.notnull()
     arrays = {name: array.where(reported) for name, array in arrays.items()}

@@ -14,7 +14,10 @@ from models.parameters import load_table
 
 # What is written there; anything else was put there by somebody, and is not ours to remove.
 _ENDINGS = frozenset({".txt", ".csv", ".svg", ".png", ".json", ".part", ".tmp"})
+ALERTS = "alerts"  # the folder in the outbox of mails to owners, a folder an alert
 PAGES = "pages"  # the folder in it of what pages show
+STAFF = "staff"  # and that of rosters, which hold names
+_OF_STAFF = frozenset({".xlsx", ".ics", ".csv", ".part"})
 
 
 def old_outboxes(
@@ -34,7 +37,7 @@ def drop_outboxes(folders: Iterable[Path]) -> int:
         for path in _own(folder):
             freed += path.stat().st_size
             path.unlink()
-        for empty in (folder / PAGES, folder):
+        for empty in (folder / PAGES, folder / STAFF, folder):
             with suppress(OSError):  # something of somebody's is left in it, or it is gone
                 empty.rmdir()
     return freed
@@ -42,4 +45,6 @@ def drop_outboxes(folders: Iterable[Path]) -> int:
 
 def _own(folder: Path) -> list[Path]:
     found = [*folder.glob("*"), *folder.glob(f"{PAGES}/*")]
-    return sorted(path for path in found if path.suffix in _ENDINGS and path.is_file())
+    own = {path for path in found if path.suffix in _ENDINGS and path.is_file()}
+    own |= {path for path in folder.glob(f"{STAFF}/*") if path.suffix in _OF_STAFF}
+    return sorted(own)

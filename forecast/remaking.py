@@ -82,6 +82,8 @@ def remake(practice: Practice, records: Records, climate: ClimateStore, *, issue
             stored, "neither its model nor the weather it was learnt from is still held"
         )
     known = known_at(then, records, climate, cut=stored.cut)
+    # what was listed then, whatever was listed or taken back since
+    known = replace(known, open_ahead=stored.forecast.get("open_share"))
     again = draw_forecast(then, model, known, cut=stored.cut)
     return Remade(
         stored,

@@ -22,7 +22,7 @@ from threadpoolctl import threadpool_limits
 
 from forecast.climate import ClimateError, ClimateStore
 from forecast.cut import CutError, DataCut, Known, known_weather
-from forecast.dosing.therapies import cover_rules
+from forecast.dosing.rules import rules_of
 from forecast.issuing import draw_forecast, read_issue
 from forecast.practice import Practice
 from forecast.records.engine import Records
@@ -184,7 +184,7 @@ class Replay:
         if self.visit_vintage is None or not anything_to_count(self.records, known_on=day):
             return known
         counts = current_counts(
-            self.practice, self.records, cover_rules=cover_rules(), known_on=day
+            self.practice, self.records, cover_rules=rules_of(self.practice).cover, known_on=day
         )
         counts = counts.reindex(region=known.observed["region"].values)
         if not counts.sizes["week"] or bool(counts["flare_visits"].isnull().all()):

@@ -175,7 +175,9 @@ def flare_seasons(issued: xr.Dataset) -> list[SeasonWindow]:
     """
     if "pressure" not in issued:
         return []
-    rate = 1000.0 * issued["pressure"] / issued["consultations"].clip(min=1)
+    # in weeks with closed days, against the consultations that would have come
+    demand = issued.get("demand", issued["consultations"])
+    rate = 1000.0 * issued["pressure"] / demand.clip(min=1)
     width = int(load_table("models.flare", "flare.toml").number("threshold.season_smoothing"))
     smooth = rate.rolling(week=width, center=True, min_periods=1).mean()
     weeks = issued["week"].values.astype("datetime64[D]")

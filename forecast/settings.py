@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import Field, ValidationError, field_validator
 
 from forecast.settings_alerts import AlertsSection
+from forecast.settings_delivery import AlertMailSection, AlertWebhookSection
 from forecast.settings_notices import MailSection, NoticesSection, WebhookSection
 from forecast.settings_pages import PagesSection
 from forecast.settings_sections import (
@@ -91,8 +92,10 @@ _SECTIONS: dict[str, type[Section]] = {
     "notices.webhook": WebhookSection,
     "pages": PagesSection,
     "alerts": AlertsSection,
+    "alerts.mail": AlertMailSection,
+    "alerts.webhook": AlertWebhookSection,
 }
-_MAY_HOLD_A_SECRET = ("records", "notices.webhook")
+_MAY_HOLD_A_SECRET = ("records", "notices.webhook", "alerts.webhook")
 
 
 def parse_settings(text: str) -> Settings:

@@ -1,10 +1,11 @@
-"""The section of practice.toml on alerts: how they are approved and in which languages written."""
+"""The section of practice.toml on alerts: approval, languages, and the ways they leave."""
 
 from __future__ import annotations
 
 from pydantic import Field, field_validator
 
-from forecast.settings_sections import Section
+from forecast.settings_delivery import AlertMailSection, AlertWebhookSection
+from forecast.settings_sections import LocalTime, Section
 
 
 class AlertsSection(Section):
@@ -12,10 +13,19 @@ class AlertsSection(Section):
 
     `languages` are those an alert is written in, the practice's own unless given; one that no
     catalogue speaks whole is written in English.
+
+    Without `mail` the mails to owners are written into the folder outbox. `quiet_from` and
+    `quiet_until` are times of the region, between which nothing goes out; not given, those of
+    the table forecast/alerts/delivery.toml. With `feed` the pages give alerts to anybody.
     """
 
     four_eyes: bool = True
     languages: tuple[str, ...] = Field(default=(), strict=False)
+    quiet_from: LocalTime | None = None
+    quiet_until: LocalTime | None = None
+    feed: bool = False
+    mail: AlertMailSection | None = None
+    webhook: AlertWebhookSection | None = None
 
     @field_validator("languages")
     @classmethod

@@ -13,19 +13,39 @@ from forecast.settings_sections import Section
 _ADDRESS = re.compile(r"^[^@\s<>,;:\"()\[\]\\]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*$")
 
 
-class MailSection(Section):
-    """A mail server that takes the notices; its password is never written here.
+class MailServerSection(Section):
+    """A mail server and how it is spoken to; its password is never written here.
 
     "starttls" begins in plain text and turns to TLS before anything else is said, "tls" begins
     with it. "none" is for a server on this machine, or one that asks for no login.
     """
 
-    to: tuple[str, ...] = Field(strict=False)
     sender: str = Field(alias="from")
     host: str = Field(min_length=1)
     port: int = Field(default=587, ge=1, le=65535)
     security: Literal["starttls", "tls", "none"] = "starttls"
     user: str | None = Field(default=None, min_length=1)
+
+    @field_validator("sender")
+    @classmethod
+    def _one_address(cls, value: str) -> str:
+        check_mail_address(value)
+        return value
+
+    @model_validator(mode="after")
+    def _no_password_in_plain_text(self) -> MailServerSection:
+        if self.user is not None and self.security == "none" and not is_this_machine(self.host):
+            raise ValueError(
+                'a login goes out over a connection that is not secured; set security to "starttls"'
+                ' or "tls", or leave user out'
+            )
+        return self
+
+
+class MailSection(MailServerSection):
+    """A mail server that takes the notices."""
+
+    to: tuple[str, ...] = Field(strict=False)
 
     @field_validator("to")
     @classmethod
@@ -33,23 +53,8 @@ class MailSection(Section):
         if not value:
             raise ValueError("it must list at least one mail address")
         for address in value:
-            _check_address(address)
+            check_mail_address(address)
         return value
-
-    @field_validator("sender")
-    @classmethod
-    def _one_address(cls, value: str) -> str:
-        _check_address(value)
-        return value
-
-    @model_validator(mode="after")
-    def _no_password_in_plain_text(self) -> MailSection:
-        if self.user is not None and self.security == "none" and not is_this_machine(self.host):
-            raise ValueError(
-                'a login goes out over a connection that is not secured; set security to "starttls"'
-                ' or "tls", or leave user out'
-            )
-        return self
 
 
 class WebhookSection(Section):
@@ -101,7 +106,14 @@ def is_this_machine(host: str) -> bool:
         return False
 
 
-def _check_address(address: str) -> None:
+def check_mail_address(address: str) -> None:
+    """Refuse what is no plain mail address.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
     if _ADDRESS.match(address) is None or not address.isprintable():
         raise ValueError(
             f"{address!r} is not a mail address; it must be one such as office@practice.example"

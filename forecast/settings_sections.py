@@ -55,6 +55,15 @@ class PracticeSection(Section):
     invented: bool = False
     language: str = Field(default="en", pattern="^[a-z]{2}$")
     country: str | None = Field(default=None, pattern="^[A-Z]{2}$")  # ISO 3166-1, for holidays
+    # of the country, as ISO 3166-2 writes it behind the hyphen: its own holidays too
+    subdivision: str | None = Field(default=None, pattern="^[A-Z0-9]{1,3}$")
+
+    @property
+    def holiday_area(self) -> str | None:
+        """Whose public holidays it keeps: ISO 3166-1, or ISO 3166-2 where a part is named."""
+        if self.country is None or self.subdivision is None:
+            return self.country
+        return f"{self.country}-{self.subdivision}"
 
 
 class RegionSection(Section):
@@ -141,6 +150,9 @@ class PrivacySection(Section):
 
     notes_months: int | None = Field(default=None, ge=1)
     archive_months: int | None = Field(default=None, ge=1)
+    # mails of alerts in the folder outbox, and hashes of the addresses they went to
+    alert_mails_months: int | None = Field(default=None, ge=1)
+    staff_months: int | None = Field(default=None, ge=1)  # after the end of a contract
 
 
 class RecordsSection(Section):

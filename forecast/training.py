@@ -20,6 +20,7 @@ from forecast.cut import NEEDED, DataCut, Known
 from forecast.regions import Region
 from models.allergens import Allergen, catalogue
 from models.flare.attribution import Evidence, driver_evidence
+from models.flare.closures import closed_ahead
 from models.flare.cover import visible_share
 from models.flare.cover_sensitivity import cover_sensitivity
 from models.flare.drivers import Normals, weekly_drivers
@@ -212,6 +213,8 @@ def futures(
     # a week whose weather has a long gap behind it is taken as usual: nothing says otherwise
     anomalies = model.normals.anomalies(drivers).sel(week=weeks).fillna(0.0)
     visits = model.visits.draw(anomalies, streams=streams)
+    if known.open_ahead is not None:
+        visits = closed_ahead(visits, known.open_ahead, streams=streams)
     return Futures(ahead, visits, anomalies.mean("draw"))
 
 

@@ -20,7 +20,7 @@ from models.parameters import load_table
 WEATHER = "weather"
 KINDS = (
     *("visits", "closures", "dogs", "facts", "therapies", "scores", "branches"),
-    *("reactions", "vaccinations", "medicines", "tests"),
+    *("reactions", "vaccinations", "medicines", "tests", "staff"),
     *("flowering", WEATHER),
 )
 _HDF5, _NETCDF3 = b"\x89HDF\r\n\x1a\n", (b"CDF\x01", b"CDF\x02", b"CDF\x05")

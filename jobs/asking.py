@@ -18,11 +18,13 @@ from jobs.job import Job, Task, UnknownJobError
 from models.errors import ForepawError
 
 UPLOAD, LAYOUT, IMPORT, ACCEPT = "upload", "layout", "import", "accept"
+WEEKS, SERVICE, CHANGE = "weeks", "service", "change"  # of a plan of staff
+TRY_STAFFING = "try staffing"
 ACCEPT_IMPORT, UNDO_IMPORT, IMPORT_AGAIN = "accept import", "undo import", "import again"
 _REMARKS = 5  # findings that are told beside the sentence; all stand in the import's own list
 
 
-def _asked(task: Task, do: Callable[[], Outcome]) -> None:
+def keeping_outcome(task: Task, do: Callable[[], Outcome]) -> None:
     """Do what was asked and keep what came of it, a refusal too."""
     try:
         outcome = do()
@@ -50,7 +52,7 @@ def _take_in(task: Task, *, kind: str) -> None:
         told = "\n".join([sentence, *done.forgotten.splitlines()])
         return Outcome(told, made.id if made else None, _remarks(done.findings))
 
-    _asked(task, do)
+    keeping_outcome(task, do)
 
 
 def _accept(task: Task) -> None:
@@ -60,7 +62,7 @@ def _accept(task: Task) -> None:
         accept(task.practice, _number(task))
         return Outcome(f"import {_number(task)} counts from now on", _number(task))
 
-    _asked(task, do)
+    keeping_outcome(task, do)
 
 
 def _undo(task: Task) -> None:
@@ -71,7 +73,7 @@ def _undo(task: Task) -> None:
         told = f"import {_number(task)} was taken back, {n_rows:,} rows; its raw file is kept"
         return Outcome(told, _number(task))
 
-    _asked(task, do)
+    keeping_outcome(task, do)
 
 
 def _again(task: Task) -> None:
@@ -83,7 +85,13 @@ def _again(task: Task) -> None:
         )
         return Outcome(done.sentence, None, _remarks(done.findings))
 
-    _asked(task, do)
+    keeping_outcome(task, do)
+
+
+def _try_staffing(task: Task) -> None:
+    from jobs.staff_jobs import try_staffing_job
+
+    try_staffing_job(task)
 
 
 def _remarks(findings: Sequence[Finding]) -> list[str]:
@@ -127,6 +135,13 @@ ASKED_FOR: tuple[Job, ...] = (
         _accept,
         has_work=_never,
         takes=(IMPORT,),
+    ),
+    Job(
+        TRY_STAFFING,
+        "reckons what a change at the desk would do",
+        _try_staffing,
+        has_work=_never,
+        takes=(WEEKS, SERVICE, CHANGE),
     ),
     Job(UNDO_IMPORT, "takes an import back", _undo, has_work=_never, takes=(IMPORT,)),
     Job(

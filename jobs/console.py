@@ -17,8 +17,9 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from rich.table import Table
 from rich.text import Text
 
+from forecast.evidence_files import BesideIssue
 from forecast.issuing import Issue
-from forecast.model_words import nowcast_sentences, review_sentences
+from forecast.model_words import review_sentences
 from forecast.pollen_counts import exposure_is_from
 from forecast.practice import Practice
 from forecast.regions import regions
@@ -259,36 +260,34 @@ def show_review(reviewed: YearlyReview | None) -> None:
         paragraph(sentence)
 
 
-def show_weeks_coming_in(practice: Practice, nowcast: xr.Dataset | None) -> None:
+def show_weeks_coming_in(beside: BesideIssue) -> None:
     """Print what weeks still coming in will likely have been; nothing where all are whole."""
-    if nowcast is None or not nowcast.sizes["week"]:
+    if not beside.coming_in:
         return
     heading("Weeks that have not all come in")
-    for sentence in nowcast_sentences(nowcast, {r.id: r.name for r in regions(practice).values()}):
-        paragraph(sentence)
+    for sentences in beside.coming_in.values():
+        for sentence in sentences:
+            paragraph(sentence)
 
 
-def show_what_cover_decides(practice: Practice, issue: Issue, found: xr.Dataset | None) -> None:
+def show_what_cover_decides(practice: Practice, beside: BesideIssue) -> None:
     """Print pressure and visits ahead at a low, the central and a high efficacy of cover."""
-    if found is None or not issue.has_visits:
+    if not beside.cover:
         return
     heading("What hangs on how much cover prevents (assumed, never learnt from visits)")
-    shares = [f"flares, if {efficacy:.0%}" for efficacy in found["efficacy"].values]
+    one = next(iter(beside.cover.values()))
+    shares = [f"flares, if {efficacy:.0%}" for efficacy, _ in one.flares]
     table = new_table("region", "dogs covered", *shares, "visits")
-    sums = {name: issue.forecast[name].mean("draw").sum("week") for name in ("pressure", "visits")}
     for region in regions(practice).values():
-        one = found.sel(region=region.id)
-        pressure, visits = (
-            one[name] * float(total.sel(region=region.id)) for name, total in sums.items()
-        )
-        if not np.isfinite(pressure.values).all():
+        if region.id not in beside.cover:
             continue
-        share = float(one["covered_share"])
+        one = beside.cover[region.id]
+        share, (fewest, most) = one.covered_share, one.visits
         table.add_row(
             region.name,
-            f"{share:.0%}" if np.isfinite(share) else "not known",
-            *(f"{value:.0f}" for value in pressure.values),
-            f"{visits.values.min():.0f}-{visits.values.max():.0f}",
+            "not known" if share is None else f"{share:.0%}",
+            *(f"{flares:.0f}" for _, flares in one.flares),
+            f"{fewest:.0f}-{most:.0f}",
         )
     print_table(table)
     paragraph(

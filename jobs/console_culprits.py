@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from forecast.culprits import CAUTION
 from jobs.console import heading, new_table, paragraph, print_table
 from models.culprits import Culprits
-
-CAUTION = (
-    "Of the practice's dogs together: no diagnosis of any dog, no basis of an immunotherapy "
-    "recipe, not for letters to owners. Exposure is modelled, no pollen was measured."
-)
 
 
 def show_culprits(told: Culprits) -> None:

@@ -64,6 +64,11 @@ def show_plans(
         paragraph(caution.sentence)
     for sentence in dict.fromkeys(loose.sentence for one in plans for loose in one.loosened):
         paragraph(sentence, style="bold")
+    n_words = sum(one.word is not None for one in plans)
+    if n_words and not in_full:
+        paragraph(
+            f"A vet gave their word on a longer effect in {_dogs(n_words)}; each plan says so."
+        )
     if file is not None:
         heading("Every proposal, with all its reasons")
         console.print(f"  {file}", soft_wrap=True)
@@ -122,6 +127,9 @@ def _show_plan(
     tail = f"; and {more} more" if more else ""
     words = Text("; ".join(shown) + tail + ".", style="dim")
     console.print(Padding(words, (0, 0, 0, 2 * INDENT), expand=False))
+    if one.word is not None and n_reasons is None:
+        told = Text(f"{one.word.sentence} Why: {one.word.reason}.", style="bold")
+        console.print(Padding(told, (0, 0, 0, 2 * INDENT), expand=False))
 
 
 def _dogs(number: int) -> str:

@@ -18,6 +18,7 @@ from forecast.privacy import forget_expired
 from forecast.records.engine import Records
 from forecast.records.imports import ImportedFile, imported_files
 from forecast.sheets import Progress
+from forecast.staffing.desk_import import import_staff
 from forecast.visits import (
     ImportReport,
     accept_import,
@@ -219,6 +220,7 @@ _DOORS: dict[str, _Door] = {
     "vaccinations": _of_records(import_vaccinations),
     "medicines": _of_records(import_medicines),
     "tests": _of_records(import_tests),
+    "staff": _of_records(import_staff),
 }
 KINDS = tuple(_DOORS)
 

@@ -8,8 +8,16 @@ from datetime import date
 from threadpoolctl import threadpool_limits
 
 from forecast.climate import ClimateStore
-from forecast.cut import DataCut, Known, known_weather, pin_counts, take_cut, with_counts
-from forecast.dosing.therapies import cover_rules
+from forecast.cut import (
+    DataCut,
+    Known,
+    known_weather,
+    pin_counts,
+    take_cut,
+    with_closures,
+    with_counts,
+)
+from forecast.dosing.rules import rules_of
 from forecast.model_files import keep_model, standing_review
 from forecast.practice import Practice
 from forecast.records.engine import Records
@@ -54,9 +62,10 @@ def what_is_known(
     if anything_to_count(records, known_on=origin):
         say("counting flare visits by region and week")
         known_on = min(origin, practice.today)
-        make_vintage(practice, records, cover_rules=cover_rules(), known_on=known_on)
+        make_vintage(practice, records, cover_rules=rules_of(practice).cover, known_on=known_on)
         cut = pin_counts(records, cut)
-    return cut, with_counts(known, records, cut=cut)
+    known = with_counts(known, records, cut=cut)
+    return cut, with_closures(known, practice, records, cut=cut)
 
 
 def train_on(

@@ -12,7 +12,7 @@ from pathlib import Path
 from forecast.charts.render import render
 from forecast.dosing.desk import plans_csv
 from forecast.dosing.plan import DosePlan
-from forecast.evidence_files import write_evidence
+from forecast.evidence_files import BesideIssue, write_beside, write_evidence
 from forecast.figures import figures
 from forecast.hub import write_hub_table
 from forecast.issuing import Issue
@@ -26,17 +26,24 @@ _WORDS = "forecast.txt"
 
 
 def write_outputs(
-    practice: Practice, issue: Issue, *, evidence: Sequence[Evidence] | None = None
+    practice: Practice,
+    issue: Issue,
+    *,
+    evidence: Sequence[Evidence] | None = None,
+    beside: BesideIssue | None = None,
 ) -> list[Path]:
     """Write forecast.txt, credits.txt, forecast.csv and every figure as SVG and PNG; return them.
 
     Without visits there is no forecast.csv: an empty table would be read as a forecast of nothing.
-    `evidence`, what the visits tell of drivers, is kept beside them for the pages.
+    `evidence`, what the visits tell of drivers, and what else is told `beside` the issue are kept
+    with them for the pages.
     """
     folder = _folder(practice, issue)
     names = {region.id: region.name for region in regions(practice).values()}
     if evidence is not None:
         write_evidence(practice, issue.id, evidence)
+    if beside is not None:
+        write_beside(practice, issue.id, beside)
     words = folder / _WORDS
     written = [words, _write_credits(folder, issue)]
     if issue.has_visits:

@@ -33,6 +33,11 @@ REQUEST_KINDS = (
     RequestKind(
         "issue", "Issue the forecast now", "Forecasts anew from the newest weather and visits."
     ),
+    RequestKind(
+        "culprits",
+        "Work out anew what flare visits follow",
+        "Lays weather and exposure beside the flare visits; it takes a minute or two.",
+    ),
     RequestKind("back-up", "Make a back-up now", "Writes all of the practice into one file."),
 )
 

@@ -65,12 +65,14 @@ def _learn(task: Task) -> None:
 
 def _issue(task: Task) -> None:
     from forecast.training import what_drives
-    from jobs.draw import draw
+    from jobs.draw import draw, told_beside
     from jobs.issue import issue_today
 
     done = issue_today(task.practice, task.records, task.climate, origin=task.as_of, say=task.say)
     task.say("drawing charts")
-    draw(task.practice, done.issue, evidence=what_drives(done.model, done.known))
+    evidence = what_drives(done.model, done.known)
+    beside = told_beside(task.practice, done.issue, done.model, done.known)
+    draw(task.practice, done.issue, evidence=evidence, beside=beside)
 
 
 def _draw(task: Task) -> None:
@@ -111,6 +113,28 @@ def _plan(task: Task) -> None:
         write_plans(task.practice, task.records, made, plans)
 
 
+def _staff(task: Task) -> None:
+    from jobs.staff_jobs import staff_job
+
+    staff_job(task)
+
+
+def _staff_is_behind(practice: Practice, records: Records) -> bool:
+    """Say whether a newer issue has come than the plan of staff rests on; once a day at most.
+
+    Where nobody ever asked for a plan, none is made unasked.
+    """
+    from forecast.records.issues import newest_issue
+    from forecast.records.staff import staff_on_record
+    from forecast.records.staff_plans import newest_staff_plan
+
+    plan, made = newest_staff_plan(records), newest_issue(records)
+    if plan is None or made is None or made.id == plan.issue_id:
+        return False
+    is_due = practice.day_of(plan.made_at) < practice.today
+    return is_due and bool(staff_on_record(records, day=practice.today))
+
+
 def _draft_alerts(task: Task) -> None:
     from forecast.issuing import latest_issue
     from jobs.alerts import draft_alerts
@@ -132,6 +156,18 @@ def _send(task: Task) -> None:
     send(task.practice, task.records, say=task.say)
 
 
+def _send_alerts(task: Task) -> None:
+    from jobs.alert_delivery import deliver
+
+    deliver(task.practice, task.records, say=task.say)
+
+
+def _has_alerts(practice: Practice, records: Records) -> bool:
+    from forecast.alerts.sending import has_messages
+
+    return has_messages(practice, records)
+
+
 def _watch(task: Task) -> None:
     from jobs.watch import sentence_of, watch
 
@@ -143,6 +179,20 @@ def _watch_is_due(practice: Practice, records: Records) -> bool:
     from jobs.watch import watch_is_due
 
     return watch_is_due(practice, records)
+
+
+def _culprits(task: Task) -> None:
+    from forecast.issuing import latest_issue
+    from jobs.culprits import culprits_of
+
+    made = latest_issue(task.practice, task.records, as_of=task.as_of)
+    culprits_of(task.practice, task.records, task.climate, made, say=task.say)
+
+
+def _culprits_are_due(practice: Practice, records: Records) -> bool:
+    from jobs.culprits import culprits_are_due
+
+    return culprits_are_due(practice, records)
 
 
 def _has_news(practice: Practice, records: Records) -> bool:
@@ -211,6 +261,13 @@ JOBS: tuple[Job, ...] = (
         takes_day=True,
     ),
     Job(
+        "staff",
+        "plans staff and stock anew, where a plan is older than the newest issue",
+        _staff,
+        has_work=_staff_is_behind,
+        takes=("weeks", "service"),
+    ),
+    Job(
         "draft alerts",
         "drafts alerts that are due, for people to approve",
         _draft_alerts,
@@ -218,8 +275,15 @@ JOBS: tuple[Job, ...] = (
         takes_day=True,
     ),
     Job("verify", "holds issued forecasts against what came", _verify),
+    Job(
+        "culprits",
+        "tells once a month what flare visits follow",
+        _culprits,
+        has_work=_culprits_are_due,
+    ),
     Job("housekeeping", "takes away what was kept long enough", _keep_house),
     Job("back-up", "makes a back-up and thins older ones", _back_up, needs=("housekeeping",)),
+    Job("send alerts", "hands alerts over to owners", _send_alerts, has_work=_has_alerts),
     Job("watch", "looks what is not in order", _watch, has_work=_watch_is_due),
     Job("send", "tells people what they must be told", _send, has_work=_has_news),
 )

@@ -10,7 +10,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from forecast.climate import ClimateStore, open_climate
-from forecast.dosing.therapies import cover_rules
+from forecast.dosing.rules import rules_of
 from forecast.practice import Practice, open_practice
 from forecast.records import open_records
 from forecast.records.engine import Records
@@ -92,7 +92,7 @@ def _pin(
     counted = None
     if anything_to_count(records, known_on=practice.today):
         say("counting flare visits by region and week")
-        counted = make_vintage(practice, records, cover_rules=cover_rules()).id
+        counted = make_vintage(practice, records, cover_rules=rules_of(practice).cover).id
     pinned = Pinned(climate.head(), counted, practice.settings_sha256, now, n_issues)
     files.begin(pinned)
     return pinned

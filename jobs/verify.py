@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from forecast.dosing.therapies import cover_rules
+from forecast.dosing.rules import rules_of
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.issues import issues
@@ -20,7 +20,7 @@ def verify(practice: Practice, records: Records, *, say: Callable[[str], None]) 
             result.sentence = "no forecast of visits was issued yet"
             return Scored(0, 0)
         say("holding issued forecasts against what came")
-        vintage = make_vintage(practice, records, cover_rules=cover_rules())
+        vintage = make_vintage(practice, records, cover_rules=rules_of(practice).cover)
         done = score_issues(practice, records, vintage=vintage)
         result.rows = done.n_new + done.n_corrected
         result.sentence = done.sentence

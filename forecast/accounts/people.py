@@ -17,6 +17,7 @@ from forecast.records import account_tables as tables
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 from forecast.records.tables import branch
+from forecast.records.vets import forget_vet_of
 from models.errors import ForepawError
 
 _LONGEST = 200
@@ -199,6 +200,7 @@ def forget(records: Records, account_id: str, *, by: str | None, now: datetime) 
                 "first"
             )
         connection.execute(delete(who).where(who.c.account_id == account_id))
+        forget_vet_of(connection, account_id)
         note(connection, Action.FORGOTTEN, by=by, subject=account_id, now=now)
 
 

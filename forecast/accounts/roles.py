@@ -2,7 +2,8 @@
 
 A right is what a page or a command asks for; a role is what a person is given. No role holds
 every right: an administrator reads no clinical notes and signs no plan; a manager sees dogs and
-their plans, but reads no notes, sees no owner's contact and records nothing.
+their plans and says which vet looks after them, but reads no notes, sees no owner's contact and
+records no care.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ class Right(StrEnum):
     RECORD_CARE = "record scores, weights and doses"
     SEE_CONTACTS = "see owners' contacts"
     SIGN_PLANS = "sign plans"
+    SHARE_OUT_DOGS = "say which vet looks after which dogs"
+    SEE_STAFFING = "see plans of staff and stock"
     PLAN_STAFF = "plan staff and stock"
     PREPARE_ALERTS = "draft and approve alerts"
     SEND_ALERTS = "send alerts"
@@ -49,14 +52,14 @@ RIGHTS: dict[Role, frozenset[Right]] = {
     Role.MANAGER: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA, Right.SEE_DOGS),
-            *(Right.PLAN_STAFF, Right.PREPARE_ALERTS),
+            *(Right.PLAN_STAFF, Right.PREPARE_ALERTS, Right.SHARE_OUT_DOGS, Right.SEE_STAFFING),
         }
     ),
     Role.VET: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.SEE_DOGS, Right.SEE_NOTES),
             *(Right.LABEL_VISITS, Right.RECORD_CARE, Right.SEE_CONTACTS),
-            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS),
+            *(Right.SIGN_PLANS, Right.PREPARE_ALERTS, Right.SHARE_OUT_DOGS, Right.SEE_STAFFING),
         }
     ),
     Role.NURSE: frozenset({Right.SEE_FORECAST, Right.SEE_DOGS, Right.SEE_NOTES, Right.RECORD_CARE}),
@@ -64,6 +67,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
     Role.ADMINISTRATOR: frozenset(
         {
             *(Right.SEE_FORECAST, Right.SEE_DATA, Right.BRING_DATA),
+            *(Right.SEE_STAFFING, Right.PLAN_STAFF),
             *(Right.PREPARE_ALERTS, Right.SEND_ALERTS, Right.MANAGE_PEOPLE),
         }
     ),

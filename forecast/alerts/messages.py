@@ -83,6 +83,36 @@ BLOCKS = (
     "examined your dog decides.",
 )
 
+# What tells that an alert is withdrawn, and what stands below every mail.
+WITHDRAWN_SUBJECT = "Withdrawn: {subject}"
+WITHDRAWN = (
+    "On {day} we wrote to you: \u201c{subject}\u201d. Please disregard that message; it is "
+    "withdrawn."
+)
+WITHDRAWN_STILL = (
+    "What a vet who has examined your dog told you holds as before. If your dog itches or you are "
+    "not sure, please call us."
+)
+EVENT = "Weeks with many itching dogs"
+# for whoever runs a machine that reads it, so in English alone
+WITHDRAWN_NOTE = "The message that this one refers to is withdrawn; please disregard it."
+FOOT_WHY = (
+    "You get this from {practice} because you said that we may write to you, and because of a dog "
+    "in {region}."
+)
+FOOT_STOP = "I want no more of these messages"
+FOOT_BY_WORD = "If you want no more of these messages, tell us, or answer this one."
+
+# The page that a link to unsubscribe leads to.
+STOP_ASKED = "Do you want no more of these messages from {practice}?"
+STOP_EXPLAINED = (
+    "This is about messages on weeks with many itching dogs alone. What the practice writes to you "
+    "about your own animals goes on."
+)
+STOP_BUTTON = "Send me no more of these messages"
+STOPPED = "You will get no more of these messages from {practice}."
+STOPPED_EXPLAINED = "If you change your mind, tell the practice."
+
 # Odds said as a fraction.
 IN = "{n} in {of}"
 SELDOM = "under 1 in 30"
@@ -97,4 +127,7 @@ def all_messages() -> tuple[str, ...]:
         *(sentence for group in groups for sentence in dict.fromkeys(group.values())),
         *(GREETING, INVENTED, ODDS, ODDS_ALONE, ODDS_OVER, POPULATION, STILL_ITCHING),
         *(DO_HEADING, *DO, SIGNED, BLOCKS_HEADING, *BLOCKS, IN, SELDOM, NEARLY_ALWAYS, TO),
+        *(WITHDRAWN_SUBJECT, WITHDRAWN, WITHDRAWN_STILL, EVENT),
+        *(FOOT_WHY, FOOT_STOP, FOOT_BY_WORD),
+        *(STOP_ASKED, STOP_EXPLAINED, STOP_BUTTON, STOPPED, STOPPED_EXPLAINED),
     )

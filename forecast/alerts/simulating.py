@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -143,13 +142,9 @@ def _of_replays(folder: Path) -> Iterator[pd.DataFrame]:
 
 
 def _nothing() -> pd.DataFrame:
-    return pd.DataFrame({name: [] for name in _COLUMNS})
+    frame = pd.DataFrame({name: [] for name in _COLUMNS})
+    return frame.astype(dict.fromkeys(("origin", "week"), "datetime64[us]"))
 
 
 def _known(value: Any) -> float | None:
     return None if pd.isna(value) else float(value)
-
-
-def last_origin(past: PastOdds) -> date | None:
-    """Return the last past origin; None without any."""
-    return None if past.rows.empty else past.rows["origin"].max().date()

@@ -154,6 +154,7 @@ def at_height(pixels: float) -> alt.YValue:
 # ------------------------------------------------------------------------------------------ weeks
 HALF_WEEK = pd.Timedelta(hours=84)
 EACH_WEEK_NAMED = 16  # up to so many weeks each one is named, past it each month
+EACH_NAMED_NARROW = 5  # on a narrow plot
 
 
 def week_scale(weeks: pd.DatetimeIndex) -> alt.Scale:
@@ -178,9 +179,10 @@ def week_axis(weeks: pd.DatetimeIndex, width: int = WIDTH) -> alt.Axis:
     The first label and each January carry the year below. On a narrow plot a long span is worded
     every second month, from January on.
     """
-    every_week = len(weeks) <= EACH_WEEK_NAMED
+    narrow = is_narrow(width)
+    every_week = len(weeks) <= (EACH_NAMED_NARROW if narrow else EACH_WEEK_NAMED)
     begins_month = "utcdate(datum.value) <= 7"
-    thin = is_narrow(width) and not every_week
+    thin = narrow and len(weeks) > EACH_WEEK_NAMED
     named = [day for day in weeks if every_week or (day.day <= 7 and (not thin or day.month % 2))]
     named = named or [weeks[0]]
     first_named = f"time(datum.value) == {milliseconds(named[0])}"

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import date, datetime
 from typing import Any
 
 from forecast.csv_text import csv_text
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.dog_risk import DogRisk
-from forecast.dosing.effect_times import EffectTimes, as_kept, effect_times, past_risk_weeks
+from forecast.dosing.effect_times import (
+    EffectTimes,
+    VetsWord,
+    as_kept,
+    effect_times,
+    past_risk_weeks,
+    word_of,
+)
 from forecast.dosing.plan import DosePlan, propose_plan
 from forecast.dosing.register import (
     RegionPressure,
@@ -21,7 +28,7 @@ from forecast.dosing.register import (
     region_pressure,
     risk_of,
 )
-from forecast.dosing.rules import rules_of
+from forecast.dosing.rules import Rules, rules_of
 from forecast.dosing.therapies import DosingError, Therapy, therapy
 from forecast.issuing import Issue
 from forecast.practice import Practice
@@ -30,6 +37,7 @@ from forecast.records.dogs import dog_ids, identity_of
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 from forecast.records.plans import PlanRow, add_plans
+from forecast.records.vets_words import vets_words
 from models.effect_time import EffectTime
 from models.weeks import DAYS_IN_WEEK
 
@@ -55,7 +63,7 @@ def propose_plans(
     rules = rules_of(practice)
     kind = rules.therapies[therapy(therapy_id).id]
     unknown_home = practice.settings.visits.unknown_home
-    register = read_register(records, today=today, unknown_home=unknown_home)
+    register = read_register(records, today=today, unknown_home=unknown_home, rules=rules)
     held = {str(region) for region in issue.forecast["region"].values}
     if dogs is None:
         wanted = [
@@ -74,26 +82,27 @@ def propose_plans(
             pressures[dog.region] = region_pressure(issue.forecast, dog.region, register)
         return risk_of(dog, register, pressures[dog.region])
 
-    effects = _effects(records, register, kind, risk_for, today=today)
+    words = vets_words(records, on=today)
+    effects = _effects(records, register, kind, risk_for, today=today, rules=rules)
     desks = branches(records)
     n_days = DAYS_IN_WEEK * issue.forecast.sizes["week"]
     found = []
     for dog in wanted:
         risk = risk_for(dog)
         assert risk is not None
-        found.append(
-            propose_plan(
-                dog,
-                kind,
-                risk=risk,
-                open_days=open_days(desks.get(dog.branch or ""), today, n_days),
-                issue_id=issue.id,
-                today=today,
-                price=practice.settings.dosing.flare_weeks_per_dose,
-                rules=rules,
-                effect=_own_effect(effects, dog.id),
-            )
+        word = word_of(words.get((dog.id, kind.id)))
+        proposed = propose_plan(
+            dog,
+            kind,
+            risk=risk,
+            open_days=open_days(desks.get(dog.branch or ""), today, n_days),
+            issue_id=issue.id,
+            today=today,
+            price=practice.settings.dosing.flare_weeks_per_dose,
+            rules=rules,
+            effect=_own_effect(effects, dog.id, word),
         )
+        found.append(replace(proposed, word=word))
     return found
 
 
@@ -104,19 +113,20 @@ def _effects(
     risk_for: Callable[[DogRecord], DogRisk | None],
     *,
     today: date,
+    rules: Rules,
 ) -> EffectTimes | None:
     """Learn how long doses hold from every dog on record, gone ones too; None of a course."""
     if not kind.planned_ahead:
         return None
     weeks = past_risk_weeks(list(register.dogs.values()), kind, risk_for, today=today)
-    return effect_times(records, kind, weeks, today=today)
+    return effect_times(records, kind, weeks, today=today, rules=rules)
 
 
-def _own_effect(effects: EffectTimes | None, dog: str) -> EffectTime | None:
+def _own_effect(effects: EffectTimes | None, dog: str, word: VetsWord | None) -> EffectTime | None:
     """Return a dog's effect time where its own scores tell of it."""
     if effects is None:
         return None
-    found = effects.of(dog)
+    found = effects.of(dog, word=word)
     return None if found.rate is None else found
 
 
@@ -135,7 +145,9 @@ def plans_csv(records: Records, plans: Iterable[DosePlan]) -> str:
             plan.proposal,
             " ".join(str(dose.date) for dose in plan.doses),
             "; ".join(
-                [one.sentence for one in plan.reasons] + [one.sentence for one in plan.loosened]
+                [one.sentence for one in plan.reasons]
+                + [one.sentence for one in plan.loosened]
+                + ([] if plan.word is None else [plan.word.sentence])
             ),
         )
         for plan in plans

@@ -195,25 +195,29 @@ class DogRecord:
         return known[-1].responded if known else None
 
 
-def dog_cover(dog: DogRecord, day: date) -> Cover:
+def dog_cover(dog: DogRecord, day: date, *, known: Mapping[str, Therapy] | None = None) -> Cover:
     """Say whether a dog was under a working therapy on a day.
 
-    A dose whose effect on this dog is not recorded, and the weeks in which an effect fades, are
-    not known: neither yes nor no.
+    `known` are the therapies under the practice's rules; those shipped, where none are given. A
+    dose whose effect on this dog is not recorded, and the weeks in which an effect fades, are not
+    known: neither yes nor no.
     """
     if dog.therapies is None:
         return Cover.NOT_KNOWN
-    covers = {_event_cover(event, dog, day) for event in dog.therapies if event.given <= day}
+    kinds = therapies() if known is None else known
+    covers = {_event_cover(event, dog, day, kinds) for event in dog.therapies if event.given <= day}
     if Cover.YES in covers:
         return Cover.YES
     return Cover.NOT_KNOWN if Cover.NOT_KNOWN in covers else Cover.NO
 
 
-def _event_cover(event: TherapyEvent, dog: DogRecord, day: date) -> Cover:
+def _event_cover(
+    event: TherapyEvent, dog: DogRecord, day: date, kinds: Mapping[str, Therapy]
+) -> Cover:
     if event.therapy == UNMAPPED_THERAPY:
         over = (day - event.given).days >= days_rule("plan.longest_cover")
         return Cover.NO if over else Cover.NOT_KNOWN
-    kind = therapies()[event.therapy]
+    kind = kinds[event.therapy]
     if kind.covers == "no":
         return Cover.NO
     last = _last_day_of_effect(event, kind, day)

@@ -18,17 +18,18 @@ from numpy.typing import NDArray
 from forecast.dosing.dog_record import GIVEN, DogRecord
 from forecast.dosing.dog_risk import DogRisk
 from forecast.dosing.dog_season import days_ahead, heaviest_weeks
+from forecast.dosing.rules import Rules, shipped_rules
 from forecast.dosing.therapies import (
     CoverCurve,
     DosingError,
     Therapy,
-    cover_rules,
     days_rule,
     rule,
     therapies,
 )
 from forecast.records import care
 from forecast.records.engine import Records
+from forecast.records.vets_words import KeptWord
 from forecast.visits.counting.cover import spans_not_uncovered
 from models.effect_time import (
     EffectTime,
@@ -53,6 +54,17 @@ class VetsWord:
     vet: str
     reason: str
     days: int
+    signed: date | None = None
+
+    @property
+    def sentence(self) -> str:
+        """What each plan says of it; the reason, which may name somebody, stands apart."""
+        signed = f", signed {self.signed}" if self.signed else ""
+        return (
+            f"{self.vet} gave their word{signed} that a dose may be planned to hold up to day "
+            f"{self.days} in this dog where its own itch scores show it, beyond day "
+            f"{days_rule('plan.longest_cover')}, the longest effect measured against placebo."
+        )
 
     def __post_init__(self) -> None:
         if not self.vet.strip() or not self.reason.strip():
@@ -61,6 +73,11 @@ class VetsWord:
                 f"and the reason {self.reason!r}; both a named vet and a reason are needed; give "
                 "them"
             )
+
+
+def word_of(kept: KeptWord | None) -> VetsWord | None:
+    """Return a vet's word as the records kept it."""
+    return None if kept is None else VetsWord(kept.vet, kept.reason, kept.days, kept.signed)
 
 
 @dataclass(frozen=True)
@@ -93,7 +110,12 @@ class EffectTimes:
 
 
 def effect_times(
-    records: Records, therapy: Therapy, risk: pd.DataFrame, *, today: date
+    records: Records,
+    therapy: Therapy,
+    risk: pd.DataFrame,
+    *,
+    today: date,
+    rules: Rules | None = None,
 ) -> EffectTimes:
     """Learn how long doses of a therapy hold, from all doses and scores on record by a day.
 
@@ -102,13 +124,18 @@ def effect_times(
     risk
         Each dog's own risk weeks of the past as spans: ``dog``, ``first``, ``end``; see
         `risk_spans`.
+    rules
+        Those that the practice goes by, which say how long other therapies may have calmed a dog;
+        those shipped, where none are given.
     """
     told = care.therapies(records)
     told = told[told["date"] <= pd.Timestamp(today)]
     own = (told["therapy"] == therapy.id) & (told["status"] == GIVEN)
     scores = care.scores(records)
     scores = scores[scores["scale"] == care.PVAS]  # a spoken 0-10 is no PVAS
-    others = spans_not_uncovered(told[told["therapy"] != therapy.id], cover_rules())
+    others = spans_not_uncovered(
+        told[told["therapy"] != therapy.id], (rules or shipped_rules()).cover
+    )
     seen = follow_ups(
         told.loc[own, ["dog", "date", "reason"]],
         scores.loc[scores["date"] <= pd.Timestamp(today), ["dog", "date", "pvas"]],
@@ -187,31 +214,34 @@ def risk_spans(
     return spans.astype({"first": "datetime64[ns]", "end": "datetime64[ns]"})
 
 
-def own_cover(effect: EffectTime, usual: CoverCurve) -> CoverCurve | None:
+def own_cover(effect: EffectTime, usual: CoverCurve, *, by_word: int = 0) -> CoverCurve | None:
     """Return the cover of a dose in one dog, None if it probably does not respond.
 
     Full until the day to which it may be planned, ended on the last day of its range, or where the
-    usual cover ends if that is sooner; the usual cover where scores do not tell. The therapy's
-    onset stays.
+    usual cover ends if that is sooner, or on the day that a vet gave their word for; the usual
+    cover where scores do not tell. The therapy's onset stays.
     """
     if effect.rate is None:
         return usual
     planned = effect.holds_until()
     if planned is None:
         return None
-    ends_at = min(max(int(effect.longest), int(planned) + 1), usual.ends_at)
+    latest = max(usual.ends_at, by_word)
+    ends_at = min(max(int(effect.longest), int(planned) + 1), latest)
     if ends_at <= usual.onset:
         return None
-    return CoverCurve(usual.onset, max(usual.onset, min(int(planned), ends_at - 1)), ends_at)
+    full_until = max(usual.onset, min(int(planned), ends_at - 1))
+    return CoverCurve(usual.onset, full_until, ends_at, by_word)
 
 
 def planned_cover(effect: EffectTime, therapy: Therapy) -> CoverCurve | None:
     """Return the cover that a dose in one dog is planned on, None if it probably does not respond.
 
-    Its own, but full no longer than a practice that tightened its rule allows.
+    Its own, but no longer than a practice that tightened its rules allows, whatever a vet's word.
     """
     usual, shipped = therapy.cover, therapies()[therapy.id].cover
-    own = own_cover(effect, usual)
+    is_by_word = effect.cap > days_rule("plan.longest_cover") and usual.ends_at >= shipped.ends_at
+    own = own_cover(effect, usual, by_word=int(effect.cap) if is_by_word else 0)
     if own is None or usual.full_until >= shipped.full_until:
         return own
     return replace(own, full_until=min(own.full_until, usual.full_until))

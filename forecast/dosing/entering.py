@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from forecast.dosing.therapies import THERAPY_IDS, DosingError
+from forecast.dosing.therapies import THERAPY_IDS, DosingError, days_rule, therapies
 from forecast.records.care import PVAS, SPOKEN
 from forecast.records.tables import DOG_STATUSES, THERAPY_REASONS, THERAPY_STATUSES
 from forecast.visits.importing.patient_reading import WEIGHT, YES_NO_FACTS
@@ -53,6 +53,29 @@ def release_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
         raise DosingError("a class was to be given again after a reaction; say why")
     values = {"therapy": therapy, "date": today, "signed_by": signed_by, "reason": reason}
     return Entry("therapy_release", values, "signed: it may be given again")
+
+
+def longer_effect_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
+    """Check a vet's word that doses may be planned to hold longer than was ever measured.
+
+    Without days an earlier word is taken back.
+    """
+    kind = _word(fields, "therapy", [one.id for one in therapies().values() if one.planned_ahead])
+    measured, longest = days_rule("plan.longest_cover"), days_rule("plan.longest_by_word")
+    values: dict[str, Any] = {"therapy": kind, "date": today, "signed_by": signed_by}
+    if fields.get("back"):
+        taken_back = values | {"days": None, "reason": None}
+        return Entry("vets_word", taken_back, f"taken back: no dose is planned past day {measured}")
+    days, reason = fields.get("days", ""), _text(fields, "reason")
+    if not days.isdecimal() or not measured < int(days) <= longest:
+        raise DosingError(
+            f"a longer effect of {days!r} days was to be signed; without a vet's word doses are "
+            f"planned up to day {measured}, with it up to any day from {measured + 1} to {longest}"
+        )
+    if reason is None:
+        raise DosingError("a longer effect was to be signed; say why")
+    values |= {"days": int(days), "reason": reason}
+    return Entry("vets_word", values, f"signed: a dose may be planned to hold up to day {days}")
 
 
 def _score(fields: Fields, today: date) -> Entry:

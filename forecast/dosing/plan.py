@@ -24,7 +24,7 @@ from forecast.dosing.dog_season import (
     through_the_season,
     uncovered_weeks,
 )
-from forecast.dosing.effect_times import planned_cover
+from forecast.dosing.effect_times import VetsWord, planned_cover
 from forecast.dosing.readiness import Readiness, readiness
 from forecast.dosing.rules import Loosened, Rules
 from forecast.dosing.schedule import (
@@ -110,7 +110,8 @@ class DosePlan:
 
     `uncovered_weeks` are the Mondays of the dog's risk weeks left mostly uncovered, None where that
     is not known; `trade` shows what each way of dosing would give, empty where not worked out.
-    `effect` is how long a dose holds in the dog, None where only the label says so.
+    `effect` is how long a dose holds in the dog, None where only the label says so; `word` a vet's
+    that it may be planned to hold longer than was measured.
     """
 
     dog: str
@@ -126,10 +127,11 @@ class DosePlan:
     signed_by: str | None = None
     loosened: tuple[Loosened, ...] = ()
     effect: EffectTime | None = None
+    word: VetsWord | None = None
 
     @property
     def cautions(self) -> tuple[Caution, ...]:
-        """Those always on, rules that were loosened, those of the therapy, what to watch."""
+        """Those always on, rules loosened, a vet's word, those of the therapy, what to watch."""
         kind = therapy(self.therapy)
         own = tuple(Caution(code, str(c.value), c.source) for code, c in kind.cautions.items())
         own += tuple(
@@ -139,6 +141,8 @@ class DosePlan:
         looser = tuple(
             Caution(f"loosened {one.rule}", one.sentence, "practice.toml") for one in self.loosened
         )
+        if self.word is not None:
+            looser += (Caution("vets_word", self.word.sentence, "a vet's word, kept with the dog"),)
         return CAUTIONS + looser + own
 
 

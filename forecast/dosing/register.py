@@ -28,13 +28,13 @@ from forecast.dosing.dog_record import (
 )
 from forecast.dosing.dog_risk import DogHistory, DogRisk, dog_risk
 from forecast.dosing.known_facts import KnownFacts, known_facts
-from forecast.dosing.therapies import cover_rules
+from forecast.dosing.rules import Rules, shipped_rules
 from forecast.records import care, dogs, visits
 from forecast.records.branches import branches
 from forecast.records.bulk import undisturbed
 from forecast.records.engine import Records
 from forecast.regions import Branch
-from forecast.visits.counting.cover import days_not_uncovered
+from forecast.visits.counting.cover import CoverRule, days_not_uncovered
 from forecast.visits.counting.placing import BRANCH_REGION, last_branches, region_of
 from models.flare.cover import efficacy_mean
 
@@ -65,17 +65,25 @@ def read_register(
     today: date,
     unknown_home: str = BRANCH_REGION,
     dog_id: str | None = None,
+    rules: Rules | None = None,
 ) -> Register:
     """Read every dog, or one, as it was known on a day.
 
-    `unknown_home` says whether the region of the branch that sees a dog stands in for a home that
-    is not known, see `forecast.visits.counting.placing`.
+    `rules` are those that the practice goes by (those shipped, where none are given): they say how
+    long a dose covers. `unknown_home` says whether the region of the branch that sees a dog stands
+    in for a home that is not known, see `forecast.visits.counting.placing`.
     """
     with undisturbed():
-        return _read(records, today, unknown_home, dog_id)
+        return _read(records, today, unknown_home, dog_id, (rules or shipped_rules()).cover)
 
 
-def _read(records: Records, today: date, unknown_home: str, dog_id: str | None) -> Register:
+def _read(
+    records: Records,
+    today: date,
+    unknown_home: str,
+    dog_id: str | None,
+    covers: Mapping[str, CoverRule],
+) -> Register:
     seen = _until(visits.visits(records, dog_id=dog_id), today)
     flares = _by_dog((dog, day) for dog, day, kind in _rows(seen, "kind") if kind == "itch flare")
     facts = known_facts(records, today=today, dog_id=dog_id)
@@ -87,7 +95,7 @@ def _read(records: Records, today: date, unknown_home: str, dog_id: str | None) 
         )
         if status in (GIVEN, DISPENSED)
     )
-    not_uncovered = days_not_uncovered(told, cover_rules())
+    not_uncovered = days_not_uncovered(told, covers)
     scores = _by_dog(
         (dog, ItchScore(float(pvas), day, str(scale)))
         for dog, day, pvas, scale in _rows(

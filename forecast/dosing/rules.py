@@ -17,6 +17,7 @@ from forecast.dosing.therapies import (
     DosingError,
     Therapy,
     Verdict,
+    cover_rules_of,
     table,
     therapies_of,
 )
@@ -24,6 +25,7 @@ from forecast.dosing.work_up import FINDINGS
 from forecast.practice import Practice
 from forecast.settings_sections import DosingRuleSection
 from forecast.toml_text import did_you_mean
+from forecast.visits.counting.cover import CoverRule
 from models.parameters import Parameter
 
 # A higher number lets less through, or a lower one.
@@ -73,6 +75,11 @@ class Rules:
     def therapies(self) -> Mapping[str, Therapy]:
         """Every therapy under these rules, by id."""
         return MappingProxyType(therapies_of(self.parameters))
+
+    @cached_property
+    def cover(self) -> Mapping[str, CoverRule]:
+        """How long a dose, or a course, of each therapy covers under these rules, by id."""
+        return MappingProxyType(cover_rules_of(self.therapies))
 
     @cached_property
     def current_for(self) -> Mapping[str, int]:

@@ -33,20 +33,23 @@ class CoverCurve:
     """How much of a dog's risk a dose takes away, by whole days since the dose.
 
     Nothing before `onset`, all of it through `full_until`, then along a straight line down to
-    nothing at `ends_at`. The longest effect seen against placebo caps `ends_at`.
+    nothing at `ends_at`. The longest effect seen against placebo caps `ends_at`, or the day that a
+    vet gave their word for, `by_word`.
     """
 
     onset: int
     full_until: int
     ends_at: int
+    by_word: int = 0
 
     def __post_init__(self) -> None:
-        cap = int(table().number("plan.longest_cover"))
+        cap = max(int(table().number("plan.longest_cover")), self.by_word)
         if not 0 <= self.onset <= self.full_until < self.ends_at <= cap:
             raise DosingError(
                 f"a cover from day {self.onset}, full until day {self.full_until} and ended at "
                 f"day {self.ends_at} was asked; days must rise and end by day {cap}, the longest "
-                "effect measured against placebo; shorten the cover"
+                "effect measured against placebo or that a vet gave their word for; shorten the "
+                "cover"
             )
 
     def share(self, days_since_dose: int) -> float:
@@ -139,12 +142,20 @@ def therapies_of(parameters: Mapping[str, Parameter]) -> dict[str, Therapy]:
 
 
 def cover_rules() -> dict[str, CoverRule]:
-    """Return how long a dose, or a course, of each therapy covers, by id.
+    """Return how long a dose, or a course, of each therapy covers as shipped, by id.
+
+    A practice's own are `forecast.dosing.rules.Rules.cover`.
+    """
+    return cover_rules_of(therapies())
+
+
+def cover_rules_of(known: Mapping[str, Therapy]) -> dict[str, CoverRule]:
+    """Return how long a dose, or a course, of each of some therapies covers, by id.
 
     An item that is of no class yet may have been any: for as long as the longest effect measured
     against placebo its dog's cover is not known.
     """
-    found = {t.id: _cover_rule(t) for t in therapies().values()}
+    found = {t.id: _cover_rule(t) for t in known.values()}
     longest = days_rule("plan.longest_cover")
     return found | {UNMAPPED_THERAPY: CoverRule(longest, False, is_known=False)}
 

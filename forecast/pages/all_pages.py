@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 from forecast.pages import (
+    alert,
+    alert_delivery,
+    alert_feed,
+    alert_rule,
+    alerts,
+    culprits,
     data,
     dog,
     dogs,
@@ -18,8 +24,14 @@ from forecast.pages import (
     requests,
     season,
     signing_in,
+    staffing,
+    staffing_branch,
+    staffing_desk,
+    staffing_figures,
+    unsubscribing,
     uploads,
     validation,
+    vets,
 )
 from forecast.pages.page import Page
 
@@ -30,7 +42,17 @@ def all_pages() -> tuple[Page, ...]:
         *season.PAGES,
         *region.PAGES,
         *dogs.PAGES,
+        *vets.PAGES,
+        *culprits.PAGES,
         *dog.PAGES,
+        *alert_feed.PAGES,  # before addresses that name an alert
+        *alerts.PAGES,
+        *alert_rule.PAGES,
+        *alert.PAGES,
+        *staffing.PAGES,
+        *staffing_branch.PAGES,
+        *staffing_desk.PAGES,
+        *staffing_figures.PAGES,
         *figure_pages.PAGES,
         *data.PAGES,
         *requests.PAGES,
@@ -44,4 +66,6 @@ def all_pages() -> tuple[Page, ...]:
         *help.PAGES,
         *own_account.PAGES,
         *signing_in.PAGES,
+        *alert_delivery.PAGES,
+        *unsubscribing.PAGES,
     )

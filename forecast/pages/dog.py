@@ -9,9 +9,10 @@ from typing import Any
 
 from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
-from forecast.dosing.dog_record import DogRecord, Reason
+from forecast.dosing.dog_record import DogRecord, Reason, dog_cover
 from forecast.dosing.due import DueDog, due_dog
-from forecast.dosing.entering import Entry, entry_of, release_of
+from forecast.dosing.effect_times import VetsWord, word_of
+from forecast.dosing.entering import Entry, entry_of, longer_effect_of, release_of
 from forecast.dosing.plan import CAUTIONS
 from forecast.dosing.readiness import readiness_for_each
 from forecast.dosing.register import is_atopic, read_register
@@ -20,11 +21,13 @@ from forecast.dosing.therapies import DosingError, Verdict
 from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, RULE_OUTS, WORK_UP
 from forecast.pages.dog_effect import HIGH, WIDE, EffectShown, effect_shown
 from forecast.pages.dog_list import ACTIVE, planned_ahead
-from forecast.pages.dogs import PATH, theirs
+from forecast.pages.dogs import NAME_ERASED, PATH, theirs
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
 from forecast.records import care
 from forecast.records.dogs import identity_of
 from forecast.records.engine import RecordsError
+from forecast.records.vets import vets, vets_on
+from forecast.records.vets_words import vets_words
 
 _NOT_TAKEN = 422
 _SCORES_SHOWN = 24
@@ -76,11 +79,21 @@ class EventShown:
 
 
 @dataclass(frozen=True)
+class WordShown:
+    """A vet's word on a longer effect; the reason is "" for who reads no clinical notes."""
+
+    sentence: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class DogPage:
     """What the page of one dog says.
 
-    `reactions` are the classes that a vet may sign to be given again; `findings` what can be
-    answered, in the order of a work-up.
+    `cover` says whether a working therapy covers it today: yes, no or not known. `vet` looks after
+    it, "" for nobody; `vets` may. `word` is a vet's that a dose may be planned to hold longer than
+    measured. `reactions` are the classes that a vet may sign to be given again; `findings` what can
+    be answered, in the order of a work-up.
     """
 
     dog: DueDog
@@ -88,6 +101,10 @@ class DogPage:
     birth_date: date | None
     sex: str
     weight: str
+    cover: str
+    vet: str
+    vets: tuple[tuple[str, str], ...]
+    word: WordShown | None
     classes: tuple[ClassShown, ...]
     scores: tuple[ScoreShown, ...]
     curve: ItchCurve | None
@@ -99,6 +116,8 @@ class DogPage:
     cautions: tuple[str, ...]
     may_record: bool
     may_sign: bool
+    may_share_out: bool
+    planned: str
     today: date
     wrong: str = ""
     typed: Mapping[str, str] | None = None
@@ -119,6 +138,9 @@ def _page(asked: Asked) -> DogPage:
     words = {one.id: one.words for one in rules.therapies.values()}
     each = readiness_for_each(record, today, rules=rules)
     stopped = {one.therapy for one in record.reactions if one.lifted is None}
+    kept, known = vets_words(asked.records, on=today, dog_id=record.id), vets(asked.records)
+    with asked.records.reading() as connection:
+        own_vet = vets_on(connection, today, dog_id=record.id).get(record.id)
     sexes = [record.sex or "sex not known"]
     if record.neutered is not None:
         sexes.append("neutered" if record.neutered else "entire")
@@ -128,6 +150,13 @@ def _page(asked: Asked) -> DogPage:
         birth_date=record.birth_date,
         sex=" ".join(sexes),
         weight=_weight(record),
+        cover=str(dog_cover(record, today, known=rules.therapies)),
+        vet=next((one.name or NAME_ERASED for one in known if one.id == own_vet), ""),
+        vets=tuple((one.id, one.name) for one in known if one.name),
+        word=_word_shown(
+            word_of(kept.get((record.id, planned_ahead(rules).id))),
+            with_reason=account.may(Right.SEE_NOTES),
+        ),
         classes=tuple(
             ClassShown(
                 one.therapy,
@@ -151,6 +180,8 @@ def _page(asked: Asked) -> DogPage:
         cautions=tuple(caution.sentence for caution in CAUTIONS),
         may_record=account.may(Right.RECORD_CARE),
         may_sign=account.may(Right.SIGN_PLANS),
+        may_share_out=account.may(Right.SHARE_OUT_DOGS),
+        planned=planned_ahead(rules).id,
         today=today,
     )
 
@@ -160,16 +191,18 @@ def _record(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
     assert asked.account is not None
     dog_id, today = asked.path["dog"], asked.practice.local_date
     refused = NotFoundError("there is no such dog, or it is of another branch")
+    rules = rules_of(asked.practice)
     try:
         register = read_register(
             asked.records,
             today=today,
             unknown_home=asked.practice.settings.visits.unknown_home,
             dog_id=dog_id,
+            rules=rules,
         )
     except RecordsError:
         raise refused from None
-    rules, record = rules_of(asked.practice), register.dogs[dog_id]
+    record = register.dogs[dog_id]
     shown = due_dog(
         record,
         identity_of(asked.records, dog_id),
@@ -182,6 +215,12 @@ def _record(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
     if not theirs([shown], asked.account):
         raise refused
     return record, shown, rules
+
+
+def _word_shown(word: VetsWord | None, *, with_reason: bool) -> WordShown | None:
+    if word is None:
+        return None
+    return WordShown(word.sentence, word.reason if with_reason else "")
 
 
 def _weight(record: DogRecord) -> str:
@@ -271,6 +310,16 @@ def _sign(asked: Asked) -> View | GoTo:
     return _keep(asked, entry, Action.THERAPY_RELEASED)
 
 
+def _longer(asked: Asked) -> View | GoTo:
+    assert asked.account is not None
+    fields, today = _fields(asked), asked.practice.local_date
+    try:
+        entry = longer_effect_of(fields, signed_by=asked.account.id, today=today)
+    except DosingError as refused:
+        return _again(asked, refused, fields)
+    return _keep(asked, entry, Action.LONGER_EFFECT_SIGNED)
+
+
 def _fields(asked: Asked) -> dict[str, str]:
     return {name: asked.text(name) for name in asked.form}
 
@@ -296,4 +345,5 @@ PAGES = (
     Page(f"{PATH}/{{dog}}", "dog", Right.SEE_DOGS, _dog, has_data=True),
     Page(f"{PATH}/{{dog}}/enter", "dog-enter", Right.RECORD_CARE, _enter, methods=("POST",)),
     Page(f"{PATH}/{{dog}}/sign", "dog-sign", Right.SIGN_PLANS, _sign, methods=("POST",)),
+    Page(f"{PATH}/{{dog}}/longer", "dog-longer", Right.SIGN_PLANS, _longer, methods=("POST",)),
 )

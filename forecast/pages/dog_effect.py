@@ -42,7 +42,9 @@ class EffectShown:
     rests_on
         What it rests on, or what would make it known.
     longest
-        Days beyond which no dose is planned to cover without a vet's word.
+        Days beyond which no dose is planned to cover: as measured, or as a vet gave their word.
+    measured
+        Days of the longest effect measured against placebo.
     covers_until
         Days until which a dose is planned to cover; None where none is.
     covers_at
@@ -59,6 +61,7 @@ class EffectShown:
     sentence: str
     rests_on: str
     longest: int
+    measured: int
     covers_until: int | None
     covers_at: float | None = None
     points: tuple[tuple[float, float], ...] = ()
@@ -90,6 +93,7 @@ def _by_label(therapy: Therapy) -> EffectShown:
         f"risk weeks, once the practice has {least} relapses on record; it is worked out when "
         "plans are made.",
         days_rule("plan.longest_cover"),
+        days_rule("plan.longest_cover"),
         cover.full_until,
     )
 
@@ -107,6 +111,7 @@ def _by_scores(effect: EffectTime, therapy: Therapy, *, made_on: date) -> Effect
         f"Worked out with the plans of {made_on}, from doses and itch scores on the line (PVAS) in "
         "dogs' own risk weeks; what was entered since is not in it.",
         longest,
+        days_rule("plan.longest_cover"),
         None if cover is None else cover.full_until,
         None if cover is None else round(WIDE * cover.full_until / longest, 1),
         tuple(

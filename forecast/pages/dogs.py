@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
@@ -12,12 +13,15 @@ from forecast.dosing.due import Due, DueDog
 from forecast.pages.dog_list import ACTIVE, lists
 from forecast.pages.page import Asked, Page, PageError, View
 from forecast.records.branches import branches
+from forecast.records.vets import Vet, vets
 
 PATH = "/dogs"
 _SHOWN = 100
 _ANY = ""
 _EVERY = "every dog"
 _ALLERGIC = "allergic dogs"
+MINE, OF_NOBODY = "mine", "nobody"  # values of the filter by vet, beside their ids
+NAME_ERASED = "name erased"
 
 
 @dataclass(frozen=True)
@@ -37,8 +41,12 @@ class DogsPage:
     ----------
     answer
         How many are due, in a sentence.
-    due, branch, who, q
+    due, branch, vet, who, q
         What is filtered by; "" for no filter.
+    vet_of
+        The name of the vet who looks after each dog that is shown and has one.
+    is_behind
+        Whether files came that are not in it yet; it is being worked out anew.
     n_found, page, n_pages
         How many dogs answer to it, and which hundred of them is shown.
     """
@@ -47,11 +55,17 @@ class DogsPage:
     dogs: tuple[DueDog, ...]
     due: str
     branch: str
+    vet: str
     who: str
     q: str
     whose: tuple[Choice, ...]
     dues: tuple[Choice, ...]
     branches: tuple[Choice, ...]
+    vets: tuple[Choice, ...]
+    vet_of: Mapping[str, str]
+    may_share_out: bool
+    may_sign: bool
+    is_behind: bool
     n_found: int
     page: int
     n_pages: int
@@ -60,33 +74,40 @@ class DogsPage:
 
 
 def _dogs(asked: Asked) -> View:
-    page, found = _page(asked)
     as_table = asked.request.url.path.endswith(".csv")  # of very many dogs only where it is asked
-    return View("dogs.html", page, {"dogs": [_row(one) for one in found] if as_table else ()})
+    page, found = _page(asked, whole=as_table)
+    rows = [_row(one, page.vet_of.get(one.id, "")) for one in found] if as_table else ()
+    return View("dogs.html", page, {"dogs": rows})
 
 
-def _row(one: DueDog) -> dict[str, object]:
-    return {name: value for name, value in vars(one).items() if name not in ("id", "is_atopic")}
+def _row(one: DueDog, vet: str) -> dict[str, object]:
+    told = {name: value for name, value in vars(one).items() if name not in ("id", "is_atopic")}
+    return told | {"vet": vet}
 
 
-def theirs(dogs: list[DueDog], account: Account) -> list[DueDog]:
+def theirs(dogs: Sequence[DueDog], account: Account) -> list[DueDog]:
     """Leave out the dogs of branches that are not a person's."""
     if not account.branches:
-        return dogs
+        return list(dogs)
     return [one for one in dogs if one.branch in account.branches]
 
 
-def _page(asked: Asked) -> tuple[DogsPage, list[DueDog]]:
+def _page(asked: Asked, *, whole: bool) -> tuple[DogsPage, list[DueDog]]:
+    """Return the page and all dogs found; with `whole`, the vets of all of them are named."""
     assert asked.account is not None
-    everyone = theirs(lists.rows(asked.practice, asked.records), asked.account)
-    wanted = {name: asked.query.get(name, _ANY).strip() for name in ("due", "branch", "who", "q")}
+    listed = lists.listed(asked.practice, asked.records)
+    everyone = theirs(listed.rows, asked.account)
+    names = ("due", "branch", "vet", "who", "q")
+    wanted = {name: asked.query.get(name, _ANY).strip() for name in names}
     if wanted["due"] not in (_ANY, *Due):
         raise PageError(
             f"dogs with {wanted['due']!r} due were asked for; there are {', '.join(Due)}"
         )
-    whole = wanted["who"] == _EVERY or bool(wanted["q"])
-    pool = everyone if whole else [d for d in everyone if d.status == ACTIVE and d.is_atopic]
+    all_of_them = wanted["who"] == _EVERY or bool(wanted["q"])
+    pool = everyone if all_of_them else [d for d in everyone if d.status == ACTIVE and d.is_atopic]
     pool = [one for one in pool if _is_meant(one, wanted["branch"], wanted["q"])]
+    known, vet_of = vets(asked.records), lists.vets(asked.practice, asked.records)
+    pool = _of_vet(pool, wanted["vet"], known, vet_of, asked.account)
     found = [one for one in pool if wanted["due"] in (_ANY, one.due)]
     n_pages = max(1, -(-len(found) // _SHOWN))
     number = _number(asked.query.get("page", "1"), n_pages)
@@ -94,6 +115,8 @@ def _page(asked: Asked) -> tuple[DogsPage, list[DueDog]]:
     held = branches(asked.records).values()
     mine = [one for one in held if not asked.account.branches or one.id in asked.account.branches]
     counted = Counter(one.due for one in pool)
+    names_of = {one.id: one.name or NAME_ERASED for one in known}
+    own = any(one.account_id == asked.account.id for one in known)
     page = DogsPage(
         answer=_answer(len(pool), counted),
         dogs=tuple(shown),
@@ -101,6 +124,19 @@ def _page(asked: Asked) -> tuple[DogsPage, list[DueDog]]:
         whose=(Choice("", _ALLERGIC), Choice(_EVERY, "every animal, gone ones too")),
         dues=tuple(Choice(due, due, counted[due]) for due in Due),
         branches=tuple(Choice(one.id, one.name) for one in mine),
+        vets=(
+            *([Choice(MINE, "my dogs")] if own else []),
+            *(Choice(one.id, one.name) for one in known if one.name),
+            *([Choice(OF_NOBODY, "nobody yet")] if known else []),
+        ),
+        vet_of={
+            one.id: names_of[vet_of[one.id]]
+            for one in (found if whole else shown)
+            if one.id in vet_of
+        },
+        may_share_out=asked.account.may(Right.SHARE_OUT_DOGS),
+        may_sign=asked.account.may(Right.SIGN_PLANS),
+        is_behind=listed.is_behind,
         n_found=len(found),
         page=number,
         n_pages=n_pages,
@@ -108,6 +144,24 @@ def _page(asked: Asked) -> tuple[DogsPage, list[DueDog]]:
         later=_address(wanted, number + 1) if number < n_pages else "",
     )
     return page, found
+
+
+def _of_vet(
+    pool: list[DueDog], wanted: str, known: list[Vet], vet_of: Mapping[str, str], who: Account
+) -> list[DueDog]:
+    """Leave the dogs that one vet looks after, or that nobody does."""
+    if wanted == _ANY:
+        return pool
+    if wanted == OF_NOBODY:
+        return [one for one in pool if one.id not in vet_of]
+    own = {one.account_id: one.id for one in known if one.account_id}
+    vet_id = own.get(who.id) if wanted == MINE else wanted
+    if vet_id not in {one.id for one in known}:
+        raise PageError(
+            "dogs of a vet were asked for who is not on record"
+            + ("; nobody has named you as one yet (page Vets)" if wanted == MINE else "")
+        )
+    return [one for one in pool if vet_of.get(one.id) == vet_id]
 
 
 def _is_meant(one: DueDog, branch: str, words: str) -> bool:

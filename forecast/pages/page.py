@@ -123,6 +123,9 @@ class Page:
         Of a form; an upload's page allows more.
     menu
         Its words in the menu; "": it is not in it.
+    is_one_click
+        Whether a form is taken from whoever holds its address, wherever it comes from: mail
+        programs send it, and tell no origin (RFC 8058). What the address holds is all it takes.
     """
 
     path: str
@@ -133,3 +136,4 @@ class Page:
     has_data: bool = False
     max_bytes: int = 64 * 1024
     menu: str = ""
+    is_one_click: bool = False

@@ -8,10 +8,11 @@ from datetime import date
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from forecast.accounts.roles import Right
 from forecast.charts.theme import words_of
-from forecast.evidence_files import read_evidence
+from forecast.evidence_files import BesideIssue, CoverDecides, read_beside, read_evidence
 from forecast.figures import names_of_regions
 from forecast.issuing import Issue
 from forecast.model_words import review_sentences
@@ -117,7 +118,8 @@ class RegionPage:
     before they are read. `flowering` are the plants that were observed, while in season.
     `explanation` says what moves each week from what is usual, `why` what the forecast rests on,
     `review` what the yearly review of its model found, `evidence` what the practice's own visits
-    tell of what drives flares; None where that was not kept with the issue. `record` is how
+    tell of what drives flares; None where that was not kept with the issue. `coming_in` are weeks
+    that have not all come in, `cover` what hangs on how much cover prevents. `record` is how
     forecasts of the region did, `validation` what the models reached on others' data. Without
     visits of the region `weeks` is empty.
     """
@@ -136,6 +138,8 @@ class RegionPage:
     why: tuple[str, ...]
     review: tuple[str, ...]
     evidence: tuple[str, ...] | None
+    coming_in: tuple[str, ...]
+    cover: CoverDecides | None
     record: RecordShown
     validation: tuple[str, ...]
 
@@ -169,6 +173,7 @@ def _page(asked: Asked, whole: Issue, region_id: str, name: str) -> RegionPage:
     key = (whole.file, practice.settings_sha256, region_id)
     shown = (figure_shown(practice, whole, f"{kind}-{region_id}") for kind in FIGURES)
     evidence = read_evidence(practice, whole.id)
+    beside = read_beside(practice, whole.id) or BesideIssue()
     return RegionPage(
         region_id,
         name,
@@ -184,6 +189,8 @@ def _page(asked: Asked, whole: Issue, region_id: str, name: str) -> RegionPage:
         held.value((*key, "why"), lambda: _why(one, region_id)),
         held.value((*key, "review"), lambda: _review(one)),
         None if evidence is None else tuple(evidence_sentence(told) for told in evidence),
+        beside.coming_in.get(region_id, ()),
+        beside.cover.get(region_id),
         record_shown(practice, asked.records, kind="issued", region=region_id),
         validation_page().sentences,
     )
@@ -306,12 +313,32 @@ def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
             f"{100 * covered[-1]:.0f} %; the diary sees fewer flares for it, and the forecast "
             "takes that into account by a published effect, with its spread."
         )
+    told += _closed_weeks(one)
     told.append(
         "Climatology, what the same weeks of past years were like, is always part of the forecast; "
         "temperature, humidity and, where it enters, exposure move it by how far they are from "
         "what is usual there in that week."
     )
     return tuple(told)
+
+
+def _closed_weeks(one: xr.Dataset) -> list[str]:
+    """Say which weeks ahead hold listed closures, and that visits are fewer for it."""
+    if "open_share" not in one:
+        return []
+    weeks = one["week"].values[one["open_share"].values < 1.0]
+    if not len(weeks):
+        return []
+    each = ", ".join(
+        f"{words_of(pd.Timestamp(week).date())} "
+        f"({100 * (1 - float(one['open_share'].sel(week=week))):.0f} %)"
+        for week in weeks
+    )
+    return [
+        "Closures listed for days to come take their part of the visits and consultations of these "
+        f"weeks: {each}. The odds of a high week are of flares per 1,000 consultations, which "
+        "closed days do not move; visits that owners put off to days around are not counted there."
+    ]
 
 
 PAGES = (Page("/regions/{region}", "region", Right.SEE_FORECAST, region, has_data=True),)

@@ -37,6 +37,7 @@ from models.errors import ForepawError
 _ROUND_THE_FILE = 64 * 1024  # bytes of a form besides its file
 _MEGABYTE = 1_000_000
 _UNMAPPED_LISTED = 500
+STAFF = "staff"  # the kind that tells of people at every branch
 # What each kind of file holds; the columns are those of README.md.
 HOLDS: Mapping[str, str] = {
     "visits": "an export of visits or invoice lines, or visit, date, branch, dog, kind",
@@ -50,6 +51,7 @@ HOLDS: Mapping[str, str] = {
     "medicines": "other medicines: dog, kind, date, until",
     "tests": "allergy tests: dog, date, allergen, result, method",
     "branches": "id, name, region, open_days",
+    "staff": "the desk's tables: staff, leave, hours, minutes, prices, stock",
     "flowering": "region, species, stage, date",
     "weather": "daily weather of the regions, CF NetCDF",
 }
@@ -125,6 +127,9 @@ def _bring(asked: Asked) -> GoTo | View:
         return _refused(
             asked, f"a file was brought as {kind!r}; it may hold {', '.join(KINDS)}", "visits"
         )
+    if kind == STAFF and asked.account.branches:
+        sentence = "a file of staff is of all branches; mend those of yours on the page Staffing"
+        return _refused(asked, sentence, "visits")
     try:
         kept = keep_upload(
             asked.practice,

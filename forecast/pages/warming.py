@@ -1,6 +1,8 @@
 """What takes long the first time, done before anybody asks: figures, the drawer, the list of dogs.
 
-Figures are drawn in processes of their own: a drawer keeps its process from answering meanwhile.
+The list of dogs is looked at again and again, so that neither midnight nor an import has somebody
+wait for it. Figures are drawn in processes of their own: a drawer keeps its process from answering
+meanwhile.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from models.errors import ForepawError
 
 log = logging.getLogger("forepaw.pages")
 _ENDS_WITHIN = 1.5  # seconds, for who was told to end; `forepaw serve` kills after nine
+_LOOK_EVERY = 5.0  # seconds; a look is some twenty small queries
 
 
 def begin_to_warm(opened: OpenedPractice) -> Callable[[], None]:
@@ -36,10 +39,12 @@ def begin_to_warm(opened: OpenedPractice) -> Callable[[], None]:
         arguments = (practice.folder, practice.now, practice.issued_folder / row.file)
         drawing = get_context("spawn").Process(target=draw_newest, args=arguments, daemon=True)
         drawing.start()
-    thread = threading.Thread(target=_hold, args=(opened,), name="warming", daemon=True)
+    ended = threading.Event()
+    thread = threading.Thread(target=_warm, args=(opened, ended), name="warming", daemon=True)
     thread.start()
 
     def end() -> None:
+        ended.set()
         if drawing is not None:
             drawing.terminate()
             drawing.join(_ENDS_WITHIN)
@@ -50,15 +55,30 @@ def begin_to_warm(opened: OpenedPractice) -> Callable[[], None]:
     return end
 
 
-def _hold(opened: OpenedPractice) -> None:
-    """Read the newest issue, the drawing script and what is due for dogs, for who comes first."""
+def _warm(opened: OpenedPractice, ended: threading.Event) -> None:
+    """Read the newest issue and the drawing script; then keep the list of dogs warm."""
+    _try(lambda: latest(opened.practice(), opened.records))
+    _try(hold_script)
+    last, folder = "", opened.practice().folder
     try:
-        latest(opened.practice(), opened.records)
-        hold_script()
-        lists.rows(opened.practice(), opened.records)
+        while not ended.is_set():
+            last = _try(lambda: lists.keep_warm(opened.practice(), opened.records), but=last)
+            ended.wait(_LOOK_EVERY)
+    finally:
+        lists.leave(folder)  # else pages would wait for ever for a list that nobody makes
+
+
+def _try(warm: Callable[[], object], *, but: str = "") -> str:
+    """Warm something; return the kind of refusal, "" for none, and say it unless it was `but`."""
+    try:
+        warm()
     except (ForepawError, OSError) as refusal:
         # the page that needs it says why; here nobody asked
-        log.warning("pages were not warmed: %s", type(refusal).__name__)
+        kind = type(refusal).__name__
+        if kind != but:
+            log.warning("pages were not warmed: %s", kind)
+        return kind
+    return ""
 
 
 def draw_newest(folder: Path, now: datetime, file: Path) -> None:

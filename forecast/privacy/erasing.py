@@ -12,8 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forecast.practice import Practice
+from forecast.privacy.alert_mails import mails_of_owner
 from forecast.privacy.papers import rewrite_papers, still_named
 from forecast.privacy.raw_files import Searched, take_out
+from forecast.privacy.staff import erase_staff_again
 from forecast.records import Records, persons
 from forecast.records.erased import ERASED_FILE, ErasedList, keep_beside, read_erased
 from forecast.records.identifiers import new_id
@@ -24,7 +26,8 @@ from forecast.visits.exports.redacting import DOG, Theirs
 # The tables in which somebody is named.
 _NAMING = (
     *("owner", "dog_identity", "visit", "imported_file"),
-    *("adverse_reaction", "therapy_release"),
+    *("adverse_reaction", "therapy_release", "vets_word"),
+    *("alert_message", "alert_stop"),
 )
 _IN_RECORDS = (
     "the records hold the name in somebody else's rows: as a vet's name, in an item or in the note "
@@ -125,6 +128,8 @@ def _erase(
     renamed = {
         reference: erased.instead_of(reference) for reference in persons.references_of(records, one)
     }
+    for path in mails_of_owner(practice, records, one.owner_id):
+        path.unlink(missing_ok=True)
     papers = rewrite_papers(practice, renamed, one.dog_numbers)
     persons.erase_person(records, one, erasure=erasure, at=practice.now, renamed=renamed)
     return Erased(
@@ -189,6 +194,7 @@ def replay_erasures(practice: Practice, records: Records) -> Replayed:
     forgotten = sorted(set(erased.erasures) - persons.erasures(records)) if erased else []
     if not forgotten:
         return Replayed()
+    erase_staff_again(practice, records)
     back = persons.persons_of(
         records,
         is_owner=lambda reference: bool(reference) and erased.holds_owner(reference),

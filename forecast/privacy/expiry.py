@@ -1,4 +1,4 @@
-"""Retention: notes and raw files are kept for as long as practice.toml says, and no longer.
+"""Retention: notes, raw files and names of staff stay as long as practice.toml says, no longer.
 
 What was counted stays. A visit whose note is gone keeps the verdict it had when the note could be
 read.
@@ -7,11 +7,13 @@ read.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, time
 
 import pandas as pd
 
 from forecast.practice import Practice
+from forecast.privacy.alert_mails import forget_mails
+from forecast.privacy.staff import forget_staff_gone
 from forecast.records import Records
 from forecast.records.imports import imported_files
 from forecast.records.persons import forget_notes
@@ -20,28 +22,39 @@ from forecast.visits.importing.archive import RAW_ENDING, findings_path
 
 @dataclass(frozen=True)
 class Forgotten:
-    """What was kept long enough: notes of visits, and raw files."""
+    """What was kept long enough: notes of visits, raw files, mails of alerts, names of staff."""
 
     n_notes: int = 0
     n_files: int = 0
+    n_mails: int = 0
+    n_staff: int = 0
 
     @property
     def sentence(self) -> str:
         """What was forgotten, in words; empty where nothing was."""
         parts = [f"{self.n_notes} notes"] if self.n_notes else []
         parts += [f"{self.n_files} raw files"] if self.n_files else []
+        parts += [f"{self.n_mails} mails to owners"] if self.n_mails else []
+        parts += [f"names of {self.n_staff} who left the staff"] if self.n_staff else []
         return f"kept long enough and now forgotten: {', '.join(parts)}" if parts else ""
 
 
 def forget_expired(practice: Practice, records: Records) -> Forgotten:
-    """Forget the notes and raw files that are older than [privacy] of practice.toml says."""
+    """Forget what is kept for longer than [privacy] of practice.toml says."""
     privacy = practice.settings.privacy
-    n_notes = n_files = 0
+    n_notes = n_files = n_mails = n_staff = 0
     if privacy.notes_months is not None:
         n_notes = forget_notes(records, before=_months_ago(practice, privacy.notes_months))
     if privacy.archive_months is not None:
         n_files = _forget_raw(practice, records, _months_ago(practice, privacy.archive_months))
-    return Forgotten(n_notes, n_files)
+    if privacy.alert_mails_months is not None:
+        day = _months_ago(practice, privacy.alert_mails_months)
+        began = datetime.combine(day, time(), practice.time_zone)
+        n_mails = forget_mails(practice, records, before=began)
+    if privacy.staff_months is not None:
+        before = _months_ago(practice, privacy.staff_months)
+        n_staff = forget_staff_gone(practice, records, before=before)
+    return Forgotten(n_notes, n_files, n_mails, n_staff)
 
 
 def _months_ago(practice: Practice, months: int) -> date:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from forecast.practice import Practice
+from forecast.privacy.alert_mails import mails_of_owner
 from forecast.privacy.raw_files import search
 from forecast.records import Records
 from forecast.records.persons import holdings, person
@@ -29,6 +30,7 @@ def held_on_owner(practice: Practice, records: Records, number: str) -> dict[str
         return found in numbers if kind == DOG else found == one.reference
 
     searched = search(practice, records, Theirs(is_theirs, one.names))
+    mails = mails_of_owner(practice, records, one.owner_id)
     raw = {
         file: [{"row": row} | cells for row, cells in rows.items()]
         for file, rows in searched.rows.items()
@@ -39,6 +41,9 @@ def held_on_owner(practice: Practice, records: Records, number: str) -> dict[str
         "owner number": number,
         "as of": practice.now.isoformat(timespec="seconds"),
         **holdings(records, one),
+        "mails in the outbox": {
+            path.name: path.read_text(encoding="ascii", errors="replace") for path in mails
+        },
         "rows of raw files": raw,
         "raw files that could not be searched": unreadable,
     }

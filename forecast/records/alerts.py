@@ -11,7 +11,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, Final, Literal
 
 from sqlalchemy import Connection, and_, func, select, update
@@ -30,6 +30,7 @@ WITHDRAWN: Final = "withdrawn"
 DISCARDED: Final = "discarded"
 REFUSED: Final = "refused"
 BY_CLOCK, BY_COMMAND_LINE = "clock", "command line"
+_JUST_AFTER = timedelta(microseconds=1)
 
 
 @dataclass(frozen=True)
@@ -166,9 +167,17 @@ def texts_sha256(texts: Iterable[AlertText]) -> str:
 
 # ------------------------------------------------------------------------------ rules
 def add_rule(connection: Connection, rule: AlertRule) -> None:
-    """Put a rule in force from now on; earlier ones stay as history."""
+    """Put a rule in force from now on; earlier ones stay as history.
+
+    One of the same moment as the one before, or of a clock set back, is put just after it.
+    """
+    table = tables.alert_rule
+    newest = select(func.max(table.c.made_at)).where(table.c.region_id == rule.region_id)
+    last = connection.scalar(newest)
     values = vars(rule) | {"kinds": list(rule.kinds)}
-    connection.execute(tables.alert_rule.insert(), values)
+    if last is not None and last >= rule.made_at:
+        values["made_at"] = last + _JUST_AFTER
+    connection.execute(table.insert(), values)
 
 
 def rule_history(records: Records, region_id: str) -> list[AlertRule]:
@@ -290,7 +299,9 @@ def decisions(records: Records, alert_id: str) -> list[Decision]:
     table = tables.alert_decision
     query = select(table).where(table.c.alert_id == alert_id)
     with records.reading() as connection:
-        rows = connection.execute(query.order_by(table.c.decided_at, table.c.id))
+        # of one moment a no comes last, and so counts
+        in_order = (table.c.decided_at, table.c.decision, table.c.id)
+        rows = connection.execute(query.order_by(*in_order))
         return [Decision(**row._mapping) for row in rows]
 
 

@@ -191,7 +191,7 @@ _ENTERED = (
     *(tables.therapy_release, tables.dog_status, tables.vaccination, tables.medicine),
     *(tables.allergy_test, tables.home),
 )
-_BY_NAME = {table.name: table for table in _ENTERED}
+_BY_NAME = {table.name: table for table in (*_ENTERED, tables.vets_word)}
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""What holds from a day on: where a dog lives, whether it is still the practice's, and its owner.
+"""What holds from a day on: where a dog lives, who looks after it, whether it left; its owner.
 
 A row without a day holds from the beginning, until the first dated one. Of several rows of one day
 the last one to come counts. What no row tells, of a day before the first, is not known.
@@ -57,17 +57,18 @@ class _Kind:
 
 
 _home, _dog, _owner = tables.home, tables.dog_status, tables.owner_status
-_consent = tables.consent
+_vet, _consent = tables.dog_vet, tables.consent
 HOMES = _Kind(_home, _home.c.dog_id, _home.c.from_date, (_home.c.place, _home.c.region_id))
 DOG_STATUSES = _Kind(_dog, _dog.c.dog_id, _dog.c.date, (_dog.c.status,))
 OWNER_STATUSES = _Kind(_owner, _owner.c.owner_id, _owner.c.date, (_owner.c.status,))
+DOG_VETS = _Kind(_vet, _vet.c.dog_id, _vet.c.date, (_vet.c.vet_id,))
 
 
 def homes_on(
     connection: Connection, day: datetime.date, *, dog_id: str | None = None
 ) -> dict[str, Home]:
     """Return where each dog lives on a day; one of which nothing is known is not in it."""
-    found = _as_of(connection, HOMES, day, dog_id)
+    found = current(connection, HOMES, day, dog_id)
     return {dog: Home(place, region) for dog, (place, region) in found.items()}
 
 
@@ -75,7 +76,9 @@ def dog_statuses_on(
     connection: Connection, day: datetime.date, *, dog_id: str | None = None
 ) -> dict[str, str]:
     """Return the status of each dog on a day; one of which nothing is known is not in it."""
-    return {dog: status for dog, (status,) in _as_of(connection, DOG_STATUSES, day, dog_id).items()}
+    return {
+        dog: status for dog, (status,) in current(connection, DOG_STATUSES, day, dog_id).items()
+    }
 
 
 def left_on(connection: Connection, day: datetime.date) -> dict[str, datetime.date]:
@@ -93,7 +96,7 @@ def owner_statuses_on(
     connection: Connection, day: datetime.date, *, owner_id: str | None = None
 ) -> dict[str, str]:
     """Return the status of each owner on a day; one of whom nothing is known is not in it."""
-    found = _as_of(connection, OWNER_STATUSES, day, owner_id)
+    found = current(connection, OWNER_STATUSES, day, owner_id)
     return {owner: status for owner, (status,) in found.items()}
 
 
@@ -108,9 +111,10 @@ def consents_on(
     return {owner: answer for owner, answer in rows}
 
 
-def _as_of(
+def current(
     connection: Connection, kind: _Kind, day: datetime.date, one: str | None = None
 ) -> dict[str, _Value]:
+    """Return what holds on a day, by whom it is about; those of whom nothing holds are left out."""
     held = _held(connection, kind, one)
     known = {whose: _newest(rows, day) for whose, rows in held.items()}
     return {whose: value for whose, value in known.items() if value is not None}
@@ -138,7 +142,7 @@ def keep_said(
 ) -> None:
     """Add what a register says of dogs or owners, where it is not held already.
 
-    `kind` is one of the three above, and a value is a tuple of its columns.
+    `kind` is one of those above, and a value is a tuple of its columns.
     """
     held = _held(connection, kind)
     new = []

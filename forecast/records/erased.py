@@ -32,18 +32,19 @@ from forecast.records.engine import Records, RecordsError
 ERASED_FILE = "erased.jsonl"
 _KEY_BYTES = 32
 _SHOWN = 16  # letters of a hash where it stands in place of a number
-_DOG, _OWNER = "dog", "owner"
+_DOG, _OWNER, _STAFF = "dog", "owner", "staff"
 
 
 @dataclass
 class ErasedList:
-    """Who was erased: owners and dogs by hash, and the ids of the erasures."""
+    """Who was erased: owners, dogs and staff by hash, and the ids of the erasures."""
 
     file: Path
     key: bytes
     owners: set[str] = field(default_factory=set)
     dogs: dict[str, str] = field(default_factory=dict)
     erasures: dict[str, datetime] = field(default_factory=dict)
+    staff: set[str] = field(default_factory=set)
 
     def __bool__(self) -> bool:
         return bool(self.erasures)
@@ -51,6 +52,10 @@ class ErasedList:
     def holds_owner(self, reference: str) -> bool:
         """Say whether an owner's number is that of somebody who was erased."""
         return bool(reference) and self._hash(_OWNER, reference) in self.owners
+
+    def holds_staff(self, reference: str) -> bool:
+        """Say whether a number is that of a member of staff who was erased."""
+        return bool(reference) and self._hash(_STAFF, reference) in self.staff
 
     def dog_id(self, reference: str) -> str | None:
         """Return the random id of a dog that was erased; None if it was not."""
@@ -61,14 +66,21 @@ class ErasedList:
         return f"erased {self._hash('text', text)[:_SHOWN]}"
 
     def add(
-        self, erasure: str, at: datetime, *, owners: Iterable[str], dogs: Mapping[str, str]
+        self,
+        erasure: str,
+        at: datetime,
+        *,
+        owners: Iterable[str] = (),
+        dogs: Mapping[str, str] | None = None,
+        staff: Iterable[str] = (),
     ) -> None:
         """Add an erasure, or more to one that is there, and write it down before returning."""
         line = {
             "erasure": erasure,
             "at": at.isoformat(),
             "owners": [self._hash(_OWNER, reference) for reference in owners if reference],
-            "dogs": {self._hash(_DOG, ref): dog_id for ref, dog_id in dogs.items() if ref},
+            "dogs": {self._hash(_DOG, ref): dog_id for ref, dog_id in (dogs or {}).items() if ref},
+            "staff": [self._hash(_STAFF, reference) for reference in staff if reference],
         }
         if not self.file.exists():
             _append(self.file, {"key": self.key.hex()})
@@ -77,11 +89,13 @@ class ErasedList:
 
     def _take(self, line: Mapping[str, object]) -> None:
         self.erasures[str(line["erasure"])] = datetime.fromisoformat(str(line["at"]))
-        owners, dogs = line["owners"], line["dogs"]
+        owners, dogs, staff = line["owners"], line["dogs"], line.get("staff", [])
         assert isinstance(owners, list)
         assert isinstance(dogs, dict)
+        assert isinstance(staff, list)
         self.owners |= set(owners)
         self.dogs |= dogs
+        self.staff |= set(staff)
 
     def _hash(self, kind: str, text: str) -> str:
         return hmac.new(self.key, f"{kind}\0{text}".encode(), hashlib.sha256).hexdigest()

@@ -1,8 +1,8 @@
-"""Tables of what else is known of a patient: reactions, vaccinations, medicines, allergy tests.
+"""Tables of what else is known of a patient: reactions, vaccines, medicines, allergy tests, vets.
 
-They know a dog by its random id. What somebody wrote in words, `adverse_reaction.sign` and
-`therapy_release.reason`, is emptied when the owner is erased. An empty (NULL) value means "not
-known".
+They know a dog by its random id. What somebody wrote in words, `adverse_reaction.sign`,
+`therapy_release.reason` and `vets_word.reason`, is emptied when the owner is erased. Who a vet is
+stands in `vet.name` alone. An empty (NULL) value means "not known".
 """
 
 from __future__ import annotations
@@ -84,4 +84,38 @@ allergy_test = Table(
     Column("method", String, nullable=False),
     one_of("result", TEST_RESULTS),
     one_of("method", TEST_METHODS),
+)
+vet = Table(
+    "vet",
+    metadata,
+    Column("id", String, primary_key=True),
+    # as the practice writes it, and as names are compared; empty once it was erased
+    Column("name", String),
+    Column("name_key", String, unique=True),
+    # who signs in as this vet; empty where nobody was named
+    Column("account_id", ForeignKey("account.id"), unique=True),
+)
+dog_vet = Table(
+    "dog_vet",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _dog_id(),
+    # empty: nobody looks after it
+    Column("vet_id", ForeignKey("vet.id")),
+    # from which day on; empty: from the beginning
+    Column("date", Date),
+    # the random id of an account; empty: a file said so
+    Column("given_by", String),
+)
+vets_word = Table(
+    "vets_word",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _dog_id(),
+    Column("therapy", String, nullable=False),
+    Column("date", Date, nullable=False),
+    # how long a dose may be planned to hold at most; empty: an earlier word was taken back
+    Column("days", Integer),
+    Column("signed_by", String, nullable=False),
+    Column("reason", Text),
 )

@@ -21,7 +21,11 @@ from forecast.records.bulk import batches
 from forecast.records.engine import Records, RecordsError
 
 # What somebody wrote of a dog in words, beside the notes of visits.
-_IN_WORDS = {tables.adverse_reaction: "sign", tables.therapy_release: "reason"}
+_IN_WORDS = {
+    tables.adverse_reaction: "sign",
+    tables.therapy_release: "reason",
+    tables.vets_word: "reason",
+}
 
 
 @dataclass(frozen=True)
@@ -122,11 +126,20 @@ def erase_person(
             connection.execute(delete(identity).where(identity.c.dog_id.in_(part)))
         _rename_files(connection, one.names)
         if one.owner_id is not None:
+            _forget_addresses(connection, one.owner_id)
             connection.execute(delete(tables.owner).where(tables.owner.c.id == one.owner_id))
         there = select(tables.erasure.c.id).where(tables.erasure.c.id == erasure)
         if connection.scalar(there) is None:
             audit = {"id": erasure, "at": at, "dogs": len(one.dogs)}
             connection.execute(insert(tables.erasure), audit)
+
+
+def _forget_addresses(connection: Connection, owner_id: str) -> None:
+    """Take away what could tell the address of an owner from another: keyed hashes of it."""
+    message, stop = tables.alert_message, tables.alert_stop
+    own = update(message).where(message.c.owner_id == owner_id)
+    connection.execute(own.values(address_key=None))
+    connection.execute(delete(stop).where(stop.c.owner_id == owner_id))
 
 
 def _rename_files(connection: Connection, names: Sequence[str]) -> None:
@@ -157,6 +170,8 @@ def holdings(records: Records, one: Person) -> dict[str, Any]:
             "owner": _rows(connection, tables.owner, "id", [one.owner_id]),
             "owner statuses": _rows(connection, tables.owner_status, "owner_id", [one.owner_id]),
             "consent": _rows(connection, tables.consent, "owner_id", [one.owner_id]),
+            "messages": _rows(connection, tables.alert_message, "owner_id", [one.owner_id]),
+            "stops": _rows(connection, tables.alert_stop, "owner_id", [one.owner_id]),
             "dogs": [_dog(connection, dog_id) for dog_id in one.dogs],
         }
     return found
@@ -178,11 +193,15 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         "facts": tables.dog_fact,
         "adverse reactions": tables.adverse_reaction,
         "therapies released": tables.therapy_release,
+        "words on a longer effect": tables.vets_word,
         "vaccinations": tables.vaccination,
         "other medicines": tables.medicine,
         "allergy tests": tables.allergy_test,
     }
     told = {name: _rows(connection, table, "dog_id", [dog_id]) for name, table in by_dog.items()}
+    told["vets"] = _rows(connection, tables.dog_vet, "dog_id", [dog_id])
+    for row in told["vets"]:
+        row["vet"] = _rows(connection, tables.vet, "id", [row["vet_id"]])
     dog = _rows(connection, tables.dog, "id", [dog_id])
     return {"dog": dog, **told, "visits": visits, "plans": plans}
 

@@ -161,6 +161,7 @@ def _is_blank() -> list[ColumnElement[bool]]:
         *(tables.visit, tables.therapy_event, tables.pruritus_score, tables.dog_fact),
         *(tables.dose_plan, tables.home, tables.dog_status, tables.adverse_reaction),
         *(tables.vaccination, tables.medicine, tables.allergy_test, tables.therapy_release),
+        *(tables.dog_vet, tables.vets_word),
     )
     unused = [~exists().where(table.c.dog_id == dog.c.id) for table in users]
     registered = exists().where(tables.owner.c.id == dog.c.owner_id, *_has_name())

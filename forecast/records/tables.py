@@ -1,9 +1,10 @@
 """The tables of the records, as SQLAlchemy Core describes them.
 
 Who an owner or a dog *is* stands only in `owner` and `dog_identity`, and in what a vet wrote:
-`visit.note`, and in words of `patient_tables`; who signs in, only in `account_identity`. Every
-other table knows a dog or a person by a random id. Erasing an owner empties those and leaves
-counts, plans and audit valid. An empty (NULL) value always means "not known".
+`visit.note`, and in words of `patient_tables`; who signs in, only in `account_identity`; who works
+here, in `staff_identity`. Every other table knows a dog or a person by a random id. Erasing one of
+them empties those and leaves counts, plans and audit valid. An empty (NULL) value always means "not
+known".
 """
 
 from __future__ import annotations
@@ -40,6 +41,10 @@ from forecast.records.alert_tables import alert_decision as alert_decision
 from forecast.records.alert_tables import alert_rule as alert_rule
 from forecast.records.alert_tables import alert_standing as alert_standing
 from forecast.records.alert_tables import alert_text as alert_text
+from forecast.records.delivery_tables import alert_list as alert_list
+from forecast.records.delivery_tables import alert_message as alert_message
+from forecast.records.delivery_tables import alert_stop as alert_stop
+from forecast.records.delivery_tables import signing_key as signing_key
 from forecast.records.ledger_tables import job_run as job_run
 from forecast.records.ledger_tables import notice as notice
 from forecast.records.ledger_tables import notice_delivery as notice_delivery
@@ -47,9 +52,20 @@ from forecast.records.ledger_tables import verification as verification
 from forecast.records.ledger_tables import work_request as work_request
 from forecast.records.patient_tables import adverse_reaction as adverse_reaction
 from forecast.records.patient_tables import allergy_test as allergy_test
+from forecast.records.patient_tables import dog_vet as dog_vet
 from forecast.records.patient_tables import medicine as medicine
 from forecast.records.patient_tables import therapy_release as therapy_release
 from forecast.records.patient_tables import vaccination as vaccination
+from forecast.records.patient_tables import vet as vet
+from forecast.records.patient_tables import vets_word as vets_word
+from forecast.records.staff_tables import branch_hours as branch_hours
+from forecast.records.staff_tables import desk_number as desk_number
+from forecast.records.staff_tables import staff_identity as staff_identity
+from forecast.records.staff_tables import staff_leave as staff_leave
+from forecast.records.staff_tables import staff_member as staff_member
+from forecast.records.staff_tables import staff_plan as staff_plan
+from forecast.records.staff_tables import staff_terms as staff_terms
+from forecast.records.staff_tables import stock_count as stock_count
 from forecast.records.table_parts import UtcDateTime, one_of
 from forecast.records.table_parts import metadata as metadata
 
@@ -361,4 +377,13 @@ dose = Table(
     Column("plan_id", ForeignKey("dose_plan.id"), primary_key=True),
     Column("number", Integer, primary_key=True),
     Column("date", Date, nullable=False),
+)
+culprit_result = Table(
+    "culprit_result",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("made_at", UtcDateTime, nullable=False),
+    # whose weather and exposure it was worked out on
+    Column("issue_id", ForeignKey("issue.id"), nullable=False),
+    Column("result", JSON, nullable=False),
 )

@@ -36,6 +36,20 @@ def open_sheet(
     It is the first visible sheet with one of the expected sets of headings in its top rows, else
     the longest.
     """
+    filled = _filled_sheets(content, file)
+    wanted = [{same_heading(name) for name in names} for names in expected]
+    fitting = [sheet for sheet in filled if _holds(sheet, wanted)]
+    chosen = fitting[0] if fitting else max(filled, key=lambda sheet: sheet.total_height)
+    return chosen, [sheet.name for sheet in filled if sheet is not chosen]
+
+
+def sheet_names(content: bytes, file: str) -> list[str]:
+    """Return the names of the sheets of a workbook that hold something."""
+    return [sheet.name for sheet in _filled_sheets(content, file)]
+
+
+def _filled_sheets(content: bytes, file: str) -> list[CalamineSheet]:
+    """Return the visible sheets that hold something; all of them where none is visible."""
     from python_calamine import SheetTypeEnum, SheetVisibleEnum
 
     book = _open(content, file)
@@ -48,10 +62,7 @@ def open_sheet(
     filled = [sheet for sheet in sheets if sheet.height]
     if not filled:
         raise SheetError(f"{file} is a workbook with nothing in it; export it again")
-    wanted = [{same_heading(name) for name in names} for names in expected]
-    fitting = [sheet for sheet in filled if _holds(sheet, wanted)]
-    chosen = fitting[0] if fitting else max(filled, key=lambda sheet: sheet.total_height)
-    return chosen, [sheet.name for sheet in filled if sheet is not chosen]
+    return filled
 
 
 def _open(content: bytes, file: str) -> CalamineWorkbook:

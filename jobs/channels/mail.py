@@ -12,10 +12,10 @@ from email.policy import SMTP as SMTP_POLICY
 from email.utils import format_datetime
 
 from forecast.records.notices import FAILED, NOT_KNOWN, TOLD
-from forecast.settings_notices import MailSection
+from forecast.settings_notices import MailSection, MailServerSection
 from jobs.channels.message import Message, Outcome
 
-_TAKEN = (250, 251, 252)  # a recipient's answer: fine, will be forwarded, will be tried
+TAKEN = (250, 251, 252)  # a recipient's answer: fine, will be forwarded, will be tried
 
 
 def send_mail(
@@ -32,18 +32,15 @@ def send_mail(
     """
     where = f"the mail server {settings.host}:{settings.port}"
     try:
-        server = _connect(settings, timeout)
+        server = connect(settings, timeout)
     except (OSError, smtplib.SMTPException) as error:
-        return Outcome(FAILED, f"{where} could not be reached: {_cause(error)}")
+        return Outcome(FAILED, f"{where} could not be reached: {cause_of(error)}")
     try:
         try:
-            if settings.security == "starttls":
-                server.starttls(context=ssl.create_default_context())
-            if settings.user is not None:
-                _log_in(server, settings.user, password or "")
+            secure(server, settings, password)
             n_refused = _envelope(server, settings)
         except (OSError, smtplib.SMTPException) as error:
-            return Outcome(FAILED, f"{where} did not take the message: {_cause(error)}")
+            return Outcome(FAILED, f"{where} did not take the message: {cause_of(error)}")
         return _hand_over(server, _written(message, settings, sender_name), where, n_refused)
     finally:
         # it was taken or not by now; a good-bye that fails changes nothing
@@ -52,11 +49,20 @@ def send_mail(
         server.close()
 
 
-def _connect(settings: MailSection, timeout: float) -> smtplib.SMTP:
+def connect(settings: MailServerSection, timeout: float) -> smtplib.SMTP:
+    """Open a connection to a mail server."""
     if settings.security == "tls":
         context = ssl.create_default_context()
         return smtplib.SMTP_SSL(settings.host, settings.port, timeout=timeout, context=context)
     return smtplib.SMTP(settings.host, settings.port, timeout=timeout)
+
+
+def secure(server: smtplib.SMTP, settings: MailServerSection, password: str | None) -> None:
+    """Turn to TLS and log in, as the settings ask."""
+    if settings.security == "starttls":
+        server.starttls(context=ssl.create_default_context())
+    if settings.user is not None:
+        _log_in(server, settings.user, password or "")
 
 
 class _LoginError(smtplib.SMTPException):
@@ -77,7 +83,7 @@ def _envelope(server: smtplib.SMTP, settings: MailSection) -> int:
     if code != 250:
         raise smtplib.SMTPSenderRefused(code, answer, settings.sender)
     codes = [server.rcpt(address)[0] for address in settings.to]
-    refused = [code for code in codes if code not in _TAKEN]
+    refused = [code for code in codes if code not in TAKEN]
     if len(refused) == len(codes):
         raise smtplib.SMTPResponseException(refused[0], b"no recipient was taken")
     return len(refused)
@@ -87,9 +93,9 @@ def _hand_over(server: smtplib.SMTP, written: bytes, where: str, n_refused: int)
     try:
         code, _ = server.data(written)
     except smtplib.SMTPDataError as error:
-        return Outcome(FAILED, f"{where} did not take the message: {_cause(error)}")
+        return Outcome(FAILED, f"{where} did not take the message: {cause_of(error)}")
     except (OSError, smtplib.SMTPException) as error:
-        return Outcome(NOT_KNOWN, f"{where} gave no answer to the message: {_cause(error)}")
+        return Outcome(NOT_KNOWN, f"{where} gave no answer to the message: {cause_of(error)}")
     if code != 250:
         return Outcome(FAILED, f"{where} refused the message with code {code}")
     return Outcome(TOLD, f"{where} refused {n_refused} of the recipients" if n_refused else None)
@@ -111,7 +117,7 @@ def _addresses(listed: Sequence[str]) -> tuple[Address, ...]:
     return tuple(Address(addr_spec=address) for address in listed)
 
 
-def _cause(error: Exception) -> str:
+def cause_of(error: Exception) -> str:
     """Say what went wrong without the server's own words, which may repeat addresses."""
     if isinstance(error, smtplib.SMTPAuthenticationError):
         return f"it refused the login (code {error.smtp_code})"

@@ -33,9 +33,16 @@ def post_message(
     Of the address only the host is ever told: its path may be a secret.
     """
     body = _body(message, sender)
+    return post_signed(message.id, body, url, secret=secret, sent_at=sent_at, timeout=timeout)
+
+
+def post_signed(
+    message_id: str, body: bytes, url: str, *, secret: str, sent_at: datetime, timeout: float
+) -> Outcome:
+    """Post a body as `post_message` does; the id is the same for the same news."""
     where = f"the web address at {urlsplit(url).hostname}"
     headers = {"Content-Type": "application/json; charset=utf-8", "User-Agent": "forepaw"}
-    headers |= signed_headers(message.id, body, secret=secret, sent_at=sent_at)
+    headers |= signed_headers(message_id, body, secret=secret, sent_at=sent_at)
     try:
         with requests.Session() as session:
             reply = session.post(

@@ -6,6 +6,7 @@ import sys
 
 import typer
 
+from jobs.cli.alert_sending import bounces, consent, send, withdraw
 from jobs.cli.alerts import alert
 from jobs.cli.allergens import allergens
 from jobs.cli.backup import backup, restore
@@ -21,6 +22,7 @@ from jobs.cli.privacy import erase, export
 from jobs.cli.replay import backtest, replay, verify
 from jobs.cli.setup import init
 from jobs.cli.sources import pull, sources
+from jobs.cli.staff import staff
 from jobs.cli.therapies import therapies
 from jobs.cli.visits import visits
 
@@ -42,9 +44,12 @@ app.add_typer(visits, name="visits")
 app.add_typer(people, name="people")
 app.add_typer(erase, name="erase")
 app.add_typer(export, name="export")
+for command in (send, withdraw, consent, bounces):
+    alert.command()(command)
 app.add_typer(alert, name="alert")
 app.command()(issue)
 app.command()(plan)
+app.command()(staff)
 app.command()(culprits)
 app.command()(therapies)
 app.command()(remake)

@@ -80,7 +80,7 @@ def rule(
             off_share=off_share,
             budget=budget,
             without_skill="send" if without_skill == "send" else "hold",
-            **({"kinds": kind} if kind else {}),  # type: ignore[arg-type]
+            **({"kinds": kind} if kind else {}),
         )
         if without_skill not in ("hold", "send"):
             raise typer.BadParameter("--without-skill is hold or send")

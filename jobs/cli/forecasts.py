@@ -20,7 +20,7 @@ def issue(
     """Issue a forecast from what is held, learning first where it is time; print the answer."""
     from forecast.practice import open_practice
     from forecast.skill import record
-    from forecast.training import weeks_coming_in, what_cover_decides, what_drives
+    from forecast.training import what_drives
     from jobs.console import (
         heading,
         paragraph,
@@ -32,6 +32,7 @@ def issue(
         show_weeks_coming_in,
         show_what_cover_decides,
     )
+    from jobs.draw import told_beside
     from jobs.issue import issue_today
     from jobs.opening import open_all
     from jobs.outputs import write_outputs
@@ -42,15 +43,14 @@ def issue(
     origin = as_of or opened.today
     done = issue_today(opened, records, climate, origin=origin, say=say, learn_anew=learn)
     show_issue(opened, done.issue)
-    show_weeks_coming_in(opened, weeks_coming_in(done.model, done.known))
+    beside = told_beside(opened, done.issue, done.model, done.known)
+    show_weeks_coming_in(beside)
     evidence = what_drives(done.model, done.known)
     show_evidence(evidence)
     show_review(done.model.review)
-    weeks = opened.settings.forecast.weeks
-    cover = what_cover_decides(done.model, done.known, n_weeks=weeks)
-    show_what_cover_decides(opened, done.issue, cover)
+    show_what_cover_decides(opened, beside)
     say("drawing charts")
-    show_files(write_outputs(opened, done.issue, evidence=evidence))
+    show_files(write_outputs(opened, done.issue, evidence=evidence, beside=beside))
     if done.issue.has_visits:
         if done.issue.cut.kind == "issued":
             verify(opened, records, say=say)

@@ -107,6 +107,12 @@ def allergy_tests(file: File, practice: PracticeFolder = Path()) -> None:
 
 
 @imports.command()
+def staff(file: File, practice: PracticeFolder = Path()) -> None:
+    """Staff and the rest of the desk: leave, hours, minutes, prices, stock; one a sheet."""
+    _run("staff", file, practice)
+
+
+@imports.command()
 def layout(
     holds: Annotated[str, typer.Argument(metavar="KIND", help="Such as therapies or scores.")],
     file: File,

@@ -63,6 +63,43 @@ def _show(done: Erased) -> None:
         print(f"  {path} still holds the name; delete it, or take the name out")
 
 
+@erase.command("staff")
+def erase_staff(
+    number: Number,
+    practice: PracticeFolder = Path(),
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+) -> None:
+    """Erase who a member of staff is: number and name, and rosters that were written with them.
+
+    Terms and leave stay under a random id. It cannot be undone. Back-ups are not reached: when one
+    is put back, who was erased is erased again at the next start.
+    """
+    from forecast.practice import open_practice
+    from jobs.privacy import erase_from_staff
+
+    opened = open_practice(practice)
+    if not yes:
+        typer.confirm(f"Erase the member of staff {number}, for good?", abort=True)
+    done = erase_from_staff(opened, number)
+    print(f"erased: the member of staff; {len(done.deleted)} rosters that named them deleted")
+    for path in done.still_named:
+        print(f"  {path} still holds the name; delete it, or take the name out")
+
+
+@export.command("staff")
+def export_staff(
+    number: Number,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file, to be written (JSON).")],
+    practice: PracticeFolder = Path(),
+) -> None:
+    """Write all that is held on a member of staff: number, name, terms, leave."""
+    from forecast.practice import open_practice
+    from jobs.privacy import give_out_of_staff
+
+    give_out_of_staff(open_practice(practice), number, file)
+    print(f"{file}: all that is held on the member of staff; readable by you alone")
+
+
 @export.command("owner")
 def export_owner(
     number: Number,

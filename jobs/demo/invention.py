@@ -81,9 +81,25 @@ def write_csv(practice: InventedPractice, folder: Path) -> list[Path]:
     for name in ("branches", "dogs", "facts", "visits", "therapies", "scores"):
         path = folder / f"{name}.csv"
         frame: pd.DataFrame = getattr(practice, name)
+        if name == "dogs":
+            frame = frame.assign(vet=_vets(practice))
         frame.to_csv(path, index=False, date_format="%Y-%m-%d")
         written.append(path)
     return written
+
+
+def _vets(practice: InventedPractice) -> list[str]:
+    """Return who looks after each dog: those who work at its branch on the day, in turn."""
+    from jobs.demo.raw_export.vets import employ  # that room is made of this one
+
+    n_days = (pd.Timestamp(practice.as_of) - practice.visits["date"].min()).days + 1
+    vets = employ(len(practice.branches), n_days, seed=practice.seed)
+    now = [[chair[-1][1] for chair in chairs] for chairs in vets.chairs]
+    place = {branch: number for number, branch in enumerate(practice.branches["id"])}
+    held = [now[place[b]] if b in place else [] for b in practice.dogs["branch"]]
+    return [
+        str(vets.code[one[number % len(one)]]) if one else "" for number, one in enumerate(held)
+    ]
 
 
 def _checked_as_of(as_of: date, places: Places) -> int:

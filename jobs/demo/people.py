@@ -14,6 +14,7 @@ from forecast.accounts.person import Account
 from forecast.accounts.roles import Role
 from forecast.practice import Practice
 from forecast.records.engine import Records
+from forecast.records.vets import link_account, vets
 from jobs.demo.errors import DemoError
 
 NAMES = {
@@ -43,6 +44,10 @@ def people_of_demo(practice: Practice, records: Records) -> dict[Role, Account]:
         password = secrets.token_urlsafe(32)
         use_link(records, link.token, password, today=today, now=practice.now)
     by_email = {one.email: one for one in accounts(records)}
+    known = vets(records)
+    if known and not any(one.account_id for one in known):
+        with records.writing() as connection:
+            link_account(connection, known[0].id, by_email[email_of(Role.VET)].id)
     return {role: by_email[email_of(role)] for role in NAMES}
 
 

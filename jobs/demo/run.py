@@ -31,12 +31,14 @@ from forecast.records.dogs import dog_ids
 from forecast.records.engine import Records
 from forecast.regions import regions
 from forecast.training import what_drives
+from jobs.demo.desk import write_desk
 from jobs.demo.front_desk import CameIn, bring_in
 from jobs.demo.invention import InventedPractice, invent_practice, write_csv
 from jobs.demo.places import choose_regions
 from jobs.demo.raw_export import EXPORTS
 from jobs.demo.raw_export.patients import postcode_areas
 from jobs.demo.worlds import World
+from jobs.draw import told_beside
 from jobs.imports import import_file
 from jobs.issue import issue
 from jobs.learn import learn
@@ -135,7 +137,8 @@ def run_demo(
         ),
         seed=seed,
     )
-    written = write_outputs(practice, made, evidence=evidence)
+    beside = told_beside(practice, made, model, known)
+    written = write_outputs(practice, made, evidence=evidence, beside=beside)
     return DemoResult(
         practice,
         invented,
@@ -216,6 +219,8 @@ def _import_all(
     if not raw_exports:
         for path in write_csv(invented, practice.folder / EXPORTS):
             import_file(practice, path.stem, path)
+    desk = write_desk(invented.branches, practice.folder / EXPORTS, as_of=invented.as_of)
+    import_file(practice, "staff", desk)
     invented.visits_to_come.to_csv(later / "visits.csv", index=False, date_format="%Y-%m-%d")
     return came_in
 

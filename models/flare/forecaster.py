@@ -47,12 +47,17 @@ class TooFewVisitsError(ForepawError):
 
 @dataclass(frozen=True)
 class VisitDraws:
-    """Futures of the weeks ahead, each ``(draw, region, week)``."""
+    """Futures of the weeks ahead, each ``(draw, region, week)``.
+
+    `demand` are the consultations that would come if no day were closed, against which pressure is
+    held; None where none is closed (`models.flare.closures`).
+    """
 
     pressure: xr.DataArray
     visits: xr.DataArray
     consultations: xr.DataArray
     members: dict[str, xr.DataArray]
+    demand: xr.DataArray | None = None
 
 
 class VisitForecaster(BaseEstimator):  # type: ignore[misc]

@@ -303,7 +303,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
     def to_dict(self) -> dict[str, Any]:
         """Return everything a draw needs as plain values and arrays."""
         shock = self.shock_
-        return {
+        known = not np.isnan(self.total_size_)
+        return ({"total_size": _number(self.total_size_)} if known else {}) | {
             "drivers": list(self.drivers),
             "level": self.level,
             "regions": self.regions_,
@@ -329,6 +330,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         member.coefficients_ = np.asarray(stored["coefficients"], dtype=float)
         member.covariance_ = np.asarray(stored["covariance"], dtype=float)
         member.size_ = _size(stored["size"])
+        # not known of one stored before it was kept
+        member.total_size_ = _size(stored["total_size"]) if "total_size" in stored else float("nan")
         member.shock_ = SharedShock(*(float(v) for v in stored["shock"]))
         return member
 

@@ -28,6 +28,7 @@ from forecast.practice import create_practice, open_practice
 from forecast.records import open_records
 from forecast.records.issues import issue_summaries, issues, settings_of
 from forecast.records.vintages import add_vintage
+from forecast.risk import flare_seasons
 from forecast.training import train
 
 NOW = datetime(2022, 6, 28, 23, tzinfo=UTC)
@@ -353,3 +354,27 @@ def test_an_issue_tells_its_origin_settings_tables_and_packages(issue):
     assert json.loads(attrs["cut"])["visit_vintage"] == "vintage-1"
     assert set(json.loads(attrs["packages"])) >= {"numpy", "xarray"}
     assert all(len(digest) == 64 for digest in json.loads(attrs["tables"]).values())
+
+
+def test_closures_listed_ahead_take_their_part_of_what_the_diary_sees(known, model, small):
+    """A week closed has no visit, a half week about half; pressure, odds and season stay."""
+    usual = draw_forecast(small, model, known)
+    weeks = usual["week"].values
+    share = np.ones((1, len(weeks)))
+    share[0, :2] = (0.0, 0.5)
+    coords = {"region": ["north"], "week": weeks}
+    listed = xr.DataArray(share, dims=("region", "week"), coords=coords)
+    closed = draw_forecast(small, model, replace(known, open_ahead=listed))
+    for name in ("pressure", "pressure_quantiles", "odds_high", "explanation", "threshold"):
+        xr.testing.assert_equal(closed[name], usual[name])
+    xr.testing.assert_equal(closed["demand"], usual["consultations"].rename("demand"))
+    np.testing.assert_array_equal(closed["open_share"].sel(region="north")[:3], [0.0, 0.5, 1.0])
+    assert (closed["open_share"].sel(region="south") == 1.0).all()
+    for name in ("visits", "consultations"):
+        now, before = (one[name].sel(region="north").mean("draw") for one in (closed, usual))
+        assert float(now[0]) == 0.0
+        assert float(now[1]) == pytest.approx(0.5 * float(before[1]), rel=0.1)
+        xr.testing.assert_equal(closed[name].isel(week=slice(2, None)), usual[name][..., 2:])
+    made = make_issue(small, model, replace(known, open_ahead=listed), issued_at=NOW)
+    assert [str(w) for w in flare_seasons(made.forecast)] == [str(w) for w in flare_seasons(usual)]
+    assert "demand" not in usual

@@ -38,7 +38,7 @@ def test_mail_is_secured_unless_said_otherwise():
     [
         ({"host": ""}, "[notices.mail] host is missing; add it"),
         ({"hots": '"x"'}, "[notices.mail] hots is not a setting; did you mean 'host'?"),
-        ({"password": '"x"'}, "[notices.mail] password is not a setting; allowed are to, from,"),
+        ({"password": '"x"'}, "[notices.mail] password is not a setting; allowed are from, host,"),
         ({"to": "[]"}, "[notices.mail] to: it must list at least one mail address"),
         ({"to": '["Ada <a@b.example>"]'}, "'Ada <a@b.example>' is not a mail address"),
         ({"from": '"a@b.example\\nBcc: c@d.example"'}, "is not a mail address"),

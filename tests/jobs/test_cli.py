@@ -107,7 +107,7 @@ def test_a_forecast_names_the_regions_the_odds_and_the_seasons(filled):
         assert words in said
     made = newest(folder)
     written = {path.name for path in (folder / "outbox" / made.id).iterdir()}
-    tables = {"credits.txt", "evidence.json", "forecast.csv", "forecast.txt"}
+    tables = {"credits.txt", "beside.json", "evidence.json", "forecast.csv", "forecast.txt"}
     assert written == tables | {"season-1.svg", "season-1.png"} | {
         f"{figure}-{region}.{form}"
         for figure in ("visits", "years", "exposure", "why")
@@ -205,7 +205,7 @@ def test_without_visits_there_are_season_dates_and_nothing_else(exports, tmp_pat
     assert "flare visits in the week" not in done.out
     written = {path.name for path in (folder / "outbox").rglob("*.*")}
     figures = {f"exposure-{r}.{f}" for r in ("north", "south") for f in ("svg", "png")}
-    assert written == {"credits.txt", "evidence.json", "forecast.txt"} | figures
+    assert written == {"credits.txt", "beside.json", "evidence.json", "forecast.txt"} | figures
     (words,) = (folder / "outbox").rglob("forecast.txt")
     assert "no plans, since no visits are held." in words.read_text()
     plan = forepaw("plan", "--practice", folder)

@@ -4,21 +4,39 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 from rich.console import Console
 
+from forecast.culprits import kept_culprits
 from forecast.issuing import latest_issue
-from forecast.practice import open_practice
+from forecast.practice import create_practice, open_practice
+from forecast.records import open_records
+from forecast.records.issues import IssueRow, add_issue
+from forecast.records.vintages import add_vintage
 from jobs import console as console_module
 from jobs.console_culprits import show_culprits
-from jobs.culprits import culprits_of
+from jobs.culprits import culprits_are_due, culprits_of
 from jobs.opening import open_all
 from models.culprits import Culprits, LagOdds
 from models.culprits.conditional_logit import LogitFit
 
 FIT = LogitFit(np.zeros(1), np.eye(1), 0.0)
+
+
+@pytest.fixture
+def practice(tmp_path, small_settings):
+    return create_practice(tmp_path / "practice", small_settings)
+
+
+@pytest.fixture
+def records(practice):
+    held = open_records(practice)
+    yield held
+    held.close()
 
 
 @pytest.fixture
@@ -72,12 +90,42 @@ def test_what_is_not_known_is_no_number(printed):
 
 
 @pytest.mark.long
-def test_a_practice_is_told_from_its_records(filled):
-    """Nothing is written; its visits are counted once each."""
+def test_a_practice_is_told_from_its_records_and_it_is_kept(filled):
+    """Its visits are counted once each; a month later it is due again."""
     opened = open_practice(filled[0])
     records, climate = open_all(opened)
     made = latest_issue(opened, records)
     found = culprits_of(opened, records, climate, made, say=lambda step: None)
     assert found.given == found.used + found.covered + found.alone
     assert found.given > 0
+    kept = kept_culprits(records)
+    assert kept is not None
+    assert (kept.given, kept.issue_id, len(kept.odds)) == (found.given, made.id, len(found.odds))
+    assert 0 < kept.dogs <= found.given
+    for days, due in ((27, False), (28, True)):
+        later = replace(opened, now=opened.now + timedelta(days=days))
+        assert culprits_are_due(later, records) is due
     records.close()
+
+
+def test_it_is_first_due_a_month_after_the_first_forecast_of_visits(practice, records):
+    """A hindcast, or a forecast without visits, is none."""
+    start = practice.now
+    assert not culprits_are_due(practice, records)
+    for number, (kind, days) in enumerate((("hindcast", 90), ("issued", 20), ("issued", 40))):
+        made_at = start - timedelta(days=days)
+        vintage = None
+        if kind == "issued" and days == 20:
+            vintage = add_vintage(
+                records,
+                [],
+                known_on=made_at.date(),
+                made_at=made_at,
+                case_definition="v",
+                kind="as known then",
+            ).id
+        row = (f"i{number}", made_at, made_at.date(), kind, "m", "s", 1, "f", "h", "c", vintage)
+        add_issue(records, IssueRow(*row), settings_text="", summaries={})
+    assert not culprits_are_due(practice, records)
+    later = replace(practice, now=start + timedelta(days=8))
+    assert culprits_are_due(later, records)

@@ -39,11 +39,11 @@ def weather_of(tmp_path, make_weather, write_weather):
 
 
 def test_every_kind_that_readme_names_has_a_door():
-    """Thirteen kinds of file."""
+    """Fourteen kinds of file."""
     assert set(KINDS) == {
         *("weather", "flowering", "branches", "closures", "dogs"),
         *("visits", "therapies", "facts", "scores"),
-        *("reactions", "vaccinations", "medicines", "tests"),
+        *("reactions", "vaccinations", "medicines", "tests", "staff"),
     }
 
 

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import pytest
+from sqlalchemy import insert
 
 from forecast.issuing import read_issue
 from forecast.practice import open_practice
+from forecast.records import tables
+from forecast.records.branches import branches
 from forecast.records.issues import issues
-from jobs.issue import issue
+from forecast.remaking import remake
+from jobs.issue import issue, issue_today
 from jobs.learn import learn
 from jobs.opening import open_all
 
@@ -87,3 +92,29 @@ def test_a_partial_file_is_swept_and_a_spoilt_one_set_aside(clinic, issued):
     assert (draws / "2022-04-01-0123456789ab.broken").exists()
     assert [path.name for path in draws.glob("*.nc")] == [issued.file.name]
     assert read_issue(issued.file).hash == issued.hash
+
+
+@pytest.mark.long
+def test_an_issue_is_made_again_by_the_closures_that_were_listed_then(practice_folder):
+    """What was listed, or taken back, since does not count; the week closed has no visit."""
+    practice = open_practice(practice_folder, now=datetime(2022, 6, 28, 20, 10, tzinfo=UTC))
+    records, climate = open_all(practice)
+    monday = date(2022, 7, 4)
+    rows = [
+        {"branch_id": branch, "date": monday + timedelta(days=n), "reason": "leave", "full": False}
+        for branch in branches(records)
+        for n in range(7)
+    ]
+    with records.writing() as connection:
+        connection.execute(insert(tables.closure), rows)
+    done = issue_today(practice, records, climate, origin=practice.today, say=lambda _: None)
+    closed = done.issue.forecast.sel(week=np.datetime64(monday))
+    assert (closed["open_share"] == 0.0).all()
+    assert float(closed["visits"].max()) == float(closed["consultations"].max()) == 0.0
+    assert float(closed["demand"].mean()) > 0
+    with records.writing() as connection:
+        connection.execute(tables.closure.delete())
+    again = remake(practice, records, climate, issue_id=done.issue.id)
+    assert again.same_arrays
+    assert again.same_model
+    records.close()

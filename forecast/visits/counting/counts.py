@@ -178,7 +178,7 @@ def current_counts(
     )
     weeks = pd.DatetimeIndex(counted.indexes["week"])
     counted = _come_in(counted, known, weeks)
-    days = (branches(records), closures(records), practice.settings.practice.country)
+    days = (branches(records), closures(records), practice.settings.practice.holiday_area)
     unlike = unlike_weeks(seen, *days, regions=regions, weeks=weeks)
     counted = counted.assign({k: (("region", "week"), v) for k, v in unlike.items()})
     counted["covered_share"] = (

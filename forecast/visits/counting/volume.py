@@ -49,7 +49,8 @@ def daily_volume(
         Days out of the ordinary: ``branch``, ``date``, ``reason``, ``full`` (the branch was open
         and its diary full).
     country
-        ISO 3166-1 letters for public holidays; None where they are not known.
+        ISO 3166-1 letters for public holidays, or ISO 3166-2 for those of a part of it, such as
+        DE-BY; None where they are not known.
 
     Returns
     -------
@@ -78,7 +79,7 @@ def daily_volume(
         own["day"] = NOT_RECORDED
         own["full"] = False
         own.loc[_closed_weekdays(days, branches.get(str(branch))), "day"] = CLOSED_WEEKDAY
-        own.loc[days.isin(_holidays(days, country)), "day"] = HOLIDAY
+        own.loc[days.isin(public_holidays(days, country)), "day"] = HOLIDAY
         if closures is not None:
             listed = closures[closures["branch"] == branch]
             full = listed["full"].astype(bool)
@@ -95,7 +96,7 @@ def volume_on_record(practice: Practice, records: Records) -> pd.DataFrame:
         visit_records.visits(records),
         branch_records.branches(records),
         closures=branch_records.closures(records),
-        country=practice.settings.practice.country,
+        country=practice.settings.practice.holiday_area,
     )
 
 
@@ -120,18 +121,32 @@ def _closed_weekdays(days: pd.DatetimeIndex, branch: Branch | None) -> Iterable[
     return [not branch.is_open(day.date()) for day in days]
 
 
-def _holidays(days: pd.DatetimeIndex, country: str | None) -> list[pd.Timestamp]:
-    if country is None:
+def public_holidays(days: pd.DatetimeIndex, country: str | None) -> list[pd.Timestamp]:
+    """Return the public holidays of the years of some days; none where `country` is None.
+
+    Parameters
+    ----------
+    country
+        As `daily_volume` takes it.
+
+    Raises
+    ------
+    VisitError
+        If they are not known.
+    """
+    if country is None or not len(days):
         return []
     import holidays
 
     years = range(days[0].year, days[-1].year + 1)
+    letters, _, part = country.partition("-")
     try:
-        listed = holidays.country_holidays(country, years=years)
+        listed = holidays.country_holidays(letters, subdiv=part or None, years=years)
     except NotImplementedError:
         raise VisitError(
             f"practice.toml: the public holidays of the country {country!r} are not known; give "
-            "two letters of ISO 3166-1, such as KR, or leave country out and list closures"
+            "two letters of ISO 3166-1, such as KR, and a subdivision of it that has holidays of "
+            "its own, or leave them out and list closures"
         ) from None
     return [pd.Timestamp(day) for day in listed]
 

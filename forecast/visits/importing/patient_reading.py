@@ -135,7 +135,9 @@ def read_scores(
     table.leave_out_unknown("scale", SCORE_SCALES)
     _leave_out_unknown_dogs(table, dogs)
     table.parse_days("date", earliest=earliest_day(), latest=today)
-    _parse_numbers(table, "pvas", rules().number("pvas.lowest"), rules().number("pvas.highest"))
+    table.parse_numbers(
+        "pvas", lowest=rules().number("pvas.lowest"), highest=rules().number("pvas.highest")
+    )
     table.rows = table.rows.assign(scorer=table.rows["scorer"].replace("", NOT_KNOWN))
     table.leave_out_repeated(["dog", "date", "scorer", "scale"])
     return table
@@ -187,18 +189,6 @@ def _parse_weights(table: CsvTable) -> None:
     weighed = weighed.loc[table.rows.index]
     word = table.rows["value"].mask(weighed)
     table.rows = table.rows.assign(number=number.where(weighed), word=word)
-
-
-def _parse_numbers(table: CsvTable, column: str, lowest: float, highest: float) -> None:
-    text = table.rows[column]
-    number = pd.to_numeric(text.where(is_number(text)))
-    table.leave_out(
-        ~number.between(lowest, highest),
-        column,
-        check="not a number in range",
-        allowed=f"{lowest:g} to {highest:g}, with a decimal point",
-    )
-    table.rows = table.rows.assign(**{column: number.loc[table.rows.index].astype(float)})
 
 
 # ------------------------------------------------------------ reactions, vaccines, medicines, tests

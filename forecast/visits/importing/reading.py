@@ -17,6 +17,7 @@ from forecast.records.tables import (
     SEXES,
     VISIT_KINDS,
 )
+from forecast.records.vets import LONGEST_NAME as VET_LETTERS
 from forecast.regions import RegionError, parse_open_days
 from forecast.sheets import Sheet, read_sheet
 from forecast.visits.exports.layout import ALREADY_CLASSIFIED
@@ -107,7 +108,8 @@ def read_dogs(
     Optional columns: name, owner (the owner's name), owner_number, owner_contact, owner_status,
     consent (yes, no or not known: may the practice write to the owner), species, breed, birth_date,
     sex (female or male, with "neutered" or "entire" after it if known), status and status_from,
-    region or postcode and home_from (the days from which on they hold), branch. An owner without a
+    region or postcode and home_from (the days from which on they hold), branch, vet (the practice's
+    own name of who looks after it, or nobody) and vet_from, which may lie ahead. An owner without a
     number is told apart by name and contact.
     """
     table = read_csv(
@@ -117,7 +119,7 @@ def read_dogs(
         optional=(
             *("name", "owner", "owner_number", "owner_contact", "owner_status", "consent"),
             *("species", "breed", "birth_date", "sex", "status", "status_from"),
-            *("region", "postcode", "home_from", "branch"),
+            *("region", "postcode", "home_from", "branch", "vet", "vet_from"),
         ),
     )
     table.leave_out_empty("dog")
@@ -134,5 +136,12 @@ def read_dogs(
         table.leave_out_unknown(column, allowed, empty=True)
     for column in ("birth_date", "status_from", "home_from"):
         table.parse_days(column, earliest=earliest_day(), latest=today, empty=True)
+    table.leave_out(
+        table.rows["vet"].str.len() > VET_LETTERS,
+        "vet",
+        check="name of a vet too long",
+        allowed=f"up to {VET_LETTERS} letters",
+    )
+    table.parse_days("vet_from", earliest=earliest_day(), latest=None, empty=True)
     table.leave_out_repeated(["dog"])
     return table

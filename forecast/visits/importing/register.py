@@ -13,6 +13,7 @@ from forecast.homes import NOT_KNOWN, Home, HomeFinder
 from forecast.records import dogs as dog_records
 from forecast.records.dated import (
     DOG_STATUSES,
+    DOG_VETS,
     HOMES,
     OWNER_STATUSES,
     Said,
@@ -20,6 +21,7 @@ from forecast.records.dated import (
     keep_said,
 )
 from forecast.records.tables import SEXES
+from forecast.records.vets import NOBODY, keep_vets, name_key
 
 _NEUTERED = {"neutered": True, "entire": False}  # anything else, and nothing, is not known
 _OF_OWNER = ("owner", "owner_contact", "owner_status", "consent")
@@ -50,16 +52,21 @@ def _keep_dogs_said(
     finder: HomeFinder,
     today: datetime.date,
 ) -> None:
-    """Add status and home of each dog, where they are told and new."""
-    statuses, homes = dict[str, Said](), dict[str, Said]()
+    """Add status, home and vet of each dog, where they are told and new."""
+    statuses, homes, vet_of = dict[str, Said](), dict[str, Said](), dict[str, Said]()
+    named = {row["vet"] for row in rows if row["vet"] and name_key(row["vet"]) != NOBODY}
+    vet_ids = keep_vets(connection, sorted(named))
     for row in rows:
         dog, home = dog_ids[row["dog"]], _home(row, finder)
         if row["status"]:
             statuses[dog] = Said((row["status"],), _day(row["status_from"]))
         if home != NOT_KNOWN:
             homes[dog] = Said((home.place, home.region), _day(row["home_from"]))
+        if row["vet"]:
+            vet_of[dog] = Said((vet_ids.get(row["vet"]),), _day(row["vet_from"]))
     keep_said(connection, DOG_STATUSES, statuses, today=today)
     keep_said(connection, HOMES, homes, today=today)
+    keep_said(connection, DOG_VETS, vet_of, today=today)
 
 
 def _keep_owners_said(

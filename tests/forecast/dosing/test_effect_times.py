@@ -149,6 +149,24 @@ def test_a_practice_that_tightened_its_rule_plans_on_no_more():
     assert planned_cover(told, ANTIBODY).full_until in (29, 30)
 
 
+def test_a_vets_word_lets_a_dose_be_planned_past_what_was_measured():
+    """A sure rate of ln(1.25) / 60^2 holds 60 days in four of five cases: 49 without a word.
+
+    With one up to day 63 it ends there, or sooner where the word is shorter; a practice that
+    tightened its rule stays by it.
+    """
+    sure = 1e6
+    long = effect(a=sure, b=sure * 60**2 / np.log(1.25), longest=90.0)
+    assert planned_cover(long, ANTIBODY).ends_at == 49
+    for cap, full, end in ((63.0, (59, 60), 63), (56.0, (55,), 56)):
+        cover = planned_cover(replace(long, longest=cap, cap=cap), ANTIBODY)
+        assert cover.full_until in full
+        assert cover.ends_at == end
+    tight = {**ANTIBODY.parameters, "ends_at": replace(ANTIBODY.parameters["ends_at"], value=40)}
+    kind = replace(ANTIBODY, parameters=tight)
+    assert planned_cover(replace(long, longest=63.0, cap=63.0), kind).ends_at == 40
+
+
 def test_what_a_plan_keeps_of_an_effect_time_is_all_of_it():
     """Through JSON and back, with a rate and without."""
     for told in (effect(a=5.0, b=5e3, no_response=0.1), EffectTime("label", 28, 49, 0, 0, 49)):

@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from forecast.dosing.entering import KINDS, entry_of, release_of
+from forecast.dosing.entering import KINDS, entry_of, longer_effect_of, release_of
 from forecast.dosing.therapies import DosingError
 
 TODAY = date(2024, 4, 2)
@@ -114,3 +114,27 @@ def test_a_class_is_signed_for_with_a_reason():
     with pytest.raises(DosingError, match="say why"):
         release_of({"therapy": "ciclosporin"}, signed_by="a", today=TODAY)
     assert len(KINDS) == 6
+
+
+def longer(**fields):
+    given = {"therapy": "anti_il31_antibody", "days": "63", "reason": "held three times"} | fields
+    return longer_effect_of(given, signed_by="vet-1", today=TODAY)
+
+
+def test_a_vets_word_on_a_longer_effect_is_kept_with_the_reason():
+    """Up to three months after a dose; with nothing but the class it is taken back."""
+    assert longer().values == {
+        **{"therapy": "anti_il31_antibody", "date": TODAY, "signed_by": "vet-1"},
+        **{"days": 63, "reason": "held three times"},
+    }
+    assert longer(back="yes").values["days"] is None
+    for wrong, why in (
+        ({"days": "49"}, "any day from 50 to 84"),
+        ({"days": "85"}, "any day from 50 to 84"),
+        ({"days": "ten"}, "any day from 50 to 84"),
+        ({"reason": ""}, "say why"),
+        ({"therapy": "ciclosporin"}, "allowed are anti_il31_antibody"),
+        ({"reason": "x" * 301}, "at most 300"),
+    ):
+        with pytest.raises(DosingError, match=why):
+            longer(**wrong)

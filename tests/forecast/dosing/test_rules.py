@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import pytest
 from ready_dog import RECENT, TODAY, ready_dog
 
-from forecast.dosing.dog_record import Finding
+from forecast.dosing.dog_record import Cover, Finding, TherapyEvent, dog_cover
 from forecast.dosing.plan import CAUTIONS, DosePlan, Proposal
 from forecast.dosing.readiness import readiness
 from forecast.dosing.rules import changed, rules_of, shipped_rules
@@ -162,3 +162,25 @@ def test_rules_never_change_what_is_shipped():
     assert dict(shipped_rules().parameters) == before
     old = replace(ready_dog(JAK), birth_date=TODAY - timedelta(days=400))
     assert readiness(old, therapy(JAK), TODAY).verdict is Verdict.READY
+
+
+@pytest.mark.parametrize(
+    ("rule", "value", "signed", "days", "shipped", "own_rule"),
+    [
+        # full through day 28 and ended by day 49 as shipped; between them it is not known
+        ("full_until", 20, {}, 25, Cover.YES, Cover.NOT_KNOWN),
+        ("ends_at", 30, {}, 35, Cover.NOT_KNOWN, Cover.NO),
+        ("full_until", 35, SIGNED, 32, Cover.NOT_KNOWN, Cover.YES),
+    ],
+)
+def test_a_dogs_cover_goes_by_the_practices_own_rules(rule, value, signed, days, shipped, own_rule):
+    """Tightened, cover ends sooner; loosened by a vet, later."""
+    rules = own(f"{ANTIBODY}.{rule}", value, **signed)
+    dose = TherapyEvent(ANTIBODY, TODAY - timedelta(days=days), responded=True)
+    dog = ready_dog(ANTIBODY, therapies=(dose,))
+    assert dog_cover(dog, TODAY) is shipped
+    assert dog_cover(dog, TODAY, known=rules.therapies) is own_rule
+    # what counts by region, and as a dog's own history, goes by the same rules
+    ends_at = value if rule == "ends_at" else 49
+    assert rules.cover[ANTIBODY].days == ends_at
+    assert shipped_rules().cover[ANTIBODY].days == 49

@@ -274,4 +274,4 @@ def test_the_line_to_print_has_no_number_on_it(at):
 def test_a_list_without_dogs_says_so(at, opened):
     """And an import makes it anew."""
     assert "No dog answers to this" in at(Role.VET).get("/dogs").text
-    assert lists.rows(opened.practice(), opened.records) == []
+    assert lists.listed(opened.practice(), opened.records).rows == ()

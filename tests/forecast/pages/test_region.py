@@ -8,6 +8,7 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 
+import numpy as np
 import pytest
 from html_check import faults_of, text_of
 from issued_by_hand import lay_out
@@ -15,7 +16,13 @@ from sqlalchemy import insert
 
 from forecast import figure_files, issue_files
 from forecast.accounts.roles import Role
-from forecast.evidence_files import write_evidence
+from forecast.evidence_files import (
+    BesideIssue,
+    CoverDecides,
+    read_beside,
+    write_beside,
+    write_evidence,
+)
 from forecast.figure_files import draw_for_pages
 from forecast.pages import figure_pages, issue_reading
 from forecast.pages.warming import draw_newest
@@ -269,3 +276,38 @@ def test_what_fails_is_not_held():
     with pytest.raises(ValueError, match="no"):
         held.value("a", lambda: int("no"))
     assert held.value("a", lambda: 1) == 1
+
+
+def test_what_is_told_beside_the_issue_stands_on_the_page_of_its_region(vet, issue, opened):
+    """Weeks that have not all come in, and what hangs on what cover prevents; of that region."""
+    assert "What hangs on how much cover prevents" not in vet.get("/regions/north").text
+    decides = CoverDecides(0.25, ((0.3, 90.0), (0.5, 100.0), (0.7, 112.0)), (80.0, 82.0))
+    sentence = "Northton: of the week of 27 February 2023 60% has come in, 4 flare visits so far."
+    kept = BesideIssue({"north": (sentence,)}, {"north": decides})
+    write_beside(opened.practice(), issue.id, kept)
+    assert read_beside(opened.practice(), issue.id) == kept
+    html = vet.get("/regions/north").text
+    assert faults_of(html) == []
+    told = text_of(html)
+    assert sentence in told
+    assert "30 % 90" in told
+    assert "70 % 112" in told
+    assert "25 % of the dogs were under cover" in told
+    assert "80 to 82 flare visits in all" in told
+    south = vet.get("/regions/south").text
+    assert "Not all has come in" not in south
+    assert "What hangs on how much cover prevents" not in south
+    assert vet.get("/regions/north.json").json()["cover"]["covered_share"] == 0.25
+
+
+def test_weeks_with_closures_ahead_are_named(opened, make_issued, vet):
+    """Two of five days of the week of 13 March: 40 %; without closures nothing is said."""
+    share = np.ones(26)
+    share[1] = 0.6
+
+    def closed(*args, **kwargs):
+        return make_issued(*args, **kwargs).assign(open_share=(("region", "week"), share[None]))
+
+    lay_out(opened, closed, {"north": {3: 12}}, kind="issued")
+    told = text_of(vet.get("/regions/north").text)
+    assert "these weeks: 13 Mar 2023 (40 %)." in told

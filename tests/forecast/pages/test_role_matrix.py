@@ -58,6 +58,9 @@ def test_what_nobody_need_be_signed_in_for_is_little():
         "/help",
         "/help/record",
         "/help/{chapter}",
+        "/unsubscribe/{token}",
+        "/alerts/feed.atom",
+        "/alerts/cap/{document}.xml",
     }
 
 
@@ -152,6 +155,8 @@ def test_no_form_is_taken_from_elsewhere(browser, make_account, sit):
         who = people[role]
         token = sit(who)
         for page, method, path in CALLS:
+            if page.is_one_click:
+                continue  # by mail programs, which tell no origin: the address is all it takes
             if method == "POST" and (page.needs is None or who.may(page.needs)):
                 answer = browser(token, **sent).post(path)
                 assert answer.status_code == 403, (page.name, sent, answer.status_code)

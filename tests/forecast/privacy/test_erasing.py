@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import gzip
+import json
 import shutil
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pandas as pd
 import pytest
-from sqlalchemy import select, text
+from sqlalchemy import insert, select, text
 
 from forecast.practice import Practice
-from forecast.privacy import erase_owner, replay_erasures
+from forecast.privacy import erase_owner, held_on_owner, replay_erasures
 from forecast.privacy import erasing as erasing_module
 from forecast.records import Records, RecordsError, open_records, tables
 from forecast.records.care import reactions
 from forecast.records.dogs import dog_ids, dogs, identity_of
 from forecast.records.erased import ERASED_FILE, read_erased
 from forecast.records.imports import imported_files
+from forecast.records.vets import assign, keep_vets, vets_on
+from forecast.records.vets_words import REASON_GONE, vets_words
 from forecast.records.visits import visits
 from forecast.sheets import read_sheet
 from forecast.visits import counts_as_known, import_dogs, import_scores, import_visits, make_vintage
@@ -26,6 +29,7 @@ from forecast.visits.labelling.sheet import sheet_workbook
 
 NAMES = ("Quillfeather", "Thunderpaw", "ada@forepaw.invalid")
 RULES: dict = {}
+SIGNED = date(2024, 5, 20)
 
 
 def every_cell(records: Records) -> str:
@@ -341,3 +345,24 @@ def test_a_dog_of_theirs_that_is_first_seen_later_is_nobodys_dog(practice, recor
     held = every_cell(records)
     assert not any(word in held for word in (*NAMES, "P8", "K1", "at night"))
     assert named_in(practice) == {}
+
+
+def test_why_a_vet_lets_a_dose_hold_longer_goes_and_the_word_stays(practice, records):
+    """So does who looks after the dog, under random ids; another owner's dog keeps the reason."""
+    ids = dog_ids(records)
+    with records.writing() as connection:
+        (vet_id,) = keep_vets(connection, ["Dr Invented"]).values()
+        assign(connection, {ids["P1"]: vet_id, ids["P3"]: vet_id}, since=SIGNED, by=None)
+        for number in ("P1", "P3"):
+            row = {"dog_id": ids[number], "therapy": "anti_il31_antibody", "date": SIGNED}
+            row |= {"days": 56, "signed_by": "v", "reason": "Ada Quillfeather swears by it"}
+            connection.execute(insert(tables.vets_word).values(**row))
+    held = held_on_owner(practice, records, "K1")
+    assert "swears by it" in json.dumps(held)
+    assert held["dogs"][0]["vets"][0]["vet"][0]["name"] == "Dr Invented"
+    erase_owner(practice, records, "K1")
+    words = {one.dog_id: one for one in vets_words(records, on=SIGNED).values()}
+    assert (words[ids["P1"]].days, words[ids["P1"]].reason) == (56, REASON_GONE)
+    assert "swears by it" in words[ids["P3"]].reason
+    with records.reading() as connection:
+        assert vets_on(connection, SIGNED)[ids["P1"]] == vet_id

@@ -14,10 +14,14 @@ from forecast.records.tables import metadata
 OF_NOBODY = {
     *("branch", "imported_file", "case_definition", "closure", "erasure", "count_vintage"),
     *("count_week", "settings_text", "issue", "issue_region", "job_run"),
-    *("work_request", "notice", "notice_delivery", "verification"),
+    *("work_request", "notice", "notice_delivery", "verification", "culprit_result"),
+    *("alert", "alert_block_approval", "alert_decision", "alert_rule"),  # of a whole region
+    *("alert_list", "alert_standing", "alert_text", "signing_key"),
     # who works at the practice, not who owns a dog
     *("account", "account_branch", "account_identity", "account_link", "account_session"),
     *("audit_entry", "known_browser", "recovery_code", "sign_in_wait"),
+    *("staff_member", "staff_identity", "staff_terms", "staff_leave", "staff_plan"),
+    *("branch_hours", "desk_number", "stock_count"),
 }
 
 
@@ -60,7 +64,8 @@ def test_every_table_that_knows_a_dog_or_an_owner_is_given_out():
         *("owner", "owner_status", "consent", "dog", "dog_identity", "home", "dog_status"),
         *("visit", "visit_case", "therapy_event", "pruritus_score", "dog_fact"),
         *("adverse_reaction", "therapy_release", "vaccination", "medicine", "allergy_test"),
-        *("dose_plan", "dose"),
+        *("dose_plan", "dose", "dog_vet", "vet", "vets_word"),
+        *("alert_message", "alert_stop"),
     }
     assert {table.name for table in metadata.sorted_tables} == given | OF_NOBODY
 

@@ -157,7 +157,7 @@ VALUES ('w', 'issue', 'null', 'command line', '2024-03-01 05:00:00', 'done', 'r'
 INSERT INTO notice (id, about, sentence, since, n_attempts)
 VALUES ('n', 'pull', 'it failed', '2024-03-01 05:00:00', 0);
 """
-SCHEMAS = ("0001", "0002", "0003", "0004", "0005", "0006", newest_known())
+SCHEMAS = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0011", newest_known())
 FIFTH_SCHEMA = """
 INSERT INTO pruritus_score (id, dog_id, date, pvas, scorer)
 VALUES (1, 'c', '2024-03-01', 4.5, 'owner'), (2, 'b', '2024-03-02', 0, 'vet');
@@ -168,6 +168,15 @@ VALUES (3, 'c', '2024-03-05', 7, 'owner', 'spoken');
 INSERT INTO adverse_reaction (id, dog_id, therapy, date) VALUES (1, 'c', 'x', '2024-03-05');
 INSERT INTO medicine (id, import_id, dog_id, kind, date) VALUES (1, 7, 'c', 'nsaid', '2024-03-05');
 """
+ELEVENTH_SCHEMA = """
+INSERT INTO staff_member VALUES ('m', '2024-03-05 00:00:00');
+INSERT INTO staff_identity VALUES ('m', 'S1', 'Ada');
+INSERT INTO staff_terms
+(id, staff_id, from_date, skills, branch_id, also_at, hours_week, recorded_at, recorded_by)
+VALUES (1, 'm', '2024-03-05', '["vet"]', 'a', '[]', 40, '2024-03-05 00:00:00', 'x');
+INSERT INTO staff_leave (id, staff_id, first, last, recorded_at, recorded_by)
+VALUES (1, 'm', '2024-03-05', '2024-03-06', '2024-03-05 00:00:00', 'x');
+"""
 # What is put in on reaching a schema, and stays for every later one.
 FILLINGS = {
     "0001": FIRST_SCHEMA,
@@ -175,6 +184,7 @@ FILLINGS = {
     "0003": THIRD_SCHEMA,
     "0005": FIFTH_SCHEMA,
     "0007": SEVENTH_SCHEMA,
+    "0011": ELEVENTH_SCHEMA,
 }
 KEPT_BY_ALL = {
     "branch": "SELECT id, name, region_id, open_days FROM branch ORDER BY id",

@@ -35,6 +35,7 @@ COLUMNS = {
         "status",
         "region",
         "branch",
+        "vet",
     ],
     "facts": ["dog", "kind", "value", "date"],
     "visits": ["visit", "date", "branch", "dog", "kind"],

@@ -65,7 +65,7 @@ def test_an_effect_that_lowers_flares_is_not_called_a_driver():
 
 @pytest.mark.long
 def test_shared_shocks_are_not_mistaken_for_drivers():
-    """With lasting shocks shared by all regions: 5 % of 200 nulls (40 in short), by 3 sd at most."""
+    """With lasting shocks that regions share: 5 % of 200 nulls (40 in short), by 3 sd at most."""
     nulls = 200 if os.environ.get("FOREPAW_LONG") == "whole" else 40
     claims = [FOUND in verdicts(humidity=0.0, trees=0.0, seed=s).values() for s in range(nulls)]
     assert np.mean(claims) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / nulls)

@@ -87,6 +87,21 @@ def test_the_newest_week_is_foretold_and_the_whole_ones_are_not():
     assert np.mean(held) >= 0.7
 
 
+def test_a_model_that_was_kept_foretells_the_same_week():
+    """Issues of the days after rest on the model's file; one kept before it held it tells none."""
+    weekly, drivers, _ = make_weekly(last_share=0.5)
+    fitted = VisitForecaster(()).fit(weekly, drivers)
+    stored = fitted.to_dict()
+    again = VisitForecaster.from_dict(stored, fitted.past_)
+    told = nowcast(again.updated(weekly, drivers), weekly, drivers)
+    xr.testing.assert_identical(told, nowcast(fitted, weekly, drivers))
+    for engine in ("pressure", "volume"):
+        del stored[engine]["regression"]["total_size"]
+    before = VisitForecaster.from_dict(stored, fitted.past_)
+    told = nowcast(before.updated(weekly, drivers), weekly, drivers)
+    assert bool(told["flare_visits"].isnull().all())
+
+
 def test_a_week_of_which_next_to_nothing_has_come_in_tells_nothing():
     """A tenth is below what the table takes: neither learnt from nor foretold."""
     weekly, drivers, _ = make_weekly(last_share=0.1)

@@ -9,7 +9,7 @@ from alembic import op
 from forecast.records.table_parts import UtcDateTime
 
 revision = "0012"
-down_revision = "0007"
+down_revision = "0011"
 branch_labels = None
 depends_on = None
 

@@ -1,0 +1,72 @@
+"""An alert's words as mails: the approved text to the letter, or that it is withdrawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from forecast.alerts import messages
+from forecast.alerts.catalogues import language
+from forecast.alerts.outbox import WITHDRAWAL
+from forecast.alerts.owner_mail import Foot, OwnerMail, Part, Sender, in_order
+from forecast.alerts.unsubscribing import PATH
+from forecast.practice import Practice
+from forecast.records.alerts import Alert, AlertText, texts
+from forecast.records.engine import Records
+from forecast.regions import regions
+
+NO_REPLY_ADDRESS = "alerts@practice.invalid"  # in the folder outbox, where no mail server is named
+
+
+def owner_mail(practice: Practice, records: Records, alert: Alert, news: str) -> OwnerMail:
+    """Return the mail of an alert, or of its withdrawal, in its languages."""
+    parts = parts_of(practice, records, alert, news)
+    region, name = regions(practice)[alert.region_id].name, practice.settings.practice.name
+    feet = [_foot(part.language, name, region) for part in parts]
+    public = practice.settings.pages.public_address
+    base = None if public is None else f"{public}{PATH}"
+    return OwnerMail(sender_of(practice), parts, feet, _written_at(alert, news), base)
+
+
+def parts_of(practice: Practice, records: Records, alert: Alert, news: str) -> Sequence[Part]:
+    """Return what is said in each language, the practice's own first."""
+    held = texts(records, alert.id)
+    said = {
+        code: _withdrawn(alert, text)
+        if news == WITHDRAWAL
+        else Part(code, text.subject, text.whole)
+        for code, text in held.items()
+    }
+    return in_order(said, practice.settings.practice.language)
+
+
+def sender_of(practice: Practice) -> Sender:
+    """Return who writes to owners."""
+    name, mail = practice.settings.practice.name, practice.settings.alerts.mail
+    if mail is None:
+        return Sender(name, NO_REPLY_ADDRESS)
+    return Sender(name, mail.sender, mail.reply_to)
+
+
+def _withdrawn(alert: Alert, text: AlertText) -> Part:
+    speaks, day = language(text.language), (alert.sent_at or alert.made_at).date()
+    ended = (alert.withdrawn_at or alert.made_at).date()
+    told = speaks.say(messages.WITHDRAWN, day=speaks.day(day, beside=ended), subject=text.subject)
+    whole = "\n\n".join([speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)])
+    subject = speaks.say(messages.WITHDRAWN_SUBJECT, subject=text.subject)
+    return Part(text.language, subject, whole)
+
+
+def _foot(code: str, practice: str, region: str) -> Foot:
+    speaks = language(code)
+    return Foot(
+        code,
+        speaks.say(messages.FOOT_WHY, practice=practice, region=region),
+        speaks.say(messages.FOOT_STOP),
+        speaks.say(messages.FOOT_BY_WORD),
+    )
+
+
+def _written_at(alert: Alert, news: str) -> datetime:
+    moment = alert.withdrawn_at if news == WITHDRAWAL else alert.sent_at
+    return moment or alert.made_at

@@ -1,0 +1,324 @@
+"""The transactional outbox of alerts: each message is claimed, alone, before it is handed over.
+
+A message is *waiting*; it is written down as *sending*, in a transaction of its own, before
+anything of it goes out; what came of it is written down in the transaction that claims the next.
+So a process that dies leaves at most one message of which it is not known whether it went out. That
+one is *in doubt* from then on: a person decides, and nothing sends it again by itself. Every other
+message goes on from where it stood, so nobody gets an alert twice and nobody is forgotten.
+
+The keys of a message, alert and owner as well as alert and address, are unique in the records: a
+list that is drawn again cannot add anybody twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any, Final
+
+from sqlalchemy import Connection, Row, and_, func, select, update
+from sqlalchemy.exc import IntegrityError
+
+from forecast.alerts.household import LeftOut, Placing, facts_of, judged, why_left_out
+from forecast.alerts.mail_addresses import AddressError, MailAddress, address_key, find_address
+from forecast.records import tables
+from forecast.records.alerts import SENDING as ALERT_SENDING
+from forecast.records.alerts import SENT as ALERT_SENT
+from forecast.records.alerts import WITHDRAWN as ALERT_WITHDRAWN
+from forecast.records.engine import Records
+from forecast.records.identifiers import new_id
+
+ALERT: Final = "alert"
+WITHDRAWAL: Final = "withdrawal"
+MAIL: Final = "mail"
+FOLDER: Final = "folder"
+WEBHOOK: Final = "webhook"
+WAITING: Final = "waiting"
+SENDING: Final = "sending"
+SENT: Final = "sent"
+IN_DOUBT: Final = "in doubt"
+REFUSED: Final = "refused"
+GIVEN_UP: Final = "given up"
+LEFT_OUT: Final = "left out"
+_MOST_LEFT_OUT = 50  # looked at in one transaction, which others wait for
+_CLAIMED_OF = {ALERT: (ALERT_SENDING, ALERT_SENT), WITHDRAWAL: (ALERT_WITHDRAWN,)}
+_message = tables.alert_message
+
+
+@dataclass(frozen=True)
+class Claimed:
+    """A message that is to be handed over now; `address` is None where it goes to a partner."""
+
+    id: str
+    alert_id: str
+    news: str
+    way: str
+    n_attempts: int
+    address: MailAddress | None = field(repr=False)
+    name: str = field(repr=False)
+
+
+@dataclass(frozen=True)
+class Ended:
+    """What came of handing a message over.
+
+    Attributes
+    ----------
+    state
+        *sent*, *refused*, *given up*, *in doubt*, or *waiting*: to be tried again.
+    why
+        Without an address or a name.
+    due_at
+        When one that waits is tried again.
+    n_attempts
+        To be written down, if not what it was when it was claimed.
+    bounced
+        Whether the mailbox is said not to be there: its address is not written to any more.
+    """
+
+    message: Claimed
+    state: str
+    why: str | None = None
+    due_at: datetime | None = None
+    n_attempts: int | None = None
+    bounced: bool = False
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Which message may be claimed now.
+
+    Attributes
+    ----------
+    way
+        On which way.
+    lists
+        The lists that are drawn: alert and news.
+    regions
+        Whose time it is, as it is not night there.
+    overdue
+        The alerts whose first week is over.
+    """
+
+    way: str
+    lists: Collection[tuple[str, str]]
+    regions: Sequence[str]
+    overdue: Collection[str] = ()
+
+
+# ------------------------------------------------------------------------------ claims
+def claim_next(
+    records: Records,
+    ended: Ended | None,
+    wanted: Wanted,
+    *,
+    placing: Placing,
+    key: bytes,
+    day: date,
+    now: datetime,
+) -> Claimed | None:
+    """Write down what came of the last message, and claim the next one; None where none is due.
+
+    Whoever may not be written to any more is left out at this moment, and the next is looked at.
+    """
+    while True:
+        with records.writing() as connection:
+            if ended is not None:
+                _keep_end(connection, ended, now)
+            for _ in range(_MOST_LEFT_OUT):
+                row = _next_row(connection, wanted, now)
+                if row is None:
+                    return None
+                held = _claim(connection, row, wanted, placing, key, day, now)
+                if isinstance(held, Claimed):
+                    return held
+                values = {"state": LEFT_OUT, "why": held, "changed_at": now, "address_key": None}
+                own = update(_message).where(_message.c.id == row.id)
+                connection.execute(own.values(values))
+        ended = None  # many were left out; others who write have their turn, then it goes on
+
+
+def keep_end(records: Records, ended: Ended, *, now: datetime) -> None:
+    """Write down what came of a message, where no other is claimed after it."""
+    with records.writing() as connection:
+        _keep_end(connection, ended, now)
+
+
+def _next_row(connection: Connection, wanted: Wanted, now: datetime) -> Row[Any] | None:
+    alert_ids = {alert_id for alert_id, _ in wanted.lists}
+    for region in wanted.regions:
+        due = and_(
+            *(
+                _message.c.state == WAITING,
+                _message.c.region_id == region,
+                _message.c.due_at <= now,
+            ),
+            *(_message.c.way == wanted.way, _message.c.alert_id.in_(alert_ids)),
+        )
+        query = select(_message).where(due).order_by(_message.c.due_at).limit(1)
+        row = connection.execute(query).first()
+        if row is not None:
+            return row
+    return None
+
+
+def _claim(
+    connection: Connection,
+    row: Row[Any],
+    wanted: Wanted,
+    placing: Placing,
+    key: bytes,
+    day: date,
+    now: datetime,
+) -> Claimed | str:
+    """Claim a message, or return why its household is left out."""
+    state = connection.scalar(select(tables.alert.c.state).where(tables.alert.c.id == row.alert_id))
+    if state not in _CLAIMED_OF[row.news]:
+        return LeftOut.WITHDRAWN.value
+    if row.news == ALERT and row.alert_id in wanted.overdue:
+        return LeftOut.TOO_LATE.value
+    address, name, kept = None, "", None
+    if row.owner_id is not None:
+        told = _address_now(connection, row, placing, key, day)
+        if isinstance(told, str):
+            return told
+        address, name, kept = told
+    values = {"state": SENDING, "n_attempts": row.n_attempts + 1, "changed_at": now, "why": None}
+    claim = update(_message).where(_message.c.id == row.id)
+    try:
+        with connection.begin_nested():
+            connection.execute(claim.values(**values, address_key=kept))
+    except IntegrityError:
+        return LeftOut.SAME_HOUSEHOLD.value  # somebody else of this address has the message by now
+    return Claimed(row.id, row.alert_id, row.news, row.way, row.n_attempts + 1, address, name)
+
+
+def _address_now(
+    connection: Connection, row: Row[Any], placing: Placing, key: bytes, day: date
+) -> tuple[MailAddress, str, str] | str:
+    """Return address, name and key of whom a message goes to, or why it does not go."""
+    owner = tables.owner
+    held = connection.execute(
+        select(owner.c.name, owner.c.contact).where(owner.c.id == row.owner_id)
+    ).first()
+    if held is None:
+        return LeftOut.ERASED.value
+    try:
+        address = find_address(held.contact or "")
+    except AddressError as refusal:
+        why = LeftOut.NO_ADDRESS if refusal.code == "none" else LeftOut.ADDRESS_REFUSED
+        return why_left_out(why, refusal.code)
+    kept = address_key(address, key)
+    owners = [row.owner_id, *_others_told(connection, row)]
+    facts = facts_of(connection, owners, region_id=row.region_id, placing=placing, day=day)
+    because = judged(facts, stopped=_stopped(connection, kept, owners))
+    return because.value if because is not None else (address, held.name or "", kept)
+
+
+def _others_told(connection: Connection, row: Row[Any]) -> list[str]:
+    """Return the other owners whom a message tells."""
+    first = row.id
+    if row.news == WITHDRAWAL:
+        own = and_(_message.c.alert_id == row.alert_id, _message.c.owner_id == row.owner_id)
+        first = connection.scalar(
+            select(_message.c.id).where(own, _message.c.news == ALERT, _message.c.way == row.way)
+        )
+    return list(connection.scalars(select(_message.c.owner_id).where(_message.c.told_by == first)))
+
+
+def _stopped(connection: Connection, kept: str, owner_ids: Iterable[str]) -> str | None:
+    """Return why an address or one of its owners is not written to any more; None if they are."""
+    table = tables.alert_stop
+    open_ = table.c.lifted_at.is_(None)
+    by_address = select(table.c.reason).where(open_, table.c.address_key == kept)
+    found = connection.scalar(by_address)
+    if found is None:
+        theirs = select(table.c.reason).where(open_, table.c.reason != "bounced")
+        found = connection.scalar(theirs.where(table.c.owner_id.in_(list(owner_ids))))
+    return found
+
+
+def _keep_end(connection: Connection, ended: Ended, now: datetime) -> None:
+    held = ended.message
+    values: dict[str, Any] = {"state": ended.state, "why": ended.why, "changed_at": now}
+    if ended.due_at is not None:
+        values["due_at"] = ended.due_at
+    if ended.n_attempts is not None:
+        values["n_attempts"] = ended.n_attempts
+    own = and_(_message.c.id == held.id, _message.c.state == SENDING)
+    connection.execute(update(_message).where(own).values(values))
+    if ended.bounced:
+        row = connection.execute(select(_message).where(_message.c.id == held.id)).one()
+        stop = {"id": new_id(), "owner_id": row.owner_id, "address_key": row.address_key}
+        connection.execute(
+            tables.alert_stop.insert(),
+            stop | {"reason": "bounced", "message_id": held.id, "at": now},
+        )
+
+
+def put_in_doubt(records: Records, *, now: datetime) -> int:
+    """Mark what a process left that died while handing over; return how many there are.
+
+    To be called only by whoever alone may hand over.
+    """
+    left = update(_message).where(_message.c.state == SENDING)
+    why = "its process ended while it was being handed over"
+    with records.reading() as connection:  # nearly always there is none: no need to write
+        there = select(_message.c.id).where(_message.c.state == SENDING).limit(1)
+        if connection.scalar(there) is None:
+            return 0
+    with records.writing() as connection:
+        values = {"state": IN_DOUBT, "why": why, "changed_at": now}
+        return connection.execute(left.values(values)).rowcount
+
+
+def leave_out_withdrawn(records: Records, alert_id: str, *, now: datetime) -> int:
+    """Leave out whoever still waits for an alert that is withdrawn; return how many."""
+    own = and_(_message.c.alert_id == alert_id, _message.c.news == ALERT)
+    values = {"state": LEFT_OUT, "why": LeftOut.WITHDRAWN.value, "changed_at": now}
+    with records.writing() as connection:
+        waiting = update(_message).where(own, _message.c.state == WAITING)
+        return connection.execute(waiting.values(values)).rowcount
+
+
+# ------------------------------------------------------------------------------ how it stands
+def standing(records: Records, alert_id: str) -> dict[tuple[str, str, str, str], int]:
+    """Return how many messages of an alert there are by news, way, state and why ("" for none)."""
+    keys = (_message.c.news, _message.c.way, _message.c.state, _message.c.why)
+    query = select(*keys, func.count()).where(_message.c.alert_id == alert_id).group_by(*keys)
+    with records.reading() as connection:
+        return {
+            (news, way, state, why or ""): n
+            for news, way, state, why, n in connection.execute(query)
+        }
+
+
+def n_waiting(records: Records, alert_id: str | None = None) -> int:
+    """Return how many messages wait or are being handed over, of one alert or of all."""
+    query = select(func.count()).where(_message.c.state.in_((WAITING, SENDING)))
+    if alert_id is not None:
+        query = query.where(_message.c.alert_id == alert_id)
+    with records.reading() as connection:
+        return int(connection.scalar(query) or 0)
+
+
+def has_due(
+    records: Records, *, regions: Sequence[str], ways: Sequence[str], now: datetime
+) -> bool:
+    """Say whether a message of some regions could be claimed now."""
+    due = and_(
+        *(_message.c.state == WAITING, _message.c.region_id.in_(list(regions))),
+        *(_message.c.due_at <= now, _message.c.way.in_(list(ways))),
+    )
+    with records.reading() as connection:
+        return connection.scalar(select(_message.c.id).where(due).limit(1)) is not None
+
+
+def counts_of_states(counts: Mapping[tuple[str, str, str, str], int], news: str) -> dict[str, int]:
+    """Return how many messages there are in each state, of one piece of news."""
+    found: dict[str, int] = {}
+    for (of, _, state, _), n in counts.items():
+        if of == news:
+            found[state] = found.get(state, 0) + n
+    return found

@@ -1,0 +1,282 @@
+"""What there is to send: which alerts go out, on which way, to whom it is day.
+
+A person lets an approved alert go (`send_off`); from then on its list is drawn and its messages are
+handed over by the job, a message at a time, until none waits. Who withdraws it stops what still
+waits and lets a withdrawal go to those who got it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from functools import cache
+from typing import cast
+from zoneinfo import ZoneInfo
+
+from forecast.accounts.audit import Action, note_alone
+from forecast.alerts.deciding import budget_since
+from forecast.alerts.lists import drawn_lists, keep_list, keep_withdrawal_list
+from forecast.alerts.outbox import (
+    ALERT,
+    FOLDER,
+    MAIL,
+    WEBHOOK,
+    WITHDRAWAL,
+    has_due,
+    leave_out_withdrawn,
+    n_waiting,
+)
+from forecast.alerts.recipients import (
+    RecipientList,
+    RecipientRegister,
+    already_told,
+    list_of,
+    read_recipients,
+)
+from forecast.practice import Practice
+from forecast.records.alerts import (
+    SENDING,
+    WITHDRAWN,
+    Alert,
+    alert,
+    alerts,
+    begin_sending,
+    end_sending,
+    rule,
+    withdraw,
+)
+from forecast.records.engine import Records
+from models.errors import ForepawError
+from models.parameters import ParameterTable, load_table
+from models.weeks import DAYS_IN_WEEK
+
+
+class SendingError(ForepawError):
+    """An alert cannot go out as things stand."""
+
+
+@dataclass(frozen=True)
+class DeliveryRules:
+    """How messages are handed over; see `delivery.toml`.
+
+    Attributes
+    ----------
+    waits
+        After so many attempts a message waits that long; after the last it is given up.
+    in_a_row
+        So many messages that found no server, with none taken between, end a run.
+    refused_in_a_row
+        So many that were refused end it too: then it is the sender that is not liked.
+    pause
+        Between two messages [s].
+    """
+
+    waits: tuple[timedelta, ...]
+    in_a_row: int
+    refused_in_a_row: int
+    pause: float
+    answer: float
+    whole: float
+    messages: int
+    one_run: float
+
+
+def delivery_rules(practice: Practice) -> DeliveryRules:
+    """Return the rules of a practice."""
+    numbers, mail = table(), practice.settings.alerts.mail
+    waits = cast("list[float]", numbers["retry.waits"].value)
+    own = None if mail is None else mail.most_per_minute
+    per_minute = own or numbers.number("rate.most_per_minute")
+    return DeliveryRules(
+        tuple(timedelta(minutes=wait) for wait in waits),
+        int(numbers.number("retry.in_a_row")),
+        int(numbers.number("retry.refused_in_a_row")),
+        60.0 / per_minute,
+        numbers.number("session.answer"),
+        numbers.number("session.whole"),
+        int(numbers.number("session.messages")),
+        numbers.number("session.one_run"),
+    )
+
+
+def way_to_owners(practice: Practice) -> str:
+    """Return how owners are reached: by mail where a server is named, else the folder outbox."""
+    return FOLDER if practice.settings.alerts.mail is None else MAIL
+
+
+# ------------------------------------------------------------------------------ by a person
+def send_off(practice: Practice, records: Records, alert_id: str, *, by: str | None) -> Alert:
+    """Let an approved alert go; the job draws its list and hands its messages over.
+
+    Raises
+    ------
+    SendingError
+        If the practice cannot write to owners as its settings stand.
+    RecordsError
+        If it is not approved.
+    """
+    settings = practice.settings
+    if settings.alerts.mail is not None and not (settings.pages.public_address or "").startswith(
+        "https://"
+    ):
+        raise SendingError(
+            "alerts were to go out by mail, and [pages] of practice.toml names no public_address "
+            "that begins with https://; without one nobody could unsubscribe by a click, so add it"
+        )
+    held = alert(records, alert_id)
+    if is_too_late(held, practice.now, _zone(practice, held.region_id)):
+        raise SendingError(
+            f"alert {alert_id} speaks of the week of {held.first_week}, which is over; draft "
+            "another"
+        )
+    begin_sending(records, alert_id, now=practice.now)
+    note_alone(records, Action.ALERT_SENT, by=by, subject=alert_id, now=practice.now)
+    return alert(records, alert_id)
+
+
+def withdraw_alert(
+    practice: Practice, records: Records, alert_id: str, *, why: str, by: str | None
+) -> Alert:
+    """Withdraw an alert: what waits is left out, and those who got it are told by the job."""
+    if not why.strip():
+        raise SendingError("an alert was to be withdrawn without a reason; say why, for the record")
+    who = by or "command line"
+    withdraw(records, alert_id, by=who, why=why.strip(), now=practice.now)
+    leave_out_withdrawn(records, alert_id, now=practice.now)
+    note_alone(records, Action.ALERT_WITHDRAWN, by=by, subject=alert_id, now=practice.now)
+    return alert(records, alert_id)
+
+
+def preview_list(practice: Practice, records: Records, one: Alert) -> RecipientList:
+    """Return who would get an alert as things stand now; nothing is written down."""
+    return preview_lists(practice, records, [one])[0]
+
+
+def preview_lists(
+    practice: Practice, records: Records, wanted: Iterable[Alert]
+) -> list[RecipientList]:
+    """Return the same for several alerts, with all owners read once."""
+    register = read_recipients(practice, records)
+    return [_list_of(practice, records, one, register) for one in wanted]
+
+
+# ------------------------------------------------------------------------------ by the job
+def draw_lists(practice: Practice, records: Records) -> list[str]:
+    """Draw the lists that are to be drawn; return the ids of their alerts.
+
+    All owners are read once for all alerts. To be called by whoever alone may hand over.
+    """
+    drawn, register, done = drawn_lists(records), None, []
+    for one in alerts(records, states=(SENDING, WITHDRAWN)):
+        is_partner = practice.settings.alerts.webhook is not None
+        is_listed = (one.id, ALERT) in drawn  # one withdrawn before its list was drawn reached none
+        if one.state == SENDING and not is_listed:
+            register = register or read_recipients(practice, records)
+            keep_list(
+                records,
+                one,
+                _list_of(practice, records, one, register),
+                way=way_to_owners(practice),
+                partner=is_partner,
+                now=practice.now,
+            )
+            done.append(one.id)
+        elif one.state == WITHDRAWN and (one.id, WITHDRAWAL) not in drawn and is_listed:
+            keep_withdrawal_list(records, one.id, now=practice.now)
+            done.append(one.id)
+    return done
+
+
+def _list_of(
+    practice: Practice, records: Records, one: Alert, register: RecipientRegister
+) -> RecipientList:
+    held = rule(records, one.rule_id)
+    told = already_told(
+        records,
+        kind=one.kind,
+        alert_id=one.id,
+        year_from=_midnight(practice, budget_since(practice.today)),
+        lately_from=practice.now - timedelta(days=held.gap),
+    )
+    return list_of(register, one.region_id, budget=held.budget, told=told)
+
+
+def _midnight(practice: Practice, day: date) -> datetime:
+    return datetime.combine(day, time(), practice.time_zone)
+
+
+def has_messages(practice: Practice, records: Records) -> bool:
+    """Say whether there is anything to do for the job now: a list to draw, a message to send."""
+    drawn = drawn_lists(records)
+    for one in alerts(records, states=(SENDING, WITHDRAWN)):
+        news = ALERT if one.state == SENDING else WITHDRAWAL
+        has_list = (one.id, ALERT) in drawn
+        if (one.id, news) not in drawn and (news == ALERT or has_list):
+            return True
+    return has_due(
+        records,
+        regions=waking_regions(practice, practice.now),
+        ways=ways_of(practice),
+        now=practice.now,
+    )
+
+
+def end_sent(records: Records) -> list[str]:
+    """Mark the alerts of which nothing waits any more as sent; return their ids."""
+    drawn, done = drawn_lists(records), []
+    for one in alerts(records, states=(SENDING,)):
+        if (one.id, ALERT) in drawn and n_waiting(records, one.id) == 0:
+            end_sending(records, one.id)
+            done.append(one.id)
+    return done
+
+
+# ------------------------------------------------------------------------------ when
+def waking_regions(practice: Practice, now: datetime) -> list[str]:
+    """Return the regions in which it is not quiet now, by their own time."""
+    section, numbers = practice.settings.alerts, table()
+    begins = time.fromisoformat(section.quiet_from or str(numbers["quiet.begins"].value))
+    ends = time.fromisoformat(section.quiet_until or str(numbers["quiet.ends"].value))
+    return [
+        region.id
+        for region in practice.settings.region
+        if not _is_within(now.astimezone(ZoneInfo(region.time_zone)).time(), begins, ends)
+    ]
+
+
+def _is_within(moment: time, begins: time, ends: time) -> bool:
+    if begins <= ends:
+        return begins <= moment < ends
+    return moment >= begins or moment < ends
+
+
+def overdue_alerts(practice: Practice, records: Records, now: datetime) -> set[str]:
+    """Return the alerts that go out and whose first week is over where they are about."""
+    return {
+        one.id
+        for one in alerts(records, states=(SENDING,))
+        if is_too_late(one, now, _zone(practice, one.region_id))
+    }
+
+
+def is_too_late(one: Alert, now: datetime, zone: ZoneInfo) -> bool:
+    """Say whether the first week that an alert speaks of is over."""
+    return now.astimezone(zone).date() >= one.first_week + timedelta(days=DAYS_IN_WEEK)
+
+
+def _zone(practice: Practice, region_id: str) -> ZoneInfo:
+    named = {region.id: region.time_zone for region in practice.settings.region}
+    return ZoneInfo(named[region_id]) if region_id in named else practice.time_zone
+
+
+@cache
+def table() -> ParameterTable:
+    """Return the numbers of delivery."""
+    return load_table("forecast.alerts", "delivery.toml")
+
+
+def ways_of(practice: Practice) -> Sequence[str]:
+    """Return the ways that can be gone as the settings stand."""
+    section = practice.settings.alerts
+    return [FOLDER, *([MAIL] if section.mail else []), *([WEBHOOK] if section.webhook else [])]

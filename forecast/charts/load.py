@@ -1,0 +1,167 @@
+"""Load against capacity: one role's hours of work a week at one branch, beside what is rostered."""
+
+from __future__ import annotations
+
+import altair as alt
+import pandas as pd
+
+from forecast.charts import theme
+from forecast.charts.fan import high_runs
+
+COLUMNS = ("low", "middle", "high", "capacity", "hold", "odds", "likely")
+FIGURE = "the load against capacity"
+HEIGHT = 240
+KEY = (
+    "Steps: the median load of the week's own visits; the band holds eight outcomes in ten. Bold "
+    "dashes: hours that the roster can take. Dots: hours to hold open at the service level. "
+    "Triangle: more likely than not that the week overflows, with visits that wait from before."
+)
+DASHES, DOTS = [7, 4], [1.5, 3]
+
+
+def load_chart(
+    frame: pd.DataFrame,
+    *,
+    title: str,
+    source: str,
+    unit: str = "hours of work a week",
+    note: str | None = theme.INVENTED,
+    width: int = theme.WIDTH,
+    hover: bool = False,
+) -> alt.VConcatChart:
+    """Draw one role's weeks ahead.
+
+    `frame` has a row a week (`week`, a Monday; weeks in a row) and the columns of `COLUMNS`: `low`,
+    `middle`, `high` (load for 10, 50 and 90 % of the draws), `capacity` (of the roster), `hold`
+    (hours to hold open), all in hours; `odds` (probability that the week overflows) and `likely`
+    (true where that is told).
+    """
+    weeks = theme.checked_weeks(frame, COLUMNS, FIGURE)
+    scale = theme.week_scale(weeks)
+    x = alt.X("week:T", scale=scale, axis=theme.week_axis(weeks, width))
+    plot = alt.layer(
+        _ground(scale),
+        *_band(x, unit),
+        *_lines(x),
+        _marks(x),
+        *([theme.hover_layer(scale)] if hover else []),
+    ).properties(width=width, height=HEIGHT)
+    rows: dict[str, theme.Rows] = {"weeks": _rows(frame), "over": _over(frame)}
+    if hover:
+        rows["hover"] = theme.hover_rows(frame, [_said(row) for _, row in frame.iterrows()])
+    return theme.themed(
+        alt.vconcat(plot),
+        title=title,
+        notes=(source, KEY, note or ""),
+        description=load_text(frame, title=title, unit=unit, note=note),
+        rows=rows,
+    )
+
+
+def load_text(
+    frame: pd.DataFrame,
+    *,
+    title: str,
+    unit: str = "hours of work a week",
+    note: str | None = None,
+) -> str:
+    """Say in words what the figure shows, for those who do not see it."""
+    top = frame.iloc[int(frame["middle"].astype(float).to_numpy().argmax())]
+    likely = frame[frame["likely"].astype(bool)]
+    parts = [
+        title,
+        f"Step chart of {unit}, {len(frame)} weeks from {_day(frame.iloc[0]['week'])}.",
+        f"Most in the week of {_day(top['week'])}: median {top['middle']:.0f}, eight in ten "
+        f"{top['low']:.0f} to {top['high']:.0f}, beside {top['capacity']:.0f} that the roster can "
+        "take.",
+    ]
+    weeks = ", ".join(_day(week) for week in likely["week"])
+    parts.append(f"Likely to overflow: {weeks}." if weeks else "No week is likely to overflow.")
+    return " ".join([*parts, *([note] if note else [])])
+
+
+def _rows(frame: pd.DataFrame) -> theme.Rows:
+    shown = frame[["week", *COLUMNS]].assign(week=pd.to_datetime(frame["week"]))
+    return theme.rows_for_chart(shown)
+
+
+def _over(frame: pd.DataFrame) -> theme.Rows:
+    """Return the runs of weeks told to overflow; one ground under each, so that no seam shows."""
+    half = theme.HALF_WEEK
+    return [
+        {"from": theme.instant(run[0] - half), "to": theme.instant(run[-1] + half)}
+        for run in high_runs(frame.assign(high=frame["likely"]))
+    ]
+
+
+def _named(name: str) -> alt.Chart:
+    return alt.Chart(alt.NamedData(name=name))
+
+
+def _ground(scale: alt.Scale) -> alt.Chart:
+    ground: alt.Chart = (
+        _named("over")
+        .mark_rect(color=theme.HIGH_GROUND)
+        .encode(
+            x=alt.X("from:T", scale=scale),
+            x2="to:T",
+            y=theme.at_height(-16),
+            y2=alt.Y2Value(HEIGHT),  # type: ignore[no-untyped-call]
+        )
+    )
+    return ground
+
+
+def _band(x: alt.X, unit: str) -> list[alt.Chart]:
+    axis = alt.Axis(
+        title=unit,
+        titleAngle=0,
+        titleAlign="left",
+        titleAnchor="end",
+        titleX=-theme.MARGIN,
+        titleY=-24,
+        domain=False,
+        ticks=False,
+        tickCount=5,
+        minExtent=theme.MARGIN,
+        maxExtent=theme.MARGIN,
+    )
+    y = alt.Y("low:Q", scale=alt.Scale(zero=True, nice=True), axis=axis)
+    base = _named("weeks").encode(x=x)
+    band = base.mark_area(color=theme.BAND_OUTER, interpolate="step").encode(y=y, y2="high:Q")
+    middle = base.mark_line(color=theme.FORECAST, strokeWidth=2.5, interpolate="step")
+    return [band, middle.encode(y="middle:Q")]
+
+
+def _lines(x: alt.X) -> list[alt.Chart]:
+    base = _named("weeks").encode(x=x)
+    hold = base.mark_line(
+        color=theme.USUAL, strokeWidth=1.5, strokeDash=DOTS, interpolate="step"
+    ).encode(y="hold:Q")
+    capacity = base.mark_line(
+        color=theme.INK, strokeWidth=2, strokeDash=DASHES, interpolate="step"
+    ).encode(y="capacity:Q")
+    return [hold, capacity]
+
+
+def _marks(x: alt.X) -> alt.Chart:
+    """Put a triangle above each week told to overflow, so that its ground alone does not tell."""
+    marks: alt.Chart = (
+        _named("weeks")
+        .transform_filter("datum.likely")
+        .mark_point(shape="triangle-up", filled=True, color=theme.HIGH, size=44, opacity=1)
+        .encode(x=x, y=theme.at_height(-8))
+    )
+    return marks
+
+
+def _said(row: pd.Series) -> str:
+    return (
+        f"Week of {_day(row['week'])}: {row['middle']:.0f} h of work, eight in ten "
+        f"{row['low']:.0f} to {row['high']:.0f}; the roster can take {row['capacity']:.0f}; "
+        f"{100 * row['odds']:.0f} in 100 that it overflows."
+    )
+
+
+def _day(week: object) -> str:
+    return theme.words_of(pd.Timestamp(str(week)))

@@ -1,0 +1,336 @@
+"""One alert: the text as owners read it, who would get it, what hinders it, and the decision."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from typing import Any
+
+from forecast.accounts.roles import Right
+from forecast.alerts import approving, desk
+from forecast.alerts.checking import TextError
+from forecast.alerts.outlook import skill_of, weeks_ahead
+from forecast.alerts.record import record_of_alerts
+from forecast.alerts.sending import preview_list
+from forecast.alerts.unsubscribing import opt_outs_of
+from forecast.pages.alerts import PATH, OutcomeRow, by_whom, local, outcome_rows, theirs, who_is
+from forecast.pages.issue_reading import held as held_values
+from forecast.pages.issue_reading import latest
+from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
+from forecast.records import alerts as held
+from forecast.records.alerts import Alert, AlertText, texts_sha256
+from forecast.records.engine import RecordsError
+from forecast.wording import day, days, odds
+
+_NOT_TAKEN = 422
+_HELD_FOR = 60  # seconds
+
+
+@dataclass(frozen=True)
+class TextShown:
+    """One text as it stands; `paragraphs` are those of an owner's message, a list in a list."""
+
+    language: str
+    number: int
+    subject: str
+    body: str
+    paragraphs: tuple[tuple[str, ...], ...]
+    blocks: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class WeekRow:
+    """One week it speaks of: odds when it was drafted, by the newest forecast, and usually."""
+
+    week: str
+    now: str
+    usual: str
+
+
+@dataclass(frozen=True)
+class StepRow:
+    """One thing that was done with it."""
+
+    at: str
+    by: str
+    what: str
+
+
+@dataclass(frozen=True)
+class RecipientsShown:
+    """Whom an alert would be written to as things stand, and why others are left out."""
+
+    n_written_to: int
+    left_out: tuple[tuple[str, int], ...]
+
+    @property
+    def sentence(self) -> str:
+        """How many would get it."""
+        households = "1 household" if self.n_written_to == 1 else f"{self.n_written_to} households"
+        return (
+            f"As things stand now {households} would get it, one message each. Whether they may "
+            "be written to is looked at again when it goes out."
+        )
+
+
+@dataclass(frozen=True)
+class AlertPage:
+    """What the page of one alert says.
+
+    Attributes
+    ----------
+    sha256
+        Of the texts as they are shown, which an approval names.
+    behind, needed
+        Who stands behind the texts so far, and how many people have to.
+    hindrances
+        What stands in the way of an approval, whoever gives it.
+    """
+
+    id: str
+    region: str
+    region_id: str
+    kind: str
+    state: str
+    answer: str
+    issue_id: str
+    drafted: str
+    texts: tuple[TextShown, ...]
+    sha256: str
+    behind: tuple[str, ...]
+    needed: int
+    hindrances: tuple[str, ...]
+    is_own: bool
+    decision_odds: str
+    skill: str
+    weeks: tuple[WeekRow, ...]
+    newer_issue: str
+    record: str
+    before: tuple[OutcomeRow, ...]
+    simulated: str
+    steps: tuple[StepRow, ...]
+    is_open: bool
+    recipients: RecipientsShown | None
+    n_opted_out: int
+    may_send: bool
+    wrong: str = ""
+    typed: dict[str, str] | None = None
+
+
+def asked_alert(asked: Asked) -> Alert:
+    """Return the alert that the address names, if its region is theirs."""
+    try:
+        made = held.alert(asked.records, asked.path["alert"])
+    except RecordsError as refused:
+        raise NotFoundError(str(refused)) from None
+    if made.region_id not in theirs(asked):
+        raise NotFoundError("there is no such alert of your regions")
+    return made
+
+
+def _show(asked: Asked) -> View:
+    page = _page(asked, asked_alert(asked))
+    weeks = [asdict(row) for row in page.weeks]
+    return View("alert.html", page, {"weeks": weeks, "steps": [asdict(s) for s in page.steps]})
+
+
+def _page(asked: Asked, made: Alert) -> AlertPage:
+    places, who = theirs(asked), who_is(asked)
+    texts = list(held.texts(asked.records, made.id).values())
+    practice, records = asked.practice, asked.records
+    approvers = {one.decided_by for one in approving.valid_approvals(records, texts)}
+    behind = approvers | ({text.written_by for text in texts} - {held.BY_CLOCK})
+    is_open = made.state in (held.DRAFT, held.APPROVED)
+    hindrances = approving.hindrances(practice, records, made) if made.state == held.DRAFT else []
+    before = record_of_alerts(practice, records, region_ids=frozenset(places), kind=made.kind)
+    rule = held.rule(records, made.rule_id)
+    weeks, newer = _weeks(asked, made)
+    return AlertPage(
+        id=made.id,
+        region=places[made.region_id].name,
+        region_id=made.region_id,
+        kind=made.kind,
+        state=made.state,
+        answer=_answer(
+            made, places[made.region_id].name, len(behind), approving.people_needed(practice)
+        ),
+        issue_id=made.issue_id,
+        drafted=f"{local(asked, made.made_at)} by {who.get(made.made_by, 'somebody')}",
+        texts=tuple(_text(text) for text in texts),
+        sha256=texts_sha256(texts),
+        behind=tuple(sorted(who.get(one, "somebody") for one in behind)),
+        needed=approving.people_needed(practice),
+        hindrances=tuple(f"{one[:1].upper()}{one[1:]}." for one in hindrances),
+        is_own=by_whom(asked) in approvers
+        or (len(texts) > 0 and all(t.written_by == by_whom(asked) for t in texts)),
+        decision_odds="not known" if made.odds is None else odds(made.odds),
+        skill=skill_of(practice, records)[1].sentence,
+        weeks=weeks,
+        newer_issue=newer,
+        record=before.sentence,
+        before=outcome_rows(before, places),
+        simulated=str((rule.simulation or {}).get("own", "")),
+        steps=tuple(_steps(asked, made, who)),
+        is_open=is_open,
+        recipients=_recipients(asked, made) if is_open else None,
+        n_opted_out=opt_outs_of(records, made.id),
+        may_send=asked.account is not None and asked.account.may(Right.SEND_ALERTS),
+    )
+
+
+def _recipients(asked: Asked, made: Alert) -> RecipientsShown:
+    """Read who would get it, at most once in some minutes: of very many owners it takes seconds."""
+    practice = asked.practice
+    bucket = int(practice.now.timestamp() // _HELD_FOR)
+    found = held_values.value(
+        ("recipients", practice.folder, made.id, bucket),
+        lambda: preview_list(practice, asked.records, made),
+    )
+    left_out = tuple((why.value, n) for why, n in found.left_out.items())
+    return RecipientsShown(found.n_written_to, left_out)
+
+
+def _answer(made: Alert, name: str, n_behind: int, needed: int) -> str:
+    when = days(made.first_week, desk.last_day(made))
+    head = f"{name}, {made.kind}: {when}"
+    if made.state == held.DRAFT:
+        waits = "it waits for a first approval" if not n_behind else "it waits for another approval"
+        return f"{head}; {waits if needed > 1 else 'it waits for an approval'}"
+    words = {
+        held.APPROVED: "approved, and not sent yet",
+        held.SENDING: "being sent",
+        held.SENT: "sent",
+        held.WITHDRAWN: "withdrawn",
+        held.DISCARDED: "thrown away",
+    }
+    return f"{head}; {words[made.state]}"
+
+
+def _text(text: AlertText) -> TextShown:
+    return TextShown(
+        text.language,
+        text.number,
+        text.subject,
+        text.body,
+        _paragraphs(text.body),
+        _paragraphs(text.blocks),
+    )
+
+
+def _paragraphs(text: str) -> tuple[tuple[str, ...], ...]:
+    return tuple(tuple(part.splitlines()) for part in text.split("\n\n") if part.strip())
+
+
+def _weeks(asked: Asked, made: Alert) -> tuple[tuple[WeekRow, ...], str]:
+    """Return the weeks it speaks of by the newest forecast, and that one's id if it is newer."""
+    issue = latest(asked.practice, asked.records)
+    if issue is None:
+        return (), ""
+    known = {one.week: one for one in weeks_ahead(issue.forecast, made.region_id)}
+    rows = []
+    week = made.first_week
+    while week <= made.last_week:
+        one = known.get(week)
+        now = "not known" if one is None or one.odds is None else odds(one.odds)
+        usual = "not known" if one is None or one.usual is None else odds(one.usual)
+        rows.append(WeekRow(f"week of {day(week)}", now, usual))
+        week = date.fromordinal(week.toordinal() + 7)
+    return tuple(rows), issue.id if issue.id != made.issue_id else ""
+
+
+def _steps(asked: Asked, made: Alert, who: dict[str, str]) -> list[StepRow]:
+    found = [
+        (text.written_at, text.written_by, f"text in {text.language}, version {text.number}")
+        for text in held.text_history(asked.records, made.id)
+    ]
+    for one in held.decisions(asked.records, made.id):
+        what = f"{one.decision} the text {one.text_sha256[:12]}"
+        if one.n_recipients is not None:
+            what += f", for {one.n_recipients} households"
+        found.append(
+            (one.decided_at, one.decided_by, what + (f": {one.remark}" if one.remark else ""))
+        )
+    if made.withdrawn_at is not None:
+        why = f"withdrawn: {made.withdrawn_why}"
+        found.append((made.withdrawn_at, made.withdrawn_by or "", why))
+    found.sort(key=lambda step: step[0])
+    return [StepRow(local(asked, at), who.get(by, "somebody"), what) for at, by, what in found]
+
+
+# ------------------------------------------------------------------------------ what is done
+def _edit(asked: Asked) -> View | GoTo:
+    made = asked_alert(asked)
+    code, subject, body = (asked.text(name) for name in ("language", "subject", "body"))
+    try:
+        text = desk.edit(
+            asked.records,
+            made.id,
+            code,
+            subject=subject,
+            body=body,
+            by=by_whom(asked),
+            now=asked.practice.now,
+        )
+    except TextError as refused:
+        said = f"Not kept: {refused}."
+        typed = {"language": code, "subject": subject, "body": body}
+        page = replace(_page(asked, made), wrong=said, typed=typed)
+        return View("alert.html", page, status=_NOT_TAKEN)
+    return GoTo(f"{PATH}/{made.id}", f"Version {text.number} is kept; another person approves it.")
+
+
+def _approve(asked: Asked) -> GoTo:
+    made = asked_alert(asked)
+    done = approving.approve(
+        asked.practice,
+        asked.records,
+        made.id,
+        shown_sha256=asked.text("sha256"),
+        n_recipients=_shown_number(asked),
+        by=by_whom(asked),
+    )
+    if done.state == held.APPROVED:
+        return GoTo(
+            f"{PATH}/{made.id}", "Approved. It is not sent by this; sending is another step."
+        )
+    return GoTo(
+        f"{PATH}/{made.id}", "Your approval is noted; another person has to approve it too."
+    )
+
+
+def _shown_number(asked: Asked) -> int | None:
+    text = asked.text("n_recipients")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
+
+
+def _refuse(asked: Asked) -> GoTo:
+    made = asked_alert(asked)
+    approving.refuse(
+        asked.records,
+        made.id,
+        remark=asked.text("remark")[:500],
+        by=by_whom(asked),
+        now=asked.practice.now,
+    )
+    return GoTo(f"{PATH}/{made.id}", "Your no is noted; change the text, or throw the draft away.")
+
+
+def _discard(asked: Asked) -> GoTo:
+    made = asked_alert(asked)
+    desk.discard(asked.records, made.id, by=by_whom(asked), now=asked.practice.now)
+    return GoTo(PATH, "The draft is thrown away; what was written stays on record.")
+
+
+def _post(what: str, handler: Any) -> Page:
+    return Page(f"{PATH}/{{alert}}/{what}", f"{what}-alert", _MAY, handler, methods=("POST",))
+
+
+_MAY = Right.PREPARE_ALERTS
+PAGES: Sequence[Page] = (
+    Page(f"{PATH}/{{alert}}", "alert", _MAY, _show, has_data=True),
+    _post("edit", _edit),
+    _post("approve", _approve),
+    _post("refuse", _refuse),
+    _post("discard", _discard),
+)

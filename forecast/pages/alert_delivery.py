@@ -1,0 +1,152 @@
+"""How an alert reaches owners: let it go, see its messages, decide doubts, withdraw it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from forecast.accounts.roles import Right
+from forecast.alerts.doubts import Doubt, decide_doubt, doubts
+from forecast.alerts.household import LeftOut
+from forecast.alerts.mails import owner_mail
+from forecast.alerts.outbox import ALERT, IN_DOUBT, SENT, WAITING, counts_of_states, standing
+from forecast.alerts.sending import preview_list, send_off, way_to_owners, withdraw_alert
+from forecast.alerts.unsubscribing import opt_outs_of
+from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
+from forecast.records.alerts import APPROVED, SENDING, WITHDRAWN, Alert, alerts
+from forecast.records.alerts import SENT as ALERT_SENT
+from forecast.regions import regions
+
+_SHOWN_LINK = "the-owners-own-link"
+
+
+@dataclass(frozen=True)
+class DeliveryPage:
+    """How an alert's messages stand.
+
+    Attributes
+    ----------
+    answer
+        The page in one sentence.
+    n_households
+        Who would be written to, where it has not gone out; None afterwards.
+    left_out
+        How many owners are left out, by why.
+    rows
+        Messages by what, way, state and why.
+    doubts
+        What a person must decide; owners by the practice's own number.
+    plain
+        The plain part of the mail, as an owner gets it.
+    """
+
+    alert: Alert
+    region: str
+    answer: str
+    way: str
+    n_households: int | None
+    left_out: Mapping[str, int]
+    rows: tuple[Mapping[str, object], ...]
+    doubts: tuple[Doubt, ...]
+    n_opted_out: int
+    plain: str
+    may_send: bool
+    may_withdraw: bool
+
+
+def _delivery(asked: Asked) -> View | GoTo:
+    alert = _alert(asked)
+    if asked.request.method == "POST":
+        return _done(asked, alert)
+    messages = {"messages": _rows(asked, alert)}
+    return View("alert_delivery.html", _page(asked, alert), tables=messages)
+
+
+def _alert(asked: Asked) -> Alert:
+    found = {one.id: one for one in alerts(asked.records)}.get(asked.path["alert"])
+    if found is None or (asked.regions is not None and found.region_id not in asked.regions):
+        raise NotFoundError("there is no alert at this address for your branches")
+    return found
+
+
+def _done(asked: Asked, alert: Alert) -> GoTo:
+    practice, records = asked.practice, asked.records
+    by, what = asked.account.id if asked.account else None, asked.text("what")
+    here = f"/alerts/{alert.id}/delivery"
+    if what == "send":
+        send_off(practice, records, alert.id, by=by)
+        return GoTo(here, "It goes out now, a message at a time, as the clock has time for it.")
+    if what == "withdraw":
+        withdraw_alert(practice, records, alert.id, why=asked.text("why"), by=by)
+        return GoTo(here, "It is withdrawn. Those who got it are told so by a message.")
+    if what in ("arrived", "again"):
+        message_id = asked.text("message")
+        if message_id not in {one.message_id for one in doubts(records, alert.id)}:
+            raise NotFoundError("this message is not in doubt any more; somebody decided on it")
+        state = decide_doubt(
+            records, message_id, arrived=what == "arrived", by=by, now=practice.now
+        )
+        return GoTo(here, f"Noted: the message is {state}.")
+    raise NotFoundError("this form asks for nothing that there is; open the page again")
+
+
+def _page(asked: Asked, alert: Alert) -> DeliveryPage:
+    practice, records = asked.practice, asked.records
+    region = regions(practice)[alert.region_id].name
+    rows, recipients = _rows(asked, alert), None
+    counts = counts_of_states(standing(records, alert.id), ALERT)
+    left_out = {str(row["why"]): int(str(row["n"])) for row in rows if row["state"] == "left out"}
+    if alert.state == APPROVED:
+        recipients = preview_list(practice, records, alert)
+        left_out = {why.value: n for why, n in recipients.left_out.items()}
+    n_households = None if recipients is None else recipients.n_written_to
+    return DeliveryPage(
+        alert,
+        region,
+        _answer(alert, region, counts, n_households),
+        way_to_owners(practice),
+        n_households,
+        left_out,
+        tuple(row for row in rows if row["state"] != "left out"),
+        tuple(doubts(records, alert.id)),
+        opt_outs_of(records, alert.id),
+        owner_mail(practice, records, alert, ALERT).text(_SHOWN_LINK),
+        may_send=alert.state == APPROVED,
+        may_withdraw=alert.state in (APPROVED, SENDING, ALERT_SENT),
+    )
+
+
+def _rows(asked: Asked, alert: Alert) -> list[Mapping[str, object]]:
+    """Return the messages counted; an owner told by another's message is no household apart."""
+    same = LeftOut.SAME_HOUSEHOLD.value
+    return [
+        {"what": news, "way": way, "state": state, "why": why, "n": n}
+        for (news, way, state, why), n in sorted(standing(asked.records, alert.id).items())
+        if why != same
+    ]
+
+
+def _answer(alert: Alert, region: str, counts: Mapping[str, int], n: int | None) -> str:
+    about = f"The alert for {region}"
+    if n is not None:
+        households = "1 household" if n == 1 else f"{n} households"
+        return f"{about} is approved and would go to {households}."
+    if alert.state not in (SENDING, ALERT_SENT, WITHDRAWN):
+        return f"{about} is not approved, so nobody is written to."
+    sent, waiting, doubt = (counts.get(one, 0) for one in (SENT, WAITING, IN_DOUBT))
+    told = f"{about} was handed over for {sent} households"
+    told += f", {waiting} wait" if waiting else ""
+    told += f", and of {doubt} it is not known whether they have it" if doubt else ""
+    return f"{told}{'; it is withdrawn' if alert.state == WITHDRAWN else ''}."
+
+
+PAGES = (
+    Page(
+        "/alerts/{alert}/delivery",
+        "alert-delivery",
+        Right.SEND_ALERTS,
+        _delivery,
+        methods=("GET", "POST"),
+        has_data=True,
+    ),
+)

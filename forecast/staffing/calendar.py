@@ -1,0 +1,81 @@
+"""Shifts as a calendar file (iCalendar, RFC 5545), for a person's or a branch's calendar."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime, timedelta
+from hashlib import sha256
+from zoneinfo import ZoneInfo
+
+from icalendar import Calendar, Event
+
+from forecast.regions import DAY_NAMES, Branch
+from forecast.staffing.roster import Shift
+from forecast.staffing.workbook import shift_words
+
+PRODUCT = "-//forepaw//staffing//EN"
+_UID_LETTERS = 32
+
+
+def shifts_calendar(
+    shifts: Sequence[Shift],
+    *,
+    branches: Mapping[str, Branch],
+    people: Mapping[str, str],
+    zone_of: Callable[[str], str],
+    made_at: datetime,
+    agreed: bool,
+    name: str,
+) -> bytes:
+    """Return shifts as a calendar file.
+
+    A shift begins when its branch opens on that day and lasts as long as it is; where opening hours
+    are not known it is a day without hours. The same day, branch, role and person has the same UID
+    in every file, so that a later one changes an entry and makes no second.
+
+    Parameters
+    ----------
+    people
+        What members of staff are called, by their random ids.
+    zone_of
+        The time zone of a branch.
+    made_at
+        When the plan was made: the entries' DTSTAMP, and their sequence.
+    agreed
+        Whether the shifts are confirmed, or tentative.
+    """
+    calendar = Calendar()
+    calendar.add("prodid", PRODUCT)
+    calendar.add("version", "2.0")
+    calendar.add("method", "PUBLISH")
+    calendar.add("x-wr-calname", name)
+    for number, shift in enumerate(shifts):
+        event = Event()
+        event.add("uid", _uid(shift, number))
+        event.add("dtstamp", made_at)
+        event.add("sequence", int(made_at.timestamp()) // 60)  # a later plan's number is larger
+        event.add("status", "CONFIRMED" if agreed else "TENTATIVE")
+        _add_times(event, shift, branches[shift.branch], zone_of(shift.branch))
+        place = branches[shift.branch].name
+        event.add("summary", f"{shift_words(shift, people)}: {shift.role}, {place}")
+        event.add("location", place)
+        calendar.add_component(event)
+    calendar.add_missing_timezones()
+    return bytes(calendar.to_ical())
+
+
+def _uid(shift: Shift, number: int) -> str:
+    who = shift.person or f"locum {number}"
+    told = f"{shift.day} {shift.branch} {shift.role} {who}"
+    return f"{sha256(told.encode()).hexdigest()[:_UID_LETTERS]}@forepaw.invalid"
+
+
+def _add_times(event: Event, shift: Shift, branch: Branch, zone: str) -> None:
+    spans = [one for one in branch.hours if one.day == DAY_NAMES[shift.day.weekday()]]
+    if not spans:
+        event.add("dtstart", shift.day)
+        event.add("dtend", shift.day + timedelta(days=1))
+        return
+    begins = datetime.combine(shift.day, spans[0].opens, ZoneInfo(zone))
+    event.add("dtstart", begins)
+    event.add("dtend", begins + timedelta(hours=shift.hours))

@@ -1,0 +1,386 @@
+"""What the desk says: who works when and where, when branches open, minutes, prices and stock.
+
+Nothing here is read from records or files; who reads them makes these values. What the desk does
+not say of minutes and prices comes from ``staffing.toml``, and is marked so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, time, timedelta
+from functools import cache
+
+from forecast.regions import DAY_NAMES, Branch
+from models.errors import ForepawError
+from models.parameters import ParameterTable, load_table
+from models.weeks import DAYS_IN_WEEK
+
+ROLES = ("vet", "technician", "desk")
+FLARE, RECHECK, DOSE, OTHER, PHONE = (
+    "flare visit",
+    "recheck",
+    "planned dose",
+    "other consultation",
+    "phone call",
+)
+KINDS = (FLARE, RECHECK, DOSE, OTHER, PHONE)
+FROM_DESK, FROM_VISITS, FROM_TABLE = "desk", "visits", "table"
+
+
+class StaffingError(ForepawError):
+    """Staff, hours, prices or stock from which nothing can be planned."""
+
+
+@cache
+def table() -> ParameterTable:
+    """Return the desk's table of numbers."""
+    return load_table("forecast.staffing", "staffing.toml")
+
+
+@dataclass(frozen=True)
+class StaffMember:
+    """Somebody who can be rostered.
+
+    Attributes
+    ----------
+    id
+        Random id; no name.
+    skills
+        Of `ROLES`, one or more; on a shift somebody works in one of them.
+    home_branch
+        Where they work unless rostered elsewhere.
+    contract_hours
+        Hours a week, paid in any case.
+    other_branches
+        Where else they can be sent.
+    overtime_hours
+        Hours a week over the contract that they take on at most; None: the table's.
+    shift_hours
+        Length of one of their shifts; None: the table's.
+    leave
+        First and last day of each absence, both included.
+    working_days
+        Days of the week on which they work, Monday 0; None: all.
+    first_day, last_day
+        Of the contract; None: no such end within sight.
+    """
+
+    id: str
+    skills: tuple[str, ...]
+    home_branch: str
+    contract_hours: float
+    other_branches: tuple[str, ...] = ()
+    overtime_hours: float | None = None
+    shift_hours: float | None = None
+    leave: tuple[tuple[date, date], ...] = ()
+    working_days: tuple[int, ...] | None = None
+    first_day: date | None = None
+    last_day: date | None = None
+
+    @property
+    def branches(self) -> tuple[str, ...]:
+        """Where they may work, home first."""
+        return tuple(dict.fromkeys((self.home_branch, *self.other_branches)))
+
+    @property
+    def hours_of_shift(self) -> float:
+        """Length of a shift [h]."""
+        return self.shift_hours or table().number("shift.hours")
+
+    @property
+    def most_overtime(self) -> float:
+        """Hours a week over the contract at most."""
+        told = self.overtime_hours
+        return table().number("shift.overtime_hours") if told is None else told
+
+    @property
+    def contract_shifts(self) -> int:
+        """Whole shifts a week that the contract holds."""
+        return int(self.contract_hours / self.hours_of_shift + 1e-9)
+
+    def works_on(self, day: date) -> bool:
+        """Say whether they can be rostered on a day."""
+        if self.first_day is not None and day < self.first_day:
+            return False
+        if self.last_day is not None and day > self.last_day:
+            return False
+        if self.working_days is not None and day.weekday() not in self.working_days:
+            return False
+        return not any(first <= day <= last for first, last in self.leave)
+
+
+@dataclass(frozen=True)
+class BranchHours:
+    """When a branch opens in the weeks ahead.
+
+    Attributes
+    ----------
+    branch
+        With its opening days and, where known, hours.
+    closed
+        Days out of turn: public holidays, closures.
+    opens_too
+        Days on which it opens though it does not by the week.
+    hours_more
+        Hours added to each open day (may be below zero); for what-if.
+    """
+
+    branch: Branch
+    closed: frozenset[date] = frozenset()
+    opens_too: frozenset[date] = frozenset()
+    hours_more: float = 0.0
+
+    def is_open(self, day: date) -> bool:
+        """Say whether the branch opens on a day."""
+        return day not in self.closed and (self.branch.is_open(day) or day in self.opens_too)
+
+    def open_days(self, week: date) -> list[date]:
+        """Return the days of the week, named by its Monday, on which it opens."""
+        days = (week + timedelta(days=n) for n in range(DAYS_IN_WEEK))
+        return [day for day in days if self.is_open(day)]
+
+    def hours_on(self, day: date) -> float:
+        """Return for how long it opens on a day [h]; the table's where no hours are said."""
+        if not self.is_open(day):
+            return 0.0
+        spans = [s for s in self.branch.hours if date_name(day) == s.day]
+        if not spans:
+            return max(table().number("opening.hours_a_day") + self.hours_more, 0.0)
+        told = sum(_hours(span.closes) - _hours(span.opens) for span in spans)
+        return max(told + self.hours_more, 0.0)
+
+
+def date_name(day: date) -> str:
+    """Return the day of the week as opening hours name it."""
+    return DAY_NAMES[day.weekday()]
+
+
+def _hours(moment: time) -> float:
+    return moment.hour + moment.minute / 60.0
+
+
+@dataclass(frozen=True)
+class Minutes:
+    """Minutes that one visit of a kind takes of a role, at one branch or (None) at all.
+
+    `source` is desk, visits or table: entered, learned, or the house's default.
+    """
+
+    kind: str
+    role: str
+    number: float
+    branch: str | None = None
+    source: str = FROM_TABLE
+
+
+@dataclass(frozen=True)
+class Prices:
+    """The practice's own costs, in one currency.
+
+    Attributes
+    ----------
+    currency
+        As shown; no rate is applied.
+    wage_hour, overtime_hour, locum_hour
+        By role: an hour of the contract, over it, and of a locum.
+    idle_hour
+        By role: what an hour held open and not needed costs; the wage, where nothing says less.
+    turned_away
+        By kind of visit: what is lost with a visit that goes elsewhere.
+    waiting_week
+        A visit that waits a week.
+    away_shift
+        A shift away from the home branch.
+    from_table
+        Names of those that the desk did not say, such as ``locum_hour vet``.
+    """
+
+    currency: str
+    wage_hour: Mapping[str, float]
+    overtime_hour: Mapping[str, float]
+    locum_hour: Mapping[str, float]
+    idle_hour: Mapping[str, float]
+    turned_away: Mapping[str, float]
+    waiting_week: float
+    away_shift: float
+    from_table: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class StockLot:
+    """Units on hand that expire together; None: not known when."""
+
+    units: float
+    expires: date | None = None
+
+
+@dataclass(frozen=True)
+class StockItem:
+    """Something used up by visits, at one branch.
+
+    Attributes
+    ----------
+    id
+        Such as ``long-acting injection``; also what the desk reads.
+    branch
+        Where it is kept.
+    use
+        Units that a visit of a kind takes on average.
+    lots
+        What is on hand.
+    lead_days
+        From ordering to having.
+    pack_size
+        Units in a pack; only whole packs come.
+    shelf_days
+        For how long what comes new will keep; None: longer than the weeks ahead.
+    pack_price
+        None where not known.
+    service
+        Share of futures in which it must not run out; None: the plan's.
+    """
+
+    id: str
+    branch: str
+    use: Mapping[str, float]
+    lots: tuple[StockLot, ...]
+    lead_days: float
+    pack_size: float
+    shelf_days: int | None = None
+    pack_price: float | None = None
+    service: float | None = None
+
+
+@dataclass(frozen=True)
+class StaffingInputs:
+    """Everything the desk says.
+
+    Attributes
+    ----------
+    staff
+        By any order.
+    hours
+        By branch id; a branch that is not here is not planned.
+    minutes
+        Those of a branch come before those of all.
+    prices
+        Costs.
+    stock
+        Items to be ordered.
+    planned_doses
+        Day and branch of each dose of a signed plan still ahead, first doses and further ones.
+    locum_shifts
+        By role: locum shifts a week and branch that can be had at most; None: the table's.
+    """
+
+    staff: tuple[StaffMember, ...]
+    hours: Mapping[str, BranchHours]
+    minutes: tuple[Minutes, ...] = field(default_factory=lambda: default_minutes())
+    prices: Prices = field(default_factory=lambda: default_prices())
+    stock: tuple[StockItem, ...] = ()
+    planned_doses: tuple[tuple[date, str], ...] = ()
+    locum_shifts: Mapping[str, int] | None = None
+
+    def __post_init__(self) -> None:
+        if not self.hours:
+            raise StaffingError(
+                "a plan of staff was asked and no branch has opening hours; enter them first"
+            )
+        for one in self.staff:
+            if wrong := [skill for skill in one.skills if skill not in ROLES]:
+                raise StaffingError(
+                    f"somebody of staff ({one.id}) has the skill {wrong[0]!r}; allowed are "
+                    f"{', '.join(ROLES)}"
+                )
+            if not one.contract_hours >= 0.0:
+                raise StaffingError(
+                    f"somebody of staff ({one.id}) has {one.contract_hours:g} hours a week by "
+                    "contract; allowed is 0 or more"
+                )
+
+    def most_locums(self, role: str) -> int:
+        """Return how many locum shifts of a role a branch can have in a week."""
+        if self.locum_shifts is None:
+            return int(table().number(f"locum.shifts.{role}"))
+        return int(self.locum_shifts.get(role, 0))
+
+    def minutes_of(self, kind: str, role: str, branch: str) -> Minutes:
+        """Return how long a visit takes of a role at a branch; what nobody says takes none."""
+        found = [m for m in self.minutes if (m.kind, m.role) == (kind, role)]
+        own = [m for m in found if m.branch == branch] or [m for m in found if m.branch is None]
+        return own[-1] if own else Minutes(kind, role, 0.0, branch)
+
+
+def slug(kind: str) -> str:
+    """Return how a kind of visit is written in the table: words joined by underscores."""
+    return kind.replace(" ", "_")
+
+
+def default_minutes() -> tuple[Minutes, ...]:
+    """Return the minutes of the house's table."""
+    return tuple(
+        Minutes(kind, role, table().number(f"minutes.{slug(kind)}.{role}"))
+        for kind in KINDS
+        for role in ROLES
+    )
+
+
+def default_prices() -> Prices:
+    """Return the prices of the house's table, all marked as such."""
+
+    def by(name: str, keys: tuple[str, ...]) -> dict[str, float]:
+        return {key: table().number(f"price.{name}.{slug(key)}") for key in keys}
+
+    return Prices(
+        currency=str(table()["price.currency"].value),
+        wage_hour=by("wage_hour", ROLES),
+        overtime_hour=by("overtime_hour", ROLES),
+        locum_hour=by("locum_hour", ROLES),
+        idle_hour=by("idle_hour", ROLES),
+        turned_away=by("turned_away", KINDS),
+        waiting_week=table().number("price.waiting_week"),
+        away_shift=table().number("price.away_shift"),
+        from_table=price_names(),
+    )
+
+
+def price_names() -> tuple[str, ...]:
+    """Return the names of all prices, such as ``locum_hour vet`` and ``waiting_week``."""
+    by_role = [
+        f"{name} {role}"
+        for name in ("wage_hour", "overtime_hour", "locum_hour", "idle_hour")
+        for role in ROLES
+    ]
+    return (*by_role, *(f"turned_away {kind}" for kind in KINDS), "waiting_week", "away_shift")
+
+
+def prices_from(told: Mapping[str, float], *, currency: str | None = None) -> Prices:
+    """Return the prices that the desk says, by `price_names`, the table's for the others.
+
+    Raises
+    ------
+    StaffingError
+        At a name that is no price, or a price below zero.
+    """
+    names, usual = price_names(), default_prices()
+    for name, number in told.items():
+        if name not in names:
+            raise StaffingError(f"{name!r} is no price; allowed are {', '.join(names)}")
+        if not number >= 0.0:
+            raise StaffingError(f"the price {name} is {number:g}; allowed is 0 or more")
+
+    def by(name: str, held: Mapping[str, float]) -> dict[str, float]:
+        return {key: told.get(f"{name} {key}", number) for key, number in held.items()}
+
+    return Prices(
+        currency=usual.currency if currency is None else currency,
+        wage_hour=by("wage_hour", usual.wage_hour),
+        overtime_hour=by("overtime_hour", usual.overtime_hour),
+        locum_hour=by("locum_hour", usual.locum_hour),
+        idle_hour=by("idle_hour", usual.idle_hour),
+        turned_away=by("turned_away", usual.turned_away),
+        waiting_week=told.get("waiting_week", usual.waiting_week),
+        away_shift=told.get("away_shift", usual.away_shift),
+        from_table=tuple(name for name in names if name not in told),
+    )

@@ -1,0 +1,115 @@
+"""A plan of staff as it is kept and shown: everything but the draws, which can be made again."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, fields, replace
+from datetime import date
+from functools import cache
+from typing import Any
+
+import numpy as np
+from pydantic import TypeAdapter
+
+from forecast.records import Records
+from forecast.records.staff_plans import PLAN, StaffPlanRow, newest_staff_plan
+from forecast.staffing.money import CostComparison
+from forecast.staffing.overflow import LoadWeek, WaitingWeek
+from forecast.staffing.patterns import Told
+from forecast.staffing.planning import StaffingPlan
+from forecast.staffing.roster import Roster, Shift
+from forecast.staffing.slots import FreeSlots, PhonePeople
+from forecast.staffing.stock import StockOutlook
+from forecast.staffing.what_if import WhatIf
+
+
+@dataclass(frozen=True)
+class KeptPlan:
+    """What of a `StaffingPlan` is kept; its parts are those of the same name there."""
+
+    issue_id: str
+    made_on: date
+    first_week: date
+    n_weeks: int
+    service: float | None
+    load: tuple[LoadWeek, ...]
+    waiting: tuple[WaitingWeek, ...]
+    slots: tuple[FreeSlots, ...]
+    phone: tuple[PhonePeople, ...]
+    roster: Roster
+    stock: tuple[StockOutlook, ...]
+    money: CostComparison
+    told: tuple[Told, ...]
+    findings: tuple[str, ...]
+
+    @property
+    def weeks(self) -> tuple[date, ...]:
+        """The weeks that it tells of, by their Mondays."""
+        return tuple(sorted({one.week for one in self.load}))
+
+    @property
+    def branches(self) -> tuple[str, ...]:
+        """The branches that it tells of."""
+        return tuple(dict.fromkeys(one.branch for one in self.waiting))
+
+    def shifts_at(self, branch: str) -> tuple[Shift, ...]:
+        """Return the shifts of a branch, by day, role and person."""
+        own = [one for one in self.roster.shifts if one.branch == branch]
+        return tuple(sorted(own, key=lambda one: (one.day, one.role, one.person or "~")))
+
+    def of_branches(self, wanted: Collection[str]) -> KeptPlan:
+        """Return what it tells of some branches; costs are those of all, so they are left out."""
+        shifts = tuple(one for one in self.roster.shifts if one.branch in wanted)
+        unheld = tuple(one for one in self.roster.unheld if one.branch in wanted)
+        return replace(
+            self,
+            load=tuple(one for one in self.load if one.branch in wanted),
+            waiting=tuple(one for one in self.waiting if one.branch in wanted),
+            slots=tuple(one for one in self.slots if one.branch in wanted),
+            phone=tuple(one for one in self.phone if one.branch in wanted),
+            roster=replace(self.roster, shifts=shifts, unheld=unheld, burden=None),
+            stock=tuple(one for one in self.stock if one.branch in wanted),
+            money=replace(self.money, lines=(), differences=()),
+        )
+
+
+def kept_part(plan: StaffingPlan) -> KeptPlan:
+    """Return what of a plan is kept."""
+    return KeptPlan(**{one.name: getattr(plan, one.name) for one in fields(KeptPlan)})
+
+
+def as_text(kept: KeptPlan | WhatIf) -> str:
+    """Return JSON text from which `plan_of` or `what_if_of` make the same again."""
+    return TypeAdapter(type(kept)).dump_json(kept, fallback=_plain).decode()
+
+
+def plan_of(text: str) -> KeptPlan:
+    """Read what `as_text` wrote of a plan."""
+    return _plans().validate_json(text)
+
+
+def what_if_of(text: str) -> WhatIf:
+    """Read what `as_text` wrote of a change that was tried."""
+    return _what_ifs().validate_json(text)
+
+
+def newest_plan(records: Records) -> tuple[StaffPlanRow, KeptPlan] | None:
+    """Return the newest plan and its row; None where none was reckoned yet."""
+    row = newest_staff_plan(records, kind=PLAN)
+    return None if row is None else (row, plan_of(row.content))
+
+
+@cache
+def _plans() -> TypeAdapter[KeptPlan]:
+    return TypeAdapter(KeptPlan)
+
+
+@cache
+def _what_ifs() -> TypeAdapter[WhatIf]:
+    return TypeAdapter(WhatIf)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} has no form in a kept plan")

@@ -1,0 +1,191 @@
+"""The whole desk in one call: load, overflow, roster, stock and money of the weeks ahead."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import xarray as xr
+
+from forecast.staffing.inputs import StaffingError, StaffingInputs
+from forecast.staffing.money import CostComparison, compare
+from forecast.staffing.overflow import (
+    LoadWeek,
+    Overflow,
+    WaitingWeek,
+    load_weeks,
+    meet,
+    service_levels,
+    service_told,
+    waiting_weeks,
+)
+from forecast.staffing.patterns import Told, VisitPatterns
+from forecast.staffing.roster import Roster
+from forecast.staffing.rostering import (
+    LAST_YEAR,
+    ON_MEANS,
+    RosterRules,
+    mean_load,
+    nothing_done,
+    plan_roster,
+)
+from forecast.staffing.slots import FreeSlots, PhonePeople, free_slots, phone_people
+from forecast.staffing.stock import StockOutlook, order_stock
+from forecast.staffing.workload import Workload, load_that_came, workload_of
+from models.weeks import DAYS_IN_WEEK, monday_of
+
+_A_YEAR = 52  # weeks: the same days of the week a year before
+_SLOTS, _STOCK = 11, 12  # streams apart from those of the load
+
+
+@dataclass(frozen=True)
+class StaffingPlan:
+    """Everything the desk shows, of one issue.
+
+    Attributes
+    ----------
+    issue_id, made_on, first_week, n_weeks
+        Of which forecast, when, and which weeks.
+    service
+        Service level asked; None: the practice's own costs decide.
+    roster
+        The plan; `load`, `waiting` and `overflow` are the load met by it.
+    others
+        Rosters it is held against: nothing done, last year's, planned on mean loads.
+    told
+        Where each number is from.
+    findings
+        What the reader must know, a sentence each: what could not be planned and why.
+    """
+
+    issue_id: str
+    made_on: date
+    first_week: date
+    n_weeks: int
+    service: float | None
+    workload: Workload
+    overflow: Overflow
+    load: tuple[LoadWeek, ...]
+    waiting: tuple[WaitingWeek, ...]
+    slots: tuple[FreeSlots, ...]
+    phone: tuple[PhonePeople, ...]
+    roster: Roster
+    others: tuple[Roster, ...]
+    stock: tuple[StockOutlook, ...]
+    money: CostComparison
+    told: tuple[Told, ...]
+    findings: tuple[str, ...]
+
+
+def plan_staff(
+    issued: xr.Dataset,
+    patterns: VisitPatterns,
+    inputs: StaffingInputs,
+    *,
+    issue_id: str,
+    today: date,
+    n_weeks: int,
+    service: float | None = None,
+    seed: Sequence[int] = (1,),
+    rules: RosterRules | None = None,
+) -> StaffingPlan:
+    """Plan the whole weeks ahead from an issue.
+
+    Parameters
+    ----------
+    issued
+        What the issue holds, with its draws.
+    patterns
+        What past visits tell, learned of the issue's regions.
+    inputs
+        What the desk says.
+    issue_id
+        Of the issue.
+    today
+        The first week planned is the first whole one from this day on.
+    n_weeks
+        How many.
+    service
+        Share of futures in which hours, slots and stock should suffice; None: the practice's own
+        costs decide, and the table for stock.
+    seed
+        Whole numbers; the same plan comes of the same ones.
+    rules
+        How to look for the roster; the table's unless given.
+
+    Raises
+    ------
+    StaffingError
+        If the issue holds no draws of visits, or not these weeks, or the service level is none.
+    """
+    if service is not None and not 0.0 < service < 1.0:
+        raise StaffingError(
+            f"a service level of {service:g} was asked; allowed is a share between 0 and 1, such "
+            "as 0.9 for nine futures of ten"
+        )
+    if n_weeks < 1:
+        raise StaffingError(f"a plan of {n_weeks} weeks was asked; allowed is 1 or more")
+    weeks = weeks_ahead(today, n_weeks)
+    load = workload_of(issued, patterns, inputs, weeks=weeks, seed=seed)
+    roster = plan_roster(load, inputs, rules=rules)
+    others = [
+        nothing_done(load, inputs),
+        plan_roster(mean_load(load), inputs, name=ON_MEANS, rules=rules),
+    ]
+    findings = [one.sentence for one in roster.unheld]
+    last_year = last_years_roster(patterns, load, inputs, rules=rules)
+    if last_year is None:
+        findings.append(
+            "no visits of the same weeks a year ago are on record for every branch, so last year's "
+            "roster is not among those compared"
+        )
+    else:
+        others.append(last_year)
+    met = meet(load, roster, inputs)
+    beside = [(other, meet(load, other, inputs)) for other in others]
+    levels = service_levels(load, inputs.prices, service=service)
+    return StaffingPlan(
+        issue_id=issue_id,
+        made_on=today,
+        first_week=weeks[0],
+        n_weeks=n_weeks,
+        service=service,
+        workload=load,
+        overflow=met,
+        load=load_weeks(load, met, inputs, service=service),
+        waiting=waiting_weeks(met),
+        slots=free_slots(load, inputs, service=service, seed=[*seed, _SLOTS]),
+        phone=phone_people(load),
+        roster=roster,
+        others=tuple(others),
+        stock=order_stock(load, inputs, today=today, service=service, seed=[*seed, _STOCK]),
+        money=compare([(roster, met), *beside], inputs),
+        told=(*load.told, service_told(levels, service=service)),
+        findings=tuple(findings),
+    )
+
+
+def weeks_ahead(today: date, n_weeks: int) -> tuple[date, ...]:
+    """Return the Mondays of whole weeks from a day on."""
+    first = monday_of(today)
+    if first < today:
+        first += timedelta(days=DAYS_IN_WEEK)
+    return tuple(first + timedelta(weeks=n) for n in range(n_weeks))
+
+
+def last_years_roster(
+    patterns: VisitPatterns,
+    load: Workload,
+    inputs: StaffingInputs,
+    *,
+    rules: RosterRules | None = None,
+) -> Roster | None:
+    """Return the roster that would have been right for the same weeks of last year.
+
+    Planned for the visits that came then, as if they came again: what a practice does that goes by
+    its last year. None where they are not on record.
+    """
+    a_year_ago = [week - timedelta(weeks=_A_YEAR) for week in load.weeks]
+    came = load_that_came(patterns.seen, load, inputs, weeks=a_year_ago)
+    return None if came is None else plan_roster(came, inputs, name=LAST_YEAR, rules=rules)

@@ -1,0 +1,305 @@
+"""The plan as a workbook: a summary, a sheet a branch to be printed, and the numbers as tables.
+
+Every text is written as text: none is run as a formula, whatever a name begins with.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import xlsxwriter
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
+
+from forecast.staffing.inputs import ROLES
+from forecast.staffing.kept_plan import KeptPlan
+from forecast.staffing.overflow import LoadWeek
+from forecast.staffing.roster import Shift
+from forecast.staffing.words import branch_answer, overflow_answer, told_odds
+
+_PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+_NO_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
+_LONGEST_NAME = 31
+_LANDSCAPE_A4 = 9
+Cell = str | float | date | None
+HOURS_NOTE = (
+    "Hours are hours of work: half of the outcomes lie below the median, eight in ten within the "
+    "range. Capacity is what the roster can take; a week overflows where more is wanted, visits "
+    "that wait from the week before included."
+)
+
+
+@dataclass(frozen=True)
+class _Looks:
+    """The formats of a workbook."""
+
+    title: Format
+    heading: Format
+    text: Format
+    small: Format
+    day: Format
+    number: Format
+    per_cent: Format
+    likely: Format
+
+
+def staffing_workbook(
+    plan: KeptPlan,
+    *,
+    names: Mapping[str, str],
+    people: Mapping[str, str],
+    notes: Sequence[str],
+    agreed: bool,
+) -> bytes:
+    """Return a plan as a workbook.
+
+    Parameters
+    ----------
+    names, people
+        What branches and members of staff are called, by their ids.
+    notes
+        What must be known before it is read, such as that the practice is invented.
+    agreed
+        Whether the roster is worked by, or is a proposal.
+    """
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"in_memory": True, **_PLAIN}) as book:
+        looks = _looks(book)
+        _summary(
+            book.add_worksheet("summary"), plan, names, [*notes, _standing(plan, agreed)], looks
+        )
+        taken = {"summary", "load", "orders"}
+        for branch in plan.branches:
+            name = _sheet_name(names.get(branch, branch), taken)
+            _branch(book.add_worksheet(name), plan, branch, names, people, looks)
+        _load(book.add_worksheet("load"), plan, names, looks)
+        _orders(book.add_worksheet("orders"), plan, names, looks)
+    return out.getvalue()
+
+
+def _looks(book: xlsxwriter.Workbook) -> _Looks:
+    wrapped = {"text_wrap": True, "valign": "top"}
+    return _Looks(
+        title=book.add_format({"bold": True, "font_size": 14, "valign": "top"}),
+        heading=book.add_format({"bold": True, "bottom": 1, **wrapped}),
+        text=book.add_format(wrapped),
+        small=book.add_format({"italic": True, "font_color": "#4e5b69", "valign": "top"}),
+        day=book.add_format({"num_format": "ddd d mmm yyyy", "align": "left", "valign": "top"}),
+        number=book.add_format({"num_format": "0.0", "valign": "top"}),
+        per_cent=book.add_format({"num_format": "0 %", "valign": "top"}),
+        likely=book.add_format({"num_format": "0 %", "bold": True, "bg_color": "#fbf6d9"}),
+    )
+
+
+def _standing(plan: KeptPlan, agreed: bool) -> str:
+    state = "The roster is agreed." if agreed else "The roster is a proposal."
+    return f"Forecast {plan.issue_id}; reckoned on {plan.made_on}. {state}"
+
+
+def _sheet_name(name: str, taken: set[str]) -> str:
+    """Return a name that a workbook allows and that no other sheet has."""
+    plain = _NO_SHEET_NAME.sub(" ", name).strip("' ")[:_LONGEST_NAME] or "branch"
+    made, number = plain, 2
+    while made.casefold() in taken:
+        ending = f" {number}"
+        made, number = plain[: _LONGEST_NAME - len(ending)] + ending, number + 1
+    taken.add(made.casefold())
+    return made
+
+
+def _write(sheet: Worksheet, row: int, cells: Sequence[Cell], formats: Sequence[Format]) -> None:
+    for at, (cell, shape) in enumerate(zip(cells, formats, strict=True)):
+        if cell is None:
+            sheet.write_blank(row, at, None, shape)
+        elif isinstance(cell, str):
+            sheet.write_string(row, at, cell, shape)
+        elif isinstance(cell, date):
+            sheet.write_datetime(row, at, cell, shape)
+        else:
+            sheet.write_number(row, at, cell, shape)
+
+
+def _headings(sheet: Worksheet, row: int, names: Sequence[str], looks: _Looks) -> None:
+    _write(sheet, row, names, [looks.heading] * len(names))
+
+
+def _printed(sheet: Worksheet, *, title_row: int | None = None) -> None:
+    sheet.set_landscape()
+    sheet.set_paper(_LANDSCAPE_A4)
+    sheet.fit_to_pages(1, 0)
+    sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.6)
+    sheet.set_footer("&L&A&RPage &P of &N")
+    if title_row is not None:
+        sheet.repeat_rows(title_row)
+
+
+# ------------------------------------------------------------------------------ sheets
+def _summary(
+    sheet: Worksheet,
+    plan: KeptPlan,
+    names: Mapping[str, str],
+    notes: Sequence[str],
+    looks: _Looks,
+) -> None:
+    sheet.set_column(0, 0, 34, looks.text)
+    sheet.set_column(1, 9, 13)
+    sheet.write_string(0, 0, overflow_answer(plan, names), looks.title)
+    row = 1
+    for note in [*notes, HOURS_NOTE, *plan.findings]:
+        sheet.write_string(row, 0, note, looks.small)
+        row += 1
+    row = _waiting(sheet, row + 1, plan, names, looks)
+    if plan.money.lines:
+        row = _money(sheet, row + 1, plan, looks)
+    row += 1
+    _headings(sheet, row, ["What it rests on", "value", "from", "why"], looks)
+    for one in plan.told:
+        row += 1
+        _write(sheet, row, [one.what, one.value, one.source, one.why], [looks.text] * 4)
+    _printed(sheet)
+
+
+def _waiting(
+    sheet: Worksheet, row: int, plan: KeptPlan, names: Mapping[str, str], looks: _Looks
+) -> int:
+    """Write the odds of overflow, a row a week and a column a branch; return the next row."""
+    branches = plan.branches
+    _headings(
+        sheet, row, ["Odds that the week overflows", *(names.get(b, b) for b in branches)], looks
+    )
+    held = {(one.week, one.branch): one.overflow_odds for one in plan.waiting}
+    for week in plan.weeks:
+        row += 1
+        told = [held.get((week, branch)) for branch in branches]
+        shapes = [looks.likely if (t or 0) >= told_odds() else looks.per_cent for t in told]
+        _write(sheet, row, [week, *told], [looks.day, *shapes])
+    return row + 1
+
+
+def _money(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> int:
+    currency = f" [{plan.money.currency}]" if plan.money.currency else ""
+    heads = ["wages", "extra shifts", "locums", "overtime", "turned away", "waiting", "total"]
+    _headings(sheet, row, [f"Expected cost{currency}", *heads, "8 in 10 from", "to"], looks)
+    for one in plan.money.lines:
+        row += 1
+        cells: list[Cell] = [one.roster, one.wages, one.extra_shifts, one.locums, one.overtime]
+        cells += [one.turned_away, one.waiting, one.total, one.low, one.high]
+        _write(sheet, row, cells, [looks.text, *[looks.number] * 9])
+    if plan.money.prices_from_table:
+        row += 1
+        told = f"{len(plan.money.prices_from_table)} prices are the house's, not the practice's own"
+        sheet.write_string(row, 0, told, looks.small)
+    return row + 1
+
+
+def _branch(
+    sheet: Worksheet,
+    plan: KeptPlan,
+    branch: str,
+    names: Mapping[str, str],
+    people: Mapping[str, str],
+    looks: _Looks,
+) -> None:
+    sheet.set_column(0, 0, 17, looks.text)
+    sheet.set_column(1, 3, 34, looks.text)
+    sheet.set_column(4, 6, 12, looks.text)
+    sheet.write_string(0, 0, branch_answer(plan, branch, names.get(branch, branch)), looks.title)
+    sheet.write_string(
+        1,
+        0,
+        "Hours of work: median (eight in ten) of what the roster can take; hours to hold open",
+        looks.small,
+    )
+    heads = [*ROLES, "overflows", "turned away", "waiting"]
+    _headings(sheet, 2, ["week of", *heads], looks)
+    load = {(one.week, one.role): one for one in plan.load if one.branch == branch}
+    row = 2
+    for one in (each for each in plan.waiting if each.branch == branch):
+        row += 1
+        told = [_load_words(load.get((one.week, role))) for role in ROLES]
+        cells: list[Cell] = [one.week, *told, one.overflow_odds, one.turned_away, one.waiting]
+        odds = looks.likely if one.overflow_odds >= told_odds() else looks.per_cent
+        shapes = [looks.day, *[looks.text] * len(ROLES), odds, looks.number, looks.number]
+        _write(sheet, row, cells, shapes)
+    row += 2
+    _headings(sheet, row, ["day", *ROLES, "slots free"], looks)
+    _roster(sheet, row + 1, plan, branch, people, looks)
+    sheet.freeze_panes(3, 1)
+    _printed(sheet)
+
+
+def _load_words(one: LoadWeek | None) -> str:
+    if one is None:
+        return "not known"
+    load = f"{one.middle:.0f} h ({one.low:.0f} to {one.high:.0f}) of {one.capacity:.0f} h"
+    return f"{load}; hold {one.hours_to_hold:.0f} h"
+
+
+def _roster(
+    sheet: Worksheet,
+    row: int,
+    plan: KeptPlan,
+    branch: str,
+    people: Mapping[str, str],
+    looks: _Looks,
+) -> None:
+    shifts = plan.shifts_at(branch)
+    slots = {one.day: one.slots for one in plan.slots if one.branch == branch}
+    for day in sorted({one.day for one in shifts}):
+        own = [one for one in shifts if one.day == day]
+        told: list[Cell] = [
+            ", ".join(shift_words(one, people) for one in own if one.role == role) or "nobody"
+            for role in ROLES
+        ]
+        free = slots.get(day)
+        cells: list[Cell] = [day, *told, None if free is None else float(free)]
+        _write(sheet, row, cells, [looks.day, *[looks.text] * (len(ROLES) + 1)])
+        row += 1
+
+
+def shift_words(shift: Shift, people: Mapping[str, str]) -> str:
+    """Say who works a shift: a name, or that a locum is to be found; and what is special in it."""
+    who = "locum to be found" if shift.person is None else people.get(shift.person, "erased")
+    special = [
+        words for is_so, words in ((shift.is_extra, "extra"), (shift.is_away, "away")) if is_so
+    ]
+    return f"{who} ({', '.join(special)})" if special else who
+
+
+def _load(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _Looks) -> None:
+    heads = ["branch", "week of", "role", "low 10 % [h]", "median [h]", "high 90 % [h]"]
+    heads += ["capacity [h]", "odds of overflow", "hours to hold open [h]", "service level"]
+    _headings(sheet, 0, heads, looks)
+    for row, one in enumerate(plan.load, start=1):
+        cells: list[Cell] = [names.get(one.branch, one.branch), one.week, one.role]
+        cells += [one.low, one.middle, one.high, one.capacity, one.overflow_odds]
+        cells += [one.hours_to_hold, one.service]
+        shapes = [looks.text, looks.day, looks.text, *[looks.number] * 4]
+        _write(sheet, row, cells, [*shapes, looks.per_cent, looks.number, looks.per_cent])
+    sheet.set_column(0, 9, 16)
+    sheet.freeze_panes(1, 3)
+    sheet.autofilter(0, 0, max(1, len(plan.load)), len(heads) - 1)
+    _printed(sheet, title_row=0)
+
+
+def _orders(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _Looks) -> None:
+    heads = ["branch", "item", "order by", "arrives", "packs", "units", "price"]
+    heads += ["odds of running out without it", "remark"]
+    _headings(sheet, 0, heads, looks)
+    orders = sorted(
+        (order for outlook in plan.stock for order in outlook.orders),
+        key=lambda one: (one.order_by, one.branch, one.item),
+    )
+    for row, one in enumerate(orders, start=1):
+        cells: list[Cell] = [names.get(one.branch, one.branch), one.item, one.order_by]
+        cells += [one.arrives, float(one.packs), one.units, one.price, one.runs_out_odds]
+        cells += ["comes late" if one.is_late else ""]
+        shapes = [looks.text, looks.text, looks.day, looks.day, *[looks.number] * 3]
+        _write(sheet, row, cells, [*shapes, looks.per_cent, looks.text])
+    sheet.set_column(0, 8, 18)
+    sheet.freeze_panes(1, 2)
+    _printed(sheet, title_row=0)

@@ -1,0 +1,101 @@
+"""What `forepaw staff` prints: which weeks overflow, what to order, what it costs, what if."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from rich.table import Table
+
+from forecast.staffing.kept_plan import KeptPlan
+from forecast.staffing.what_if import WhatIf
+from forecast.staffing.words import overflow_answer, told_odds
+from forecast.wording import INVENTED, day, odds
+from jobs.console import console, heading, paragraph
+
+_ORDERS_SHOWN = 8
+
+
+def show_staffing(
+    plan: KeptPlan, names: Mapping[str, str], *, invented: bool, files: Sequence[Path]
+) -> None:
+    """Print a plan: the answer, odds by week and branch, orders, costs, what must be known."""
+    heading(f"Staffing of {plan.n_weeks} weeks, from issue {plan.issue_id}")
+    if invented:
+        paragraph(INVENTED, style="bold")
+    paragraph(overflow_answer(plan, names), style="bold")
+    unheld = [one.sentence for one in plan.roster.unheld]
+    for sentence in dict.fromkeys([*unheld, *plan.findings]):
+        paragraph(f"{sentence[:1].upper()}{sentence[1:]}")
+    console.print(_odds(plan, names))
+    _orders(plan, names)
+    if plan.money.lines:
+        heading("Expected cost, on the same futures")
+        console.print(_costs(plan))
+        if plan.money.prices_from_table:
+            n = len(plan.money.prices_from_table)
+            paragraph(f"{n} prices are the house's until you enter your own: read differences.")
+    if plan.roster.solution is not None:
+        paragraph(f"The roster is {plan.roster.solution.sentence}.")
+    heading("Workbook and calendars; they hold names")
+    for path in files:
+        console.print(f"  {path}", soft_wrap=True)
+
+
+def show_what_if(tried: WhatIf) -> None:
+    """Print what a change would do."""
+    heading(f"What if: {tried.sentence}")
+    table = Table("", "as it is", "with the change", box=None)
+    for words, pair, digits in (
+        ("expected cost", tried.cost, 0),
+        ("visits turned away", tried.turned_away, 0),
+        ("branch-weeks that overflow", tried.overflow_weeks, 1),
+    ):
+        table.add_row(words, *(f"{value:,.{digits}f}" for value in pair))
+    console.print(table)
+    paragraph(f"With the change it costs less in {odds(tried.cheaper_odds)} futures.")
+
+
+def _odds(plan: KeptPlan, names: Mapping[str, str]) -> Table:
+    table = Table("week of", *(names.get(one, one) for one in plan.branches), box=None)
+    held = {(one.week, one.branch): one.overflow_odds for one in plan.waiting}
+    for week in plan.weeks:
+        cells = []
+        for branch in plan.branches:
+            chance = held.get((week, branch))
+            words = "not planned" if chance is None else odds(chance)
+            is_likely = chance is not None and chance >= told_odds()
+            cells.append(f"[bold]{words}[/]" if is_likely else words)
+        table.add_row(day(week), *cells)
+    return table
+
+
+def _orders(plan: KeptPlan, names: Mapping[str, str]) -> None:
+    orders = sorted(
+        (order for one in plan.stock for order in one.orders),
+        key=lambda one: (one.order_by, one.branch, one.item),
+    )
+    heading("To order")
+    if not orders:
+        paragraph("Nothing, as far as stock was counted.")
+    for one in orders[:_ORDERS_SHOWN]:
+        packs = "1 pack" if one.packs == 1 else f"{one.packs} packs"
+        late = "; it comes late all the same" if one.is_late else ""
+        where = names.get(one.branch, one.branch)
+        paragraph(f"By {day(one.order_by)}: {packs} of {one.item} for {where}{late}")
+    if len(orders) > _ORDERS_SHOWN:
+        paragraph(f"and {len(orders) - _ORDERS_SHOWN} later ones, in the workbook")
+
+
+def _costs(plan: KeptPlan) -> Table:
+    heads = ("roster", "in all", "8 in 10", "visits turned away", "branch-weeks over")
+    table = Table(*heads, box=None)
+    for one in plan.money.lines:
+        table.add_row(
+            one.roster,
+            f"{one.total:,.0f}",
+            f"{one.low:,.0f} to {one.high:,.0f}",
+            f"{one.visits_turned_away:.0f}",
+            f"{one.overflow_weeks:.1f}",
+        )
+    return table

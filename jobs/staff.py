@@ -1,0 +1,183 @@
+"""Staff: load, roster and stock of the weeks ahead from an issue; or what a change would do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from threadpoolctl import threadpool_limits
+
+from forecast.charts.theme import INVENTED
+from forecast.issuing import Issue, latest_issue
+from forecast.outbox import STAFF
+from forecast.practice import Practice
+from forecast.private_files import write_private
+from forecast.records.engine import Records
+from forecast.records.staff_plans import PLAN, WHAT_IF, StaffPlanRow, add_staff_plan, staff_plan
+from forecast.staffing.asked import change_asked
+from forecast.staffing.calendar import shifts_calendar
+from forecast.staffing.desk_file import limits
+from forecast.staffing.desk_inputs import Desk, desk_inputs
+from forecast.staffing.inputs import StaffingError
+from forecast.staffing.kept_plan import KeptPlan, as_text, kept_part
+from forecast.staffing.patterns import learn_patterns, seen_visits
+from forecast.staffing.planning import StaffingPlan, plan_staff, weeks_ahead
+from forecast.staffing.what_if import Change, WhatIf, try_change
+from forecast.staffing.workbook import staffing_workbook
+from jobs.ledger import recorded_run
+
+_PRIVATE_FOLDER = 0o700
+
+
+@dataclass(frozen=True)
+class AskedOfStaff:
+    """What is asked of the reckoning: how many weeks, and which service level.
+
+    Without a level the practice's own costs decide.
+    """
+
+    weeks: int
+    service: float | None
+
+
+@dataclass(frozen=True)
+class Staffed:
+    """A plan that was kept, what the desk said for it, and the row it stands in."""
+
+    row: StaffPlanRow
+    plan: KeptPlan
+    desk: Desk
+
+
+def staff(
+    practice: Practice,
+    records: Records,
+    *,
+    asked: AskedOfStaff,
+    today: date,
+    say: Callable[[str], None],
+) -> Staffed:
+    """Plan staff and stock from the newest issue, and keep the plan."""
+    with recorded_run(practice, records, "staff", local_date=today, cut=None) as result:
+        made = latest_issue(practice, records, as_of=today)
+        desk, plan = _reckoned(practice, records, made, asked=asked, today=today, say=say)
+        kept = kept_part(plan)
+        row = _keep(practice, records, made, PLAN, vars(asked), as_text(kept))
+        result.rows = len(kept.roster.shifts)
+        result.sentence = f"{result.rows} shifts of {asked.weeks} weeks from issue {made.id}"
+    return Staffed(row, kept, desk)
+
+
+def try_staffing(
+    practice: Practice,
+    records: Records,
+    *,
+    asked: AskedOfStaff,
+    fields: Mapping[str, str],
+    today: date,
+    say: Callable[[str], None],
+) -> WhatIf:
+    """Say what a change would do, on the draws of the newest issue, and keep the answer."""
+    with recorded_run(practice, records, "try staffing", local_date=today, cut=None) as result:
+        made = latest_issue(practice, records, as_of=today)
+        desk, plan = _reckoned(practice, records, made, asked=asked, today=today, say=say)
+        change: Change = change_asked(fields, branches=desk.branches, today=today)
+        say("planning the roster with the change")
+        with threadpool_limits(1):
+            tried = try_change(plan, desk.inputs, change)
+        what = {**vars(asked), "change": dict(fields)}
+        _keep(practice, records, made, WHAT_IF, what, as_text(tried))
+        result.sentence = f"{fields.get('what', '')}, from issue {made.id}"
+    return tried
+
+
+def _reckoned(
+    practice: Practice,
+    records: Records,
+    made: Issue,
+    *,
+    asked: AskedOfStaff,
+    today: date,
+    say: Callable[[str], None],
+) -> tuple[Desk, StaffingPlan]:
+    first = weeks_ahead(today, asked.weeks)[0]
+    desk = desk_inputs(practice, records, first_day=first, weeks=asked.weeks)
+    if not desk.inputs.staff:
+        raise StaffingError(
+            "a plan of staff was asked and nobody is on the staff list; enter them on the page "
+            "Staffing, or bring them in with `forepaw import staff`"
+        )
+    say("learning who is seen when")
+    seen = seen_visits(practice, records, today=made.cut.origin)
+    patterns = learn_patterns(
+        seen,
+        desk.inputs.hours,
+        regions=made.forecast["region"].values.tolist(),
+        today=made.cut.origin,
+    )
+    say(f"planning the roster of {asked.weeks} weeks")
+    with threadpool_limits(1):
+        plan = plan_staff(
+            made.forecast,
+            patterns,
+            desk.inputs,
+            issue_id=made.id,
+            today=today,
+            n_weeks=asked.weeks,
+            service=asked.service,
+            seed=(made.seed,),
+        )
+    return desk, plan
+
+
+def _keep(
+    practice: Practice,
+    records: Records,
+    made: Issue,
+    kind: str,
+    asked: Mapping[str, Any],
+    content: str,
+) -> StaffPlanRow:
+    plan_id = add_staff_plan(
+        records,
+        issue_id=made.id,
+        made_at=practice.now,
+        kind=kind,
+        asked=asked,
+        content=content,
+        newest=int(limits().number("kept.plans")),
+    )
+    return staff_plan(records, plan_id)
+
+
+def write_staffing(practice: Practice, staffed: Staffed) -> list[Path]:
+    """Write the plan's workbook and a calendar a branch beside the issue's files.
+
+    They hold names, so only their owner reads them, and an erasure of one of the staff deletes
+    them.
+    """
+    plan, desk = staffed.plan, staffed.desk
+    folder = practice.outbox_folder / plan.issue_id / STAFF
+    folder.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
+    names = {one.id: one.name for one in desk.branches.values()}
+    agreed = staffed.row.agreed_at is not None
+    notes = [INVENTED] if practice.settings.practice.invented else []
+    book = staffing_workbook(plan, names=names, people=desk.names, notes=notes, agreed=agreed)
+    written = {folder / "staffing.xlsx": book}
+    zones = {one.id: one.time_zone for one in practice.settings.region}
+    for number, branch in enumerate(plan.branches, start=1):
+        written[folder / f"shifts-{number}.ics"] = shifts_calendar(
+            plan.shifts_at(branch),
+            branches=desk.branches,
+            people=desk.names,
+            zone_of=lambda one: zones.get(desk.branches[one].region_id, "UTC"),
+            made_at=staffed.row.made_at,
+            agreed=agreed,
+            name=names.get(branch, branch),
+        )
+    for path, content in written.items():
+        write_private(path, content)
+    return list(written)

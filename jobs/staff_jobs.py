@@ -1,0 +1,56 @@
+"""The desk's jobs of the clock: a plan of staff, and what a change would do."""
+
+from __future__ import annotations
+
+from forecast.outcomes import Outcome
+from forecast.staffing.asked import service_asked, usual_service, weeks_asked
+from forecast.staffing.words import overflow_answer
+from jobs.asking import CHANGE, SERVICE, WEEKS, keeping_outcome
+from jobs.job import Task, UnknownJobError
+from jobs.staff import AskedOfStaff, staff, try_staffing, write_staffing
+
+_REMARKS = 5  # that are told beside the answer; all stand on the page
+
+
+def staff_job(task: Task) -> None:
+    """Plan staff from the newest issue and write workbook and calendars."""
+
+    def do() -> Outcome:
+        practice = task.practice
+        asked = _asked_of_staff(task)
+        done = staff(practice, task.records, asked=asked, today=practice.today, say=task.say)
+        write_staffing(practice, done)
+        names = {one.id: one.name for one in done.desk.branches.values()}
+        remarks = list(done.plan.findings[:_REMARKS])
+        return Outcome(overflow_answer(done.plan, names), None, remarks)
+
+    keeping_outcome(task, do)
+
+
+def try_staffing_job(task: Task) -> None:
+    """Reckon what a change would do and keep the answer for the page."""
+    fields = task.arguments.get(CHANGE)
+    if not isinstance(fields, dict):
+        raise UnknownJobError(f"a request must say which change; it says {fields!r}")
+    told = {str(name): str(value) for name, value in fields.items()}
+
+    def do() -> Outcome:
+        tried = try_staffing(
+            task.practice,
+            task.records,
+            asked=_asked_of_staff(task),
+            fields=told,
+            today=task.practice.today,
+            say=task.say,
+        )
+        return Outcome(f"tried: {tried.sentence}", None, [])
+
+    keeping_outcome(task, do)
+
+
+def _asked_of_staff(task: Task) -> AskedOfStaff:
+    weeks = task.arguments.get(WEEKS, "")
+    service = task.arguments.get(SERVICE, usual_service())
+    return AskedOfStaff(
+        weeks_asked(str(weeks)), service_asked("" if service is None else str(service))
+    )

@@ -1,0 +1,121 @@
+"""The outbox on both databases: lists, claims one at a time, doubts, and keys that hold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from alert_world import (
+    NOW,
+    Person,
+    add_approved,
+    add_people,
+    make_practice,
+    opened,
+    settings,
+    states,
+)
+from sqlalchemy.exc import IntegrityError
+
+from forecast.alerts.doubts import decide_doubt, doubts, try_again
+from forecast.alerts.lists import drawn_lists, keep_list
+from forecast.alerts.outbox import Ended, Wanted, claim_next, keep_end, put_in_doubt
+from forecast.alerts.recipients import placing_of
+from forecast.alerts.sending import draw_lists, preview_list, send_off, withdraw_alert
+from forecast.records import tables
+from forecast.records.alerts import alert
+from forecast.records.signing_keys import ADDRESSES, signing_key
+
+PEOPLE = [
+    *(Person(f"o{n}", f"o{n}@x.example") for n in range(3)),
+    Person("mate", "o1@x.example", consent=None),
+]
+
+
+@pytest.fixture
+def world(tmp_path, database) -> Iterator[tuple]:
+    """Give a practice whose alert was let go, with a household of two."""
+    practice = make_practice(tmp_path / "practice", settings() + database)
+    records = opened(practice)
+    add_people(records, PEOPLE)
+    add_approved(records)
+    send_off(practice, records, "a1", by=None)
+    yield practice, records
+    records.close()
+
+
+def claim(practice, records, ended=None):
+    wanted = Wanted("folder", drawn_lists(records), ["north"])
+    placing, key = placing_of(practice, records), signing_key(records, ADDRESSES, now=NOW)
+    day = practice.today
+    return claim_next(records, ended, wanted, placing=placing, key=key, day=day, now=NOW)
+
+
+def test_a_message_is_claimed_once_and_its_end_kept_with_the_next(world):
+    """Three households, three claims, none a second time."""
+    practice, records = world
+    assert claim(practice, records) is None  # no list, no claim
+    draw_lists(practice, records)
+    seen, ended = [], None
+    while (held := claim(practice, records, ended)) is not None:
+        assert states(records)[f"o{held.address.spec[1]}"][0] == "sending"
+        seen.append(held.address.spec)
+        ended = Ended(held, "sent")
+    assert sorted(seen) == [f"o{n}@x.example" for n in range(3)]
+    assert {state for state, _ in states(records).values()} == {"sent", "left out"}
+    assert states(records)["mate"] == ("left out", "told by another message to the same address")
+
+
+def test_what_a_dead_process_left_is_in_doubt_and_stays_so(world):
+    """It is not claimed again; only a person's word sends it once more."""
+    practice, records = world
+    draw_lists(practice, records)
+    held = claim(practice, records)
+    assert put_in_doubt(records, now=NOW) == 1
+    keep_end(records, Ended(held, "sent"), now=NOW)  # too late: it is not this process's any more
+    (doubt,) = doubts(records, "a1")
+    assert doubt.message_id == held.id
+    others = [claim(practice, records).id, claim(practice, records).id]
+    assert held.id not in others
+    assert claim(practice, records) is None
+    assert decide_doubt(records, held.id, arrived=False, by=None, now=NOW) == "waiting"
+    assert claim(practice, records).id == held.id
+
+
+def test_a_half_list_is_drawn_anew_and_a_whole_one_never(world):
+    """A process died while it wrote the list; the keys refuse anybody twice."""
+    practice, records = world
+    drawn = preview_list(practice, records, alert(records, "a1"))
+    keep_list(records, alert(records, "a1"), drawn, way="folder", partner=True, now=NOW)
+    with records.writing() as connection:
+        connection.execute(tables.alert_list.delete())
+    assert draw_lists(practice, records) == ["a1"]
+    assert len(states(records)) == 4
+    assert draw_lists(practice, records) == []
+    message = tables.alert_message
+    with records.reading() as connection:
+        row = connection.execute(message.select().where(message.c.owner_id == "o0")).one()
+    with pytest.raises(IntegrityError), records.writing() as connection:
+        connection.execute(message.insert().values(dict(row._mapping) | {"id": "another"}))
+
+
+def test_a_doubt_that_is_settled_after_the_withdrawal_is_told_too(world):
+    """It did arrive: so that it is withdrawn is told; and what was refused is not tried again."""
+    practice, records = world
+    draw_lists(practice, records)
+    held = claim(practice, records)
+    refused = claim(practice, records)
+    keep_end(records, Ended(refused, "refused", "code 550"), now=NOW)
+    put_in_doubt(records, now=NOW)
+    withdraw_alert(practice, records, "a1", why="wrong", by=None)
+    draw_lists(practice, records)
+    assert claim(practice, records) is None  # nobody got it for certain
+    decide_doubt(records, held.id, arrived=True, by=None, now=NOW)
+    assert try_again(records, "a1", by=None, now=NOW) == 1
+    told = claim(practice, records)
+    assert (told.news, told.address.spec) == ("withdrawal", held.address.spec)
+    assert claim(practice, records, Ended(told, "sent")) is None
+    assert states(records)[f"o{refused.address.spec[1]}"] == (
+        "left out",
+        "alert withdrawn before",
+    )
