@@ -21,6 +21,7 @@ from forecast.alerts.outbox import (
     REFUSED,
     SENT,
     WAITING,
+    WEBHOOK,
     Claimed,
     Ended,
     Wanted,
@@ -45,9 +46,11 @@ from jobs.alert_carriers import Carrier, carrier_of
 from jobs.channels.mail_session import Hand
 from jobs.job import alone
 from jobs.ledger import JobResult, leave_off_if_told, recorded_run
+from jobs.notices import end_for, raise_for
 from jobs.secrets import SecretError
 
 JOB = "send alerts"
+_PARTNER = "alerts to the partner"
 _LOOKS_EVERY = 1.0  # s; between looks at the clock on the wall and at what is overdue
 
 
@@ -58,7 +61,8 @@ class Delivered:
     ended: Counter[str] = field(default_factory=Counter)
     n_lists: int = 0
     n_in_doubt: int = 0
-    trouble: list[str] = field(default_factory=list)
+    n_told_partner: int = 0
+    trouble: dict[str, str] = field(default_factory=dict)
 
     @property
     def sentence(self) -> str:
@@ -67,7 +71,7 @@ class Delivered:
         words += [f"{n} {state}" for state, n in sorted(self.ended.items())]
         if self.n_in_doubt:
             words.append(f"{self.n_in_doubt} left in doubt by a process that ended")
-        return "; ".join([", ".join(words) or "no message was due", *self.trouble])
+        return "; ".join([", ".join(words) or "no message was due", *self.trouble.values()])
 
 
 def deliver(
@@ -95,15 +99,25 @@ def deliver(
             try:
                 carrier = carrier_of(practice, records, way, rules, environment=environment)
             except SecretError as refusal:
-                done.trouble.append(str(refusal))
+                done.trouble[way] = str(refusal)
                 continue
             _Desk(practice, records, rules, way, carrier, done, result).send(until, most)
         end_sent(records)
         tell_of_doubts(records, now=practice.now)
         result.rows, result.sentence = done.ended[SENT], done.sentence
-        result.failed = bool(done.trouble)
+        # a partner's trouble must not let owners wait: it is a notice of its own
+        result.failed = bool(done.trouble.keys() - {WEBHOOK})
+        _tell_of_partner(practice, records, done)
     say(done.sentence)
     return done
+
+
+def _tell_of_partner(practice: Practice, records: Records, done: Delivered) -> None:
+    """Raise the notice that the partner's address takes nothing, or end it once it did."""
+    if WEBHOOK in done.trouble:
+        raise_for(records, _PARTNER, done.trouble[WEBHOOK], now=practice.now)
+    elif done.n_told_partner:
+        end_for(records, _PARTNER, now=practice.now)
 
 
 class _Desk:
@@ -147,11 +161,12 @@ class _Desk:
                 hand = self._carrier.hand_over(claimed)
                 ended = self._end(claimed, hand)
                 self._done.ended[_told(ended)] += 1
+                self._done.n_told_partner += self._way == WEBHOOK and ended.state == SENT
                 in_a_row[hand.state] += 1
                 if hand.state == "sent":
                     in_a_row.clear()
                 if trouble := self._trouble(in_a_row, hand):
-                    self._done.trouble.append(trouble)
+                    self._done.trouble[self._way] = trouble
                     return
                 leave_off_if_told()
         finally:

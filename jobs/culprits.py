@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from datetime import timedelta
 
 from threadpoolctl import threadpool_limits
 
 from forecast.climate import ClimateStore
-from forecast.culprits import exposure_departures, keep_culprits, kept_culprits, practice_culprits
+from forecast.culprits import (
+    dogs_culprits,
+    exposure_departures,
+    keep_culprits,
+    kept_culprits,
+    practice_culprits,
+)
 from forecast.cut import known_at
 from forecast.dosing.rules import rules_of
 from forecast.issuing import Issue
@@ -19,7 +25,7 @@ from forecast.records.issues import issues
 from forecast.training import read_model
 from forecast.visits.counting.flare_days import flare_days
 from jobs.ledger import recorded_run
-from models.culprits import Culprits
+from models.culprits import Culprits, DogOdds
 from models.parameters import load_table
 
 NAME = "culprits"
@@ -32,8 +38,12 @@ def culprits_of(
     made: Issue,
     *,
     say: Callable[[str], None],
-) -> Culprits:
-    """Work out the practice's odds, from the visits known when an issue was made, and keep them."""
+    dogs: Sequence[str] = (),
+) -> tuple[Culprits, Mapping[str, list[DogOdds]]]:
+    """Work out the practice's odds, from the visits known when an issue was made, and keep them.
+
+    With them come those of the `dogs` named by id, which are not kept.
+    """
     cut = made.cut
     with recorded_run(practice, records, NAME, local_date=cut.origin, cut=None) as result:
         say("reading flare visits")
@@ -45,10 +55,11 @@ def culprits_of(
         say("laying other years' exposure beside the visits")
         with threadpool_limits(1):
             told = practice_culprits(days, departures, seed=made.seed)
+            own = dogs_culprits(days, departures, practice=told, dogs=dogs)
         n_dogs = days.flares["dog"].nunique()
         keep_culprits(records, told, dogs=n_dogs, issue_id=made.id, made_at=practice.now)
         result.rows, result.sentence = told.used, told.sentence
-    return told
+    return told, own
 
 
 def culprits_are_due(practice: Practice, records: Records) -> bool:

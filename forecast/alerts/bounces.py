@@ -10,6 +10,7 @@ from __future__ import annotations
 import mailbox
 import re
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
 from email import message_from_bytes, policy
@@ -69,9 +70,8 @@ def _mails(file: Path) -> Iterator[EmailMessage]:
     try:
         content = file.read_bytes()
         if content.startswith(_MBOX):
-            for one in mailbox.mbox(file, create=False):
-                content = one.as_bytes()
-                yield _parsed(content)
+            with closing(mailbox.mbox(file, create=False)) as box:
+                yield from (_parsed(one.as_bytes()) for one in box)
             return
     except OSError as error:
         raise BounceError(

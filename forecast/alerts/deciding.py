@@ -123,13 +123,19 @@ def decide(rule: AlertRule, weeks: Sequence[WeekAhead], standing: Standing, *, d
         )
     if (wait := _gap_left(rule, standing, day)) > 0:
         return Looked(f"odds are above the threshold; the gap has {wait} days left", standing)
+    is_season = _is_season(rule, reach)
+    was_said = standing.said_within(NEAR, _number("kinds.once_a_season"), day)
+    if is_season and NEAR in rule.kinds and not was_said:
+        return _speak(NEAR, rule, _run(known, high[0], rule), standing, day)
     if standing.is_on:
         return _peak(rule, known, standing, day)
-    first = high[0]
-    kind: Kind = NEAR if _is_season(rule, reach) else SUDDEN
-    if kind == NEAR and standing.said_within(NEAR, _number("kinds.once_a_season"), day):
-        return Looked("this season was spoken of already", Standing(True, standing.spoken))
-    return _speak(kind, rule, _run(known, first, rule), standing, day)
+    if is_season:
+        why = "this season was spoken of already" if was_said else f"{NEAR}: {_LEFT_OUT}"
+        return Looked(why, Standing(True, standing.spoken))
+    return _speak(SUDDEN, rule, _run(known, high[0], rule), standing, day)
+
+
+_LEFT_OUT = "the rule does not speak of it"
 
 
 def _over(rule: AlertRule, known: list[WeekAhead], standing: Standing, day: date) -> Looked:
@@ -160,30 +166,37 @@ def _speak(
     kind: Kind, rule: AlertRule, weeks: list[WeekAhead], standing: Standing, day: date
 ) -> Looked:
     if kind not in rule.kinds:
-        on = Standing(kind != OVER, standing.spoken)
-        return Looked(f"{kind}, which the rule does not speak of", on)
+        return Looked(f"{kind}: {_LEFT_OUT}", standing)
     best = max(weeks, key=_odds)
     spoken = Spoken(kind, day, tuple(one.week for one in weeks), best.week, _odds(best), best.usual)
-    return Looked(f"{kind}", standing.after(kind, day), spoken)
+    return Looked(kind, standing.after(kind, day), spoken)
 
 
-def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: date) -> Spoken | None:
-    """Return what an alert of a kind would speak of if a person asked for it, whatever the odds.
+def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: date) -> Spoken | str:
+    """Return what an alert of a kind would speak of if a person asked for it, or why it must not.
 
-    None where no odds are known of a week within reach.
+    Gap and what was said before are the person's to know; what the odds do not bear out is not
+    said, whoever asks.
     """
     known = [one for one in weeks if one.odds is not None]
     reach = [one for one in known if _lead(one, day, rule)]
     if not reach:
-        return None
-    best = max(reach, key=_odds)
+        return "no odds of a week within reach are known: without visits there are no alerts"
+    high = [one for one in reach if _odds(one) >= rule.on_odds]
     if kind == OVER:
         chosen = [one for one in known if one.week >= day][: int(_number("kinds.quiet_weeks"))]
-    elif kind == PEAK:
-        chosen = [best]
+        if loud := [one for one in chosen if _odds(one) >= rule.off_odds]:
+            return (
+                f"the week of {loud[0].week} has odds of {_odds(loud[0]):.0%}, not below "
+                f"{rule.off_odds:.0%}: the season is not over"
+            )
+    elif not high:
+        return (
+            f"the highest odds within reach are {max(map(_odds, reach)):.0%}, below the rule's "
+            f"{rule.on_odds:.0%}: the alert would say what the forecast does not"
+        )
     else:
-        first = next((one for one in reach if _odds(one) >= rule.on_odds), best)
-        chosen = _run(known, first, rule)
+        chosen = [max(high, key=_odds)] if kind == PEAK else _run(known, high[0], rule)
     top = max(chosen, key=_odds)
     return Spoken(kind, day, tuple(one.week for one in chosen), top.week, _odds(top), top.usual)
 

@@ -64,6 +64,8 @@ def draft_due(practice: Practice, records: Records, issue: Issue) -> Drafted:
     """Look at every region whose rule is on and draft what is due; once an issue and region."""
     rules = {k: rule for k, rule in held.rules_in_force(records).items() if rule.is_on}
     rules = {k: rules[k] for k in _region_ids(practice) if k in rules}
+    if issue.cut.kind != "issued":
+        return Drafted((), dict.fromkeys(rules, "the newest forecast is a hindcast"))
     looks = held.last_looks(records)
     skill: Skill | None = None
     made, why = [], {}
@@ -92,7 +94,12 @@ def _look(
     if any(one.state == DRAFT and one.last_week >= issue.cut.origin for one in mine):
         return Looked("a draft waits for a decision", standing)
     weeks = weeks_ahead(issue.forecast, rule.region_id)
-    return decide(rule, weeks, standing, day=issue.cut.origin)
+    return decide(rule, weeks, standing, day=_day(practice, issue))
+
+
+def _day(practice: Practice, issue: Issue) -> date:
+    """Return the day that leads count from: a forecast may be older than what is said of it."""
+    return max(issue.cut.origin, practice.today)
 
 
 def draft_by_hand(
@@ -104,27 +111,23 @@ def draft_by_hand(
     kind: Kind,
     by: str | None,
 ) -> Alert:
-    """Draft an alert that a person asks for, whatever the odds and whatever was said before.
+    """Draft an alert that a person asks for, whatever was said before.
 
     Raises
     ------
     AlertError
-        If the region has no rule, which holds lead and budget, or no odds within reach are known.
+        If the region has no rule, which holds threshold and lead, or the odds do not bear it out.
     """
     rule = held.rules_in_force(records).get(region_id)
     if rule is None:
         raise AlertError(
             f"a draft for {region_id} was asked for; state the region's rule first, which holds "
-            f"lead and budget: `forepaw alert rule {region_id} --cost C --loss L`"
+            f"threshold and lead: `forepaw alert rule {region_id} --cost C --loss L`"
         )
     weeks = weeks_ahead(issue.forecast, region_id)
-    spoken = span_of(rule, kind, weeks, day=issue.cut.origin)
-    if spoken is None:
-        raise AlertError(
-            f"a draft for {region_id} was asked for; issue {issue.id} holds no odds of a week "
-            f"within {rule.shortest_lead} to {rule.longest_lead} days: without visits there are "
-            "no alerts"
-        )
+    spoken = span_of(rule, kind, weeks, day=_day(practice, issue))
+    if isinstance(spoken, str):
+        raise AlertError(f"an alert {kind!r} of {region_id} was asked for; {spoken}")
     skill = skill_of(practice, records)[0]
     made = _alert(practice, issue, rule, spoken, skill=skill, by=by or BY_COMMAND_LINE)
     _keep(practice, records, made, look=None, by=by)

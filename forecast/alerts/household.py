@@ -13,13 +13,16 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
-from sqlalchemy import ColumnElement, Connection, or_, select
+from sqlalchemy import ColumnElement, Connection, bindparam, or_, select
 
 from forecast.homes import NOT_KNOWN, Home
 from forecast.records import tables
 from forecast.records.bulk import ROWS_PER_BATCH
 from forecast.records.dated import (
     ACTIVE,
+    ALERTS,
+    ALERTS_BY_MAIL,
+    MESSAGES,
     STATUS_NOT_KNOWN,
     dog_statuses_on,
     homes_on,
@@ -29,7 +32,6 @@ from forecast.records.imports import visible
 from forecast.visits.counting.placing import region_of
 
 # What an owner consents to, the most particular first: its answer counts before the others'.
-ALERTS_BY_MAIL, ALERTS, MESSAGES = "alerts by mail", "alerts", "messages"
 CONSENTS = (ALERTS_BY_MAIL, ALERTS, MESSAGES)
 
 
@@ -50,7 +52,7 @@ class LeftOut(StrEnum):
     SAME_HOUSEHOLD = "told by another message to the same address"
     ERASED = "owner erased"
     WITHDRAWN = "alert withdrawn before"
-    TOO_LATE = "the weeks it speaks of have begun"
+    TOO_LATE = "the first week it speaks of is over"
 
 
 def why_left_out(why: LeftOut, detail: str | None = None) -> str:
@@ -128,10 +130,8 @@ def facts_of(
     connection: Connection, owner_ids: Iterable[str], *, region_id: str, placing: Placing, day: date
 ) -> list[OwnerFacts]:
     """Read what is known of a few owners now; one whose identity is erased is left out."""
-    owner = tables.owner
-    query = select(owner.c.id).where(owner.c.id.in_(list(owner_ids)))
     found = []
-    for owner_id in connection.scalars(query).all():
+    for owner_id in connection.scalars(_OWNERS, {"owners": list(owner_ids)}).all():
         statuses = owner_statuses_on(connection, day, owner_id=owner_id)
         dogs = _dogs(connection, owner_id, region_id, placing, day)
         answer = answer_of(_answers(connection, owner_id, day))
@@ -143,16 +143,16 @@ def _dogs(
     connection: Connection, owner_id: str, region_id: str, placing: Placing, day: date
 ) -> tuple[str, ...]:
     """Return the status of each dog of an owner that lives in a region."""
-    dog = tables.dog
-    own = select(dog.c.id, dog.c.branch_id).where(dog.c.owner_id == owner_id, is_a_dog())
-    found = []
-    for dog_id, branch_id in connection.execute(own).all():
-        home = homes_on(connection, day, dog_id=dog_id).get(dog_id)
+    rows, found = connection.execute(_DOGS_OF, {"owner": owner_id}).all(), []
+    ids = [row.id for row in rows]
+    homes = homes_on(connection, day, dog_ids=ids)
+    statuses = dog_statuses_on(connection, day, dog_ids=ids)
+    for dog_id, branch_id in rows:
+        home = homes.get(dog_id)
         if (home is None or home.place == "not known") and branch_id is None:
             branch_id = last_branches(connection, [dog_id]).get(dog_id)
         if placing.region(home, branch_id) == region_id:
-            held = dog_statuses_on(connection, day, dog_id=dog_id)
-            found.append(held.get(dog_id, STATUS_NOT_KNOWN))
+            found.append(statuses.get(dog_id, STATUS_NOT_KNOWN))
     return tuple(found)
 
 
@@ -174,9 +174,21 @@ def last_branches(connection: Connection, dog_ids: Sequence[str]) -> dict[str, s
 
 
 def _answers(connection: Connection, owner_id: str, day: date) -> dict[str, str]:
-    table = tables.consent
-    query = select(table.c.what, table.c.answer).where(
-        table.c.owner_id == owner_id, table.c.date <= day
-    )
-    rows = connection.execute(query.order_by(table.c.date, table.c.id))
+    rows = connection.execute(_ANSWERS, {"owner": owner_id, "day": day})
     return {what: answer for what, answer in rows}
+
+
+# Built once, as they are asked for each message.
+_OWNERS = select(tables.owner.c.id).where(
+    tables.owner.c.id.in_(bindparam("owners", expanding=True))
+)
+_DOGS_OF = select(tables.dog.c.id, tables.dog.c.branch_id).where(
+    tables.dog.c.owner_id == bindparam("owner"), is_a_dog()
+)
+_ANSWERS = (
+    select(tables.consent.c.what, tables.consent.c.answer)
+    .where(
+        tables.consent.c.owner_id == bindparam("owner"), tables.consent.c.date <= bindparam("day")
+    )
+    .order_by(tables.consent.c.date, tables.consent.c.id)
+)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 
@@ -76,7 +76,7 @@ class Tally:
         Weeks warned of and not, high and not, over all regions.
     detection, false_alarms
         Shares of the events that were warned of and of the warnings that were false, with an
-        interval from whole seasons; None below ten events, where counts say all there is.
+        interval from whole seasons; None below ten of them, where counts say all there is.
     lead_days
         The middle one of the hits' days from alert to the first high week; None without hits.
     """
@@ -123,11 +123,10 @@ class Tally:
             said += f"; {self.n_waiting} not known yet"
         if self.lead_days is not None:
             said += f"; half of the hits came {self.lead_days:.0f} days or more ahead"
-        if self.detection is not None and self.false_alarms is not None:
-            said += (
-                f". Events warned of: {_share(self.detection)}; warnings that were false: "
-                f"{_share(self.false_alarms)}"
-            )
+        if self.detection is not None:
+            said += f". Events warned of: {_share(self.detection)}"
+        if self.false_alarms is not None:
+            said += f". Warnings that were false: {_share(self.false_alarms)}"
         return said
 
 
@@ -140,9 +139,11 @@ def tally(given: Iterable[Given], high: Weeks, *, seed: int) -> Tally:
     n_missed = warned.count(False)
     leads = [o.lead_days for o in outcomes if o.lead_days is not None]
     detection = false_alarms = None
-    if len(found) >= table().number("record.fewest_events"):
-        told = [o for o in outcomes if o.given.warns and o.is_right is not None]
+    fewest = table().number("record.fewest_events")
+    if len(found) >= fewest:
         detection = _mean(warned, [weeks[0] for _, weeks in found], seed)
+    told = [o for o in outcomes if o.given.warns and o.is_right is not None]
+    if len(told) >= fewest:
         false_alarms = _mean([not o.is_right for o in told], [o.given.day for o in told], seed)
     return Tally(
         outcomes,
@@ -205,11 +206,6 @@ def _mean(values: Sequence[bool], days: Sequence[date], seed: int) -> MeanInterv
     return block_bootstrap_mean(np.array(values, float), blocks, seed=seed, few_blocks=True)
 
 
-def weeks_from(first: date, n: int) -> tuple[date, ...]:
-    """Return the Mondays of so many weeks."""
-    return tuple(first + timedelta(weeks=i) for i in range(n))
-
-
 def _many(n: int, what: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'}"
 
@@ -218,4 +214,6 @@ def _share(found: MeanInterval) -> str:
     low, high = (min(max(end, 0.0), 1.0) for end in (found.low, found.high))
     if math.isnan(low) or math.isnan(high):
         return f"{found.mean:.0%} (one season, so no interval)"
+    if low == high:
+        return f"{found.mean:.0%} (all seasons alike, so no interval)"
     return f"{found.mean:.0%} (9 times in 10 between {low:.0%} and {high:.0%})"

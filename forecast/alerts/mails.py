@@ -32,7 +32,7 @@ def parts_of(practice: Practice, records: Records, alert: Alert, news: str) -> S
     """Return what is said in each language, the practice's own first."""
     held = texts(records, alert.id)
     said = {
-        code: _withdrawn(alert, text)
+        code: _withdrawn(practice, alert, text)
         if news == WITHDRAWAL
         else Part(code, text.subject, text.whole)
         for code, text in held.items()
@@ -48,9 +48,10 @@ def sender_of(practice: Practice) -> Sender:
     return Sender(name, mail.sender, mail.reply_to)
 
 
-def _withdrawn(alert: Alert, text: AlertText) -> Part:
-    speaks, day = language(text.language), (alert.sent_at or alert.made_at).date()
-    ended = (alert.withdrawn_at or alert.made_at).date()
+def _withdrawn(practice: Practice, alert: Alert, text: AlertText) -> Part:
+    speaks, zone = language(text.language), practice.time_zone
+    day = (alert.sent_at or alert.made_at).astimezone(zone).date()
+    ended = (alert.withdrawn_at or alert.made_at).astimezone(zone).date()
     told = speaks.say(messages.WITHDRAWN, day=speaks.day(day, beside=ended), subject=text.subject)
     whole = "\n\n".join([speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)])
     subject = speaks.say(messages.WITHDRAWN_SUBJECT, subject=text.subject)

@@ -8,7 +8,7 @@ alert, and a vet of the practice approves them before anything goes out.
 from __future__ import annotations
 
 SUBJECTS = {
-    "season near": "Itchy dogs in {region}: weeks with more flares are near ({span})",
+    "season near": "Itchy dogs in {region}: weeks with more flares may be near ({span})",
     "peak near": "Itchy dogs in {region}: the peak of this season is near ({span})",
     "season over": "Itchy dogs in {region}: the weeks with most flares seem to be over",
     "sudden high week": "Itchy dogs in {region}: more flares than usual may come ({span})",
@@ -17,8 +17,8 @@ GREETING = "Dear dog owner,"
 INVENTED = "(This practice is invented: the forecast is a trial, and no dog of yours is meant.)"
 LEADS = {
     "season near": (
-        "Our forecast for {region} points to weeks in which more allergic dogs than usual have a "
-        "flare of itch: {span}."
+        "In {region} weeks may be near in which more allergic dogs than usual have a flare of "
+        "itch: {span}."
     ),
     "peak near": (
         "In {region} the season of itch is on. Our forecast puts its peak around {span}."
@@ -28,8 +28,8 @@ LEADS = {
         "have a flare of itch: {span} look quieter."
     ),
     "sudden high week": (
-        "For {region} our forecast points to weeks in which more allergic dogs have a flare of "
-        "itch than is usual at this time of the year: {span}."
+        "In {region} weeks may come in which more allergic dogs have a flare of itch than is "
+        "usual at this time of the year: {span}."
     ),
 }
 ODDS = (

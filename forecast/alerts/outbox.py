@@ -17,8 +17,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, and_, func, select, update
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import Connection, Row, and_, bindparam, func, select, update
 
 from forecast.alerts.household import LeftOut, Placing, facts_of, judged, why_left_out
 from forecast.alerts.mail_addresses import AddressError, MailAddress, address_key, find_address
@@ -44,6 +43,46 @@ LEFT_OUT: Final = "left out"
 _MOST_LEFT_OUT = 50  # looked at in one transaction, which others wait for
 _CLAIMED_OF = {ALERT: (ALERT_SENDING, ALERT_SENT), WITHDRAWAL: (ALERT_WITHDRAWN,)}
 _message = tables.alert_message
+# Built once: to build them for each message takes longer than the database takes to answer.
+_NEXT = (
+    select(_message)
+    .where(
+        *(_message.c.state == WAITING, _message.c.region_id == bindparam("region")),
+        *(_message.c.due_at <= bindparam("now"), _message.c.way == bindparam("way")),
+        _message.c.alert_id.in_(bindparam("alerts", expanding=True)),
+    )
+    .order_by(_message.c.due_at)
+    .limit(1)
+)
+_ALERT_STATE = select(tables.alert.c.state).where(tables.alert.c.id == bindparam("alert"))
+_OWNER = select(tables.owner.c.name, tables.owner.c.contact).where(
+    tables.owner.c.id == bindparam("owner")
+)
+_TOLD_BY = select(_message.c.owner_id).where(_message.c.told_by == bindparam("message"))
+_stop = tables.alert_stop
+_STOP_OF_ADDRESS = select(_stop.c.reason).where(
+    _stop.c.lifted_at.is_(None), _stop.c.address_key == bindparam("key")
+)
+_STOP_OF_OWNERS = select(_stop.c.reason).where(
+    *(_stop.c.lifted_at.is_(None), _stop.c.reason != "bounced"),
+    _stop.c.owner_id.in_(bindparam("owners", expanding=True)),
+)
+_CLAIM = (
+    update(_message)
+    .where(_message.c.id == bindparam("message"))
+    .values(
+        state=SENDING,
+        why=None,
+        n_attempts=bindparam("attempts"),
+        changed_at=bindparam("now"),
+        address_key=bindparam("kept"),
+    )
+)
+_ENDED = (
+    update(_message)
+    .where(_message.c.id == bindparam("message"), _message.c.state == SENDING)
+    .values(state=bindparam("ended"), why=bindparam("because"), changed_at=bindparam("now"))
+)
 
 
 @dataclass(frozen=True)
@@ -146,18 +185,9 @@ def keep_end(records: Records, ended: Ended, *, now: datetime) -> None:
 
 
 def _next_row(connection: Connection, wanted: Wanted, now: datetime) -> Row[Any] | None:
-    alert_ids = {alert_id for alert_id, _ in wanted.lists}
+    asked = {"alerts": [one for one, _ in wanted.lists], "way": wanted.way, "now": now}
     for region in wanted.regions:
-        due = and_(
-            *(
-                _message.c.state == WAITING,
-                _message.c.region_id == region,
-                _message.c.due_at <= now,
-            ),
-            *(_message.c.way == wanted.way, _message.c.alert_id.in_(alert_ids)),
-        )
-        query = select(_message).where(due).order_by(_message.c.due_at).limit(1)
-        row = connection.execute(query).first()
+        row = connection.execute(_NEXT, asked | {"region": region}).first()
         if row is not None:
             return row
     return None
@@ -173,7 +203,7 @@ def _claim(
     now: datetime,
 ) -> Claimed | str:
     """Claim a message, or return why its household is left out."""
-    state = connection.scalar(select(tables.alert.c.state).where(tables.alert.c.id == row.alert_id))
+    state = connection.scalar(_ALERT_STATE, {"alert": row.alert_id})
     if state not in _CLAIMED_OF[row.news]:
         return LeftOut.WITHDRAWN.value
     if row.news == ALERT and row.alert_id in wanted.overdue:
@@ -184,13 +214,10 @@ def _claim(
         if isinstance(told, str):
             return told
         address, name, kept = told
-    values = {"state": SENDING, "n_attempts": row.n_attempts + 1, "changed_at": now, "why": None}
-    claim = update(_message).where(_message.c.id == row.id)
-    try:
-        with connection.begin_nested():
-            connection.execute(claim.values(**values, address_key=kept))
-    except IntegrityError:
+    if kept != row.address_key and _is_taken(connection, row, kept):
         return LeftOut.SAME_HOUSEHOLD.value  # somebody else of this address has the message by now
+    values = {"message": row.id, "attempts": row.n_attempts + 1, "now": now, "kept": kept}
+    connection.execute(_CLAIM, values)
     return Claimed(row.id, row.alert_id, row.news, row.way, row.n_attempts + 1, address, name)
 
 
@@ -198,10 +225,7 @@ def _address_now(
     connection: Connection, row: Row[Any], placing: Placing, key: bytes, day: date
 ) -> tuple[MailAddress, str, str] | str:
     """Return address, name and key of whom a message goes to, or why it does not go."""
-    owner = tables.owner
-    held = connection.execute(
-        select(owner.c.name, owner.c.contact).where(owner.c.id == row.owner_id)
-    ).first()
+    held = connection.execute(_OWNER, {"owner": row.owner_id}).first()
     if held is None:
         return LeftOut.ERASED.value
     try:
@@ -216,6 +240,15 @@ def _address_now(
     return because.value if because is not None else (address, held.name or "", kept)
 
 
+def _is_taken(connection: Connection, row: Row[Any], kept: str | None) -> bool:
+    """Say whether an address has this news from another message; writers come one by one."""
+    same = and_(_message.c.alert_id == row.alert_id, _message.c.news == row.news)
+    query = select(_message.c.id).where(
+        same, _message.c.way == row.way, _message.c.address_key == kept
+    )
+    return connection.scalar(query.where(_message.c.id != row.id)) is not None
+
+
 def _others_told(connection: Connection, row: Row[Any]) -> list[str]:
     """Return the other owners whom a message tells."""
     first = row.id
@@ -224,30 +257,29 @@ def _others_told(connection: Connection, row: Row[Any]) -> list[str]:
         first = connection.scalar(
             select(_message.c.id).where(own, _message.c.news == ALERT, _message.c.way == row.way)
         )
-    return list(connection.scalars(select(_message.c.owner_id).where(_message.c.told_by == first)))
+    return list(connection.scalars(_TOLD_BY, {"message": first}))
 
 
 def _stopped(connection: Connection, kept: str, owner_ids: Iterable[str]) -> str | None:
     """Return why an address or one of its owners is not written to any more; None if they are."""
-    table = tables.alert_stop
-    open_ = table.c.lifted_at.is_(None)
-    by_address = select(table.c.reason).where(open_, table.c.address_key == kept)
-    found = connection.scalar(by_address)
+    found = connection.scalar(_STOP_OF_ADDRESS, {"key": kept})
     if found is None:
-        theirs = select(table.c.reason).where(open_, table.c.reason != "bounced")
-        found = connection.scalar(theirs.where(table.c.owner_id.in_(list(owner_ids))))
+        found = connection.scalar(_STOP_OF_OWNERS, {"owners": list(owner_ids)})
     return found
 
 
 def _keep_end(connection: Connection, ended: Ended, now: datetime) -> None:
     held = ended.message
-    values: dict[str, Any] = {"state": ended.state, "why": ended.why, "changed_at": now}
+    moved: dict[str, Any] = {}
     if ended.due_at is not None:
-        values["due_at"] = ended.due_at
+        moved["due_at"] = ended.due_at
     if ended.n_attempts is not None:
-        values["n_attempts"] = ended.n_attempts
-    own = and_(_message.c.id == held.id, _message.c.state == SENDING)
-    connection.execute(update(_message).where(own).values(values))
+        moved["n_attempts"] = ended.n_attempts
+    if moved:
+        own = and_(_message.c.id == held.id, _message.c.state == SENDING)
+        connection.execute(update(_message).where(own).values(moved))
+    values = {"message": held.id, "ended": ended.state, "because": ended.why, "now": now}
+    connection.execute(_ENDED, values)
     if ended.bounced:
         row = connection.execute(select(_message).where(_message.c.id == held.id)).one()
         stop = {"id": new_id(), "owner_id": row.owner_id, "address_key": row.address_key}

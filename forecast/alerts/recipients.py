@@ -225,6 +225,13 @@ def list_of(
     register: RecipientRegister, region_id: str, *, budget: int, told: AlreadyTold
 ) -> RecipientList:
     """Return the list of an alert of a region; those that are told first, then who is left out."""
+    with undisturbed():
+        return _list_of(register, region_id, budget, told)
+
+
+def _list_of(
+    register: RecipientRegister, region_id: str, budget: int, told: AlreadyTold
+) -> RecipientList:
     dogs, households, alone = register.dogs.get(region_id, {}), dict[str, list[str]](), list[str]()
     for owner_id in sorted(dogs):
         held = register.owners.get(owner_id)

@@ -101,8 +101,12 @@ def delivery_rules(practice: Practice) -> DeliveryRules:
 
 
 def way_to_owners(practice: Practice) -> str:
-    """Return how owners are reached: by mail where a server is named, else the folder outbox."""
-    return FOLDER if practice.settings.alerts.mail is None else MAIL
+    """Return how owners are reached: by mail where a server is named, else the folder outbox.
+
+    An invented practice writes to nobody, whatever its settings name.
+    """
+    settings = practice.settings
+    return FOLDER if settings.alerts.mail is None or settings.practice.invented else MAIL
 
 
 # ------------------------------------------------------------------------------ by a person
@@ -117,7 +121,7 @@ def send_off(practice: Practice, records: Records, alert_id: str, *, by: str | N
         If it is not approved.
     """
     settings = practice.settings
-    if settings.alerts.mail is not None and not (settings.pages.public_address or "").startswith(
+    if way_to_owners(practice) == MAIL and not (settings.pages.public_address or "").startswith(
         "https://"
     ):
         raise SendingError(
@@ -277,6 +281,6 @@ def table() -> ParameterTable:
 
 
 def ways_of(practice: Practice) -> Sequence[str]:
-    """Return the ways that can be gone as the settings stand."""
+    """Return the ways that can be gone as the settings stand, that of a single message first."""
     section = practice.settings.alerts
-    return [FOLDER, *([MAIL] if section.mail else []), *([WEBHOOK] if section.webhook else [])]
+    return [*([WEBHOOK] if section.webhook else []), FOLDER, *([MAIL] if section.mail else [])]

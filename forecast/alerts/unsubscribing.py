@@ -15,8 +15,8 @@ from typing import Any, Final
 from sqlalchemy import Connection, Row, insert, select, update
 
 from forecast.accounts.audit import Action, note
-from forecast.alerts.household import ALERTS_BY_MAIL
 from forecast.records import tables
+from forecast.records.dated import ALERTS_BY_MAIL
 from forecast.records.engine import Records, RecordsError
 from forecast.records.identifiers import new_id
 from forecast.records.signing_keys import UNSUBSCRIBE, signing_key

@@ -16,12 +16,12 @@ from forecast.alerts.sending import preview_list
 from forecast.alerts.unsubscribing import opt_outs_of
 from forecast.pages.alerts import PATH, OutcomeRow, by_whom, local, outcome_rows, theirs, who_is
 from forecast.pages.issue_reading import held as held_values
-from forecast.pages.issue_reading import latest
+from forecast.pages.issue_reading import issue_named, latest
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
 from forecast.records import alerts as held
 from forecast.records.alerts import Alert, AlertText, texts_sha256
 from forecast.records.engine import RecordsError
-from forecast.wording import day, days, odds
+from forecast.wording import day, days, odds, source_sentences
 
 _NOT_TAKEN = 422
 _HELD_FOR = 60  # seconds
@@ -106,6 +106,7 @@ class AlertPage:
     skill: str
     weeks: tuple[WeekRow, ...]
     newer_issue: str
+    warnings: tuple[str, ...]
     record: str
     before: tuple[OutcomeRow, ...]
     simulated: str
@@ -168,6 +169,7 @@ def _page(asked: Asked, made: Alert) -> AlertPage:
         skill=skill_of(practice, records)[1].sentence,
         weeks=weeks,
         newer_issue=newer,
+        warnings=_warnings(asked, made, places[made.region_id].name),
         record=before.sentence,
         before=outcome_rows(before, places),
         simulated=str((rule.simulation or {}).get("own", "")),
@@ -189,6 +191,14 @@ def _recipients(asked: Asked, made: Alert) -> RecipientsShown:
     )
     left_out = tuple((why.value, n) for why, n in found.left_out.items())
     return RecipientsShown(found.n_written_to, left_out)
+
+
+def _warnings(asked: Asked, made: Alert, name: str) -> tuple[str, ...]:
+    """Say what the forecast it was drafted from lacked: whoever decides has to know."""
+    if made.state not in (held.DRAFT, held.APPROVED):
+        return ()
+    issue = issue_named(asked.practice, asked.records, made.issue_id)
+    return tuple(source_sentences(issue.forecast, {made.region_id: name}))
 
 
 def _answer(made: Alert, name: str, n_behind: int, needed: int) -> str:

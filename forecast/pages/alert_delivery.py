@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -9,7 +10,15 @@ from forecast.accounts.roles import Right
 from forecast.alerts.doubts import Doubt, decide_doubt, doubts
 from forecast.alerts.household import LeftOut
 from forecast.alerts.mails import owner_mail
-from forecast.alerts.outbox import ALERT, IN_DOUBT, SENT, WAITING, counts_of_states, standing
+from forecast.alerts.outbox import (
+    ALERT,
+    IN_DOUBT,
+    LEFT_OUT,
+    SENT,
+    WAITING,
+    counts_of_states,
+    standing,
+)
 from forecast.alerts.sending import preview_list, send_off, way_to_owners, withdraw_alert
 from forecast.alerts.unsubscribing import opt_outs_of
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
@@ -95,10 +104,13 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
     region = regions(practice)[alert.region_id].name
     rows, recipients = _rows(asked, alert), None
     counts = counts_of_states(standing(records, alert.id), ALERT)
-    left_out = {str(row["why"]): int(str(row["n"])) for row in rows if row["state"] == "left out"}
+    left_out = Counter[str]()
+    for row in rows:
+        if row["state"] == LEFT_OUT:
+            left_out[str(row["why"])] += int(str(row["n"]))
     if alert.state == APPROVED:
         recipients = preview_list(practice, records, alert)
-        left_out = {why.value: n for why, n in recipients.left_out.items()}
+        left_out = Counter({why.value: n for why, n in recipients.left_out.items()})
     n_households = None if recipients is None else recipients.n_written_to
     return DeliveryPage(
         alert,
@@ -107,7 +119,7 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
         way_to_owners(practice),
         n_households,
         left_out,
-        tuple(row for row in rows if row["state"] != "left out"),
+        tuple(row for row in rows if row["state"] != LEFT_OUT),
         tuple(doubts(records, alert.id)),
         opt_outs_of(records, alert.id),
         owner_mail(practice, records, alert, ALERT).text(_SHOWN_LINK),

@@ -135,7 +135,11 @@ def _alerts(asked: Asked) -> View:
 
 def _answer(n_waiting: int, places: dict[str, Region], rules: dict[str, AlertRule]) -> str:
     if n_waiting:
-        return "1 draft waits for a decision" if n_waiting == 1 else f"{n_waiting} drafts wait"
+        return (
+            "1 draft waits for a decision"
+            if n_waiting == 1
+            else f"{n_waiting} drafts wait for a decision"
+        )
     on = sum(key in rules and rules[key].is_on for key in places)
     if not on:
         return "No alert is drafted: no region has a rule that is switched on"

@@ -167,6 +167,8 @@ def _what(asked: Asked, one: WorkRequest) -> str:
         "accept import": f"Take import {number} as it is",
         "undo import": f"Take import {number} back",
         "import again": f"Read import {number} again",
+        "staff": "Plan staff and stock",
+        "try staffing": "Try a change at the desk",
     }
     if one.kind in own:
         return own[one.kind]

@@ -11,7 +11,7 @@ day on which it was brought in.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,7 +26,8 @@ from forecast.records.frames import frame
 from forecast.records.imports import visible
 
 STATUS_NOT_KNOWN, ACTIVE = "not known", "active"
-MESSAGES = "messages"  # what an owner consents to: letters and alerts
+# What an owner consents to: all that the practice writes, alerts, alerts on one way.
+MESSAGES, ALERTS, ALERTS_BY_MAIL = "messages", "alerts", "alerts by mail"
 _BEGINNING = datetime.date(1, 1, 1)
 _Value = tuple[Any, ...]
 
@@ -65,20 +66,33 @@ DOG_VETS = _Kind(_vet, _vet.c.dog_id, _vet.c.date, (_vet.c.vet_id,))
 
 
 def homes_on(
-    connection: Connection, day: datetime.date, *, dog_id: str | None = None
+    connection: Connection,
+    day: datetime.date,
+    *,
+    dog_id: str | None = None,
+    dog_ids: Sequence[str] | None = None,
 ) -> dict[str, Home]:
-    """Return where each dog lives on a day; one of which nothing is known is not in it."""
-    found = current(connection, HOMES, day, dog_id)
+    """Return where each dog lives on a day; one of which nothing is known is not in it.
+
+    All dogs unless one, or some, are asked for.
+    """
+    found = current(connection, HOMES, day, dog_ids if dog_id is None else [dog_id])
     return {dog: Home(place, region) for dog, (place, region) in found.items()}
 
 
 def dog_statuses_on(
-    connection: Connection, day: datetime.date, *, dog_id: str | None = None
+    connection: Connection,
+    day: datetime.date,
+    *,
+    dog_id: str | None = None,
+    dog_ids: Sequence[str] | None = None,
 ) -> dict[str, str]:
-    """Return the status of each dog on a day; one of which nothing is known is not in it."""
-    return {
-        dog: status for dog, (status,) in current(connection, DOG_STATUSES, day, dog_id).items()
-    }
+    """Return the status of each dog on a day; one of which nothing is known is not in it.
+
+    All dogs unless one, or some, are asked for.
+    """
+    found = current(connection, DOG_STATUSES, day, dog_ids if dog_id is None else [dog_id])
+    return {dog: status for dog, (status,) in found.items()}
 
 
 def left_on(connection: Connection, day: datetime.date) -> dict[str, datetime.date]:
@@ -96,7 +110,7 @@ def owner_statuses_on(
     connection: Connection, day: datetime.date, *, owner_id: str | None = None
 ) -> dict[str, str]:
     """Return the status of each owner on a day; one of whom nothing is known is not in it."""
-    found = current(connection, OWNER_STATUSES, day, owner_id)
+    found = current(connection, OWNER_STATUSES, day, None if owner_id is None else [owner_id])
     return {owner: status for owner, (status,) in found.items()}
 
 
@@ -112,19 +126,22 @@ def consents_on(
 
 
 def current(
-    connection: Connection, kind: _Kind, day: datetime.date, one: str | None = None
+    connection: Connection, kind: _Kind, day: datetime.date, only: Sequence[str] | None = None
 ) -> dict[str, _Value]:
-    """Return what holds on a day, by whom it is about; those of whom nothing holds are left out."""
-    held = _held(connection, kind, one)
+    """Return what holds on a day, by whom it is about; those of whom nothing holds are left out.
+
+    Of all, unless some are asked for.
+    """
+    held = _held(connection, kind, only)
     known = {whose: _newest(rows, day) for whose, rows in held.items()}
     return {whose: value for whose, value in known.items() if value is not None}
 
 
 def _held(
-    connection: Connection, kind: _Kind, one: str | None = None
+    connection: Connection, kind: _Kind, only: Sequence[str] | None = None
 ) -> dict[str, list[tuple[datetime.date, _Value]]]:
     """Return what each row says by whom it is about, in the order in which it counts."""
-    query = kind.rows() if one is None else kind.rows().where(kind.whose == one)
+    query = kind.rows() if only is None else kind.rows().where(kind.whose.in_(only))
     held: dict[str, list[tuple[datetime.date, _Value]]] = {}
     for whose, day, *value in connection.execute(query):
         held.setdefault(whose, []).append((day or _BEGINNING, tuple(value)))
@@ -159,12 +176,16 @@ def keep_said(
 
 
 def keep_consents(
-    connection: Connection, answers: Mapping[str, str], *, day: datetime.date
+    connection: Connection,
+    answers: Mapping[str, str],
+    *,
+    day: datetime.date,
+    what: str = MESSAGES,
 ) -> None:
     """Add owners' answers to whether the practice may write to them, where they are new."""
-    held = consents_on(connection, day)
+    held = consents_on(connection, day, what=what)
     new = [
-        {"owner_id": owner, "what": MESSAGES, "answer": answer, "date": day}
+        {"owner_id": owner, "what": what, "answer": answer, "date": day}
         for owner, answer in answers.items()
         if held.get(owner) != answer
     ]

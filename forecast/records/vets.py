@@ -66,7 +66,7 @@ def vets_on(
     connection: Connection, day: datetime.date, *, dog_id: str | None = None
 ) -> dict[str, str]:
     """Return the id of the vet who looks after each dog on a day; others are not in it."""
-    found = current(connection, DOG_VETS, day, dog_id)
+    found = current(connection, DOG_VETS, day, None if dog_id is None else [dog_id])
     return {dog: vet_id for dog, (vet_id,) in found.items() if vet_id is not None}
 
 

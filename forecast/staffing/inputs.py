@@ -45,7 +45,8 @@ class StaffMember:
     Attributes
     ----------
     id
-        Random id; no name.
+        Random id; no name. Who has other terms from a day on stands here once for each, with the
+        same id and other days.
     skills
         Of `ROLES`, one or more; on a shift somebody works in one of them.
     home_branch
@@ -99,11 +100,14 @@ class StaffMember:
         """Whole shifts a week that the contract holds."""
         return int(self.contract_hours / self.hours_of_shift + 1e-9)
 
+    def is_employed_on(self, day: date) -> bool:
+        """Say whether the contract holds on a day."""
+        begun = self.first_day is None or day >= self.first_day
+        return begun and (self.last_day is None or day <= self.last_day)
+
     def works_on(self, day: date) -> bool:
         """Say whether they can be rostered on a day."""
-        if self.first_day is not None and day < self.first_day:
-            return False
-        if self.last_day is not None and day > self.last_day:
+        if not self.is_employed_on(day):
             return False
         if self.working_days is not None and day.weekday() not in self.working_days:
             return False

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from forecast.staffing.inputs import ROLES, StaffingInputs
 from forecast.staffing.overflow import Overflow
-from forecast.staffing.roster import Roster
+from forecast.staffing.roster import Roster, paid_hours, terms_on
 
 _MINUTES = 60.0
 
@@ -106,19 +106,19 @@ def total_by_draw(roster: Roster, met: Overflow, inputs: StaffingInputs) -> NDAr
 
 def _fixed(roster: Roster, inputs: StaffingInputs) -> dict[str, float]:
     """Return what is paid whatever comes."""
-    prices, skill = inputs.prices, {person.id: person.skills[0] for person in roster.staff}
+    prices, extra = inputs.prices, 0.0
+    for shift in roster.shifts:
+        if shift.is_extra and shift.person is not None:
+            person = terms_on(roster.staff, shift.person, shift.day)
+            role = shift.role if person is None else person.skills[0]
+            extra += prices.overtime_hour[role] * shift.hours
     wages = sum(
-        prices.wage_hour[person.skills[0]] * person.contract_hours for person in roster.staff
+        prices.wage_hour[person.skills[0]] * paid_hours(person, roster.weeks)
+        for person in roster.staff
     )
     return {
-        "wages": float(wages * len(roster.weeks)),
-        "extra_shifts": float(
-            sum(
-                prices.overtime_hour[skill[s.person]] * s.hours
-                for s in roster.shifts
-                if s.is_extra and s.person is not None
-            )
-        ),
+        "wages": float(wages),
+        "extra_shifts": extra,
         "locums": float(
             sum(prices.locum_hour[s.role] * s.hours for s in roster.shifts if s.person is None)
         ),

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from forecast.staffing.inputs import (
     FROM_TABLE,
@@ -16,12 +18,13 @@ from forecast.staffing.inputs import (
     table,
 )
 from forecast.staffing.patterns import Told
-from forecast.staffing.roster import Roster, overtime_a_shift
+from forecast.staffing.roster import Roster, overtime_a_shift, terms_on
 from forecast.staffing.workload import Workload
 from models.backlog import carry_over
 from models.newsvendor import critical_ratio
 from models.weeks import monday_of
 
+Array = NDArray[np.float64]
 _MINUTES = 60.0
 
 
@@ -36,7 +39,9 @@ class Overflow:
     capacity
         Dims ``(role, branch, week)``: bookable minutes of the roster, without overtime.
     over
-        Dims of `need`: whether more was wanted than capacity and overtime hold.
+        Dims of `need`: whether a role is short. Its capacity and overtime do not hold the week's
+        own visits; or not those that wait as well, and it is for this role that they wait. Where
+        visits wait for a vet, a technician who would have time for each week's own is not short.
     overtime
         Dims of `need`: minutes of overtime used.
     came, seen, turned_away, waiting
@@ -65,7 +70,8 @@ class LoadWeek:
     capacity
         Bookable hours of the roster.
     overflow_odds
-        Probability that more is wanted, waiting visits included, than roster and overtime hold.
+        Probability that the role is short, overtime included: of time for the week's own visits,
+        or of time for those that wait for it.
     hours_to_hold
         Bookable hours that hold the load at the service level asked, or where none was asked at
         the level of least expected cost.
@@ -114,7 +120,6 @@ def capacity_of(
     names, weeks = list(workload.branches), list(workload.weeks)
     bookable = table().number("overflow.bookable")
     held = np.zeros((2, len(ROLES), len(names), len(weeks)))
-    more = {person.id: overtime_a_shift(person) for person in roster.staff}
     at_branch = {name: n for n, name in enumerate(names)}
     at_week = {week: n for n, week in enumerate(weeks)}
     for shift in roster.shifts:
@@ -125,7 +130,9 @@ def capacity_of(
         open_for = inputs.hours[shift.branch].hours_on(shift.day)
         held[0, role, branch, week] += _MINUTES * bookable * min(shift.hours, open_for)
         if shift.person is not None:
-            held[1, role, branch, week] += _MINUTES * more.get(shift.person, 0.0)
+            person = terms_on(roster.staff, shift.person, shift.day)
+            longer = 0.0 if person is None else overtime_a_shift(person)
+            held[1, role, branch, week] += _MINUTES * longer
     coords = {"role": list(ROLES), "branch": names, "week": workload.visits["week"].values}
     dims = ("role", "branch", "week")
     return xr.DataArray(held[0], coords, dims), xr.DataArray(held[1], coords, dims)
@@ -157,22 +164,31 @@ def meet_capacity(
     )
     by_role = ("role", "draw", "branch", "week")
 
-    def roles(values: np.ndarray) -> xr.DataArray:
+    def roles(values: NDArray[Any]) -> xr.DataArray:
         return first.copy(data=values).transpose(*by_role)
 
-    def visits(values: np.ndarray) -> xr.DataArray:
+    def visits(values: NDArray[Any]) -> xr.DataArray:
         return came.copy(data=values)
 
     return Overflow(
         need=roles(found.need),
         capacity=capacity,
-        over=roles(found.need > held + more + 1e-6),
+        over=roles(_short(found.need, workload.minutes.values, first.values, held + more)),
         overtime=roles(found.overtime),
         came=came,
         seen=visits(found.seen),
         turned_away=visits(found.turned_away),
         waiting=visits(found.waiting),
     )
+
+
+def _short(need: Array, own: Array, first: Array, held: Array) -> NDArray[np.bool_]:
+    """Return which role is short, see `Overflow.over`; all shape ``(role, draw, branch, week)``."""
+    room = np.maximum(held - first, 0.0)
+    wanted = need - first
+    share = np.where(wanted > 0.0, room / np.where(wanted > 0.0, wanted, 1.0), np.inf)
+    is_scarcest = share <= share.min(axis=0) + 1e-9
+    return np.asarray((own > held + 1e-6) | (is_scarcest & (need > held + 1e-6)))
 
 
 def visit_price(workload: Workload, prices: Prices) -> float:

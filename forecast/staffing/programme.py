@@ -29,7 +29,8 @@ no cost shown.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -195,6 +196,9 @@ class _Rows:
 def solve_week(problem: WeekProblem, *, gap: float, seconds: float) -> WeekSolution:
     """Solve one week's programme.
 
+    Where people are missing, they are counted first and the rest is solved without them: their
+    price would make any gap look small.
+
     Parameters
     ----------
     problem
@@ -209,6 +213,36 @@ def solve_week(problem: WeekProblem, *, gap: float, seconds: float) -> WeekSolut
     ProgrammeError
         If no roster at all was found in that time.
     """
+    began = time.monotonic()
+    found = _solved_once(problem, gap=gap, seconds=seconds)
+    if not found.missing.any():
+        return found
+    held = replace(problem, least=problem.least - found.missing)
+    left = max(seconds - (time.monotonic() - began), seconds / 2)
+    try:
+        rest = _solved_once(held, gap=gap, seconds=left)
+    except ProgrammeError:
+        penalty = _MISSING * float(found.missing.sum())
+        bound = max(found.bound - penalty, 0.0)
+        return replace(found, cost=found.cost - penalty, bound=bound, is_within=False)
+    return replace(rest, missing=found.missing + rest.missing)
+
+
+def contracts_alone(problem: WeekProblem) -> WeekSolution:
+    """Return the week in which nothing is decided: no locum, nothing over the contract, no cost."""
+    none = np.zeros(problem.least.shape, dtype=np.int64)
+    return WeekSolution(
+        shifts=tuple(tuple(0 for _ in worker.options) for worker in problem.workers),
+        extra=tuple(0 for _ in problem.workers),
+        locums=none,
+        missing=none,
+        cost=0.0,
+        bound=0.0,
+        is_within=False,
+    )
+
+
+def _solved_once(problem: WeekProblem, *, gap: float, seconds: float) -> WeekSolution:
     n_futures, n_branches, n_roles = problem.need.shape
     columns, rows = _Columns(), _Rows()
     people = [

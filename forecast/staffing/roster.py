@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -59,6 +60,8 @@ class RosterSolution:
         Weekly programmes, and those solved within the gap.
     n_scenarios
         Futures that it weighed.
+    n_unsolved
+        Weeks for which there was no time, so that they have the contracts alone and no bound.
     """
 
     gap: float
@@ -68,6 +71,7 @@ class RosterSolution:
     n_weeks: int
     n_within: int
     n_scenarios: int
+    n_unsolved: int = 0
 
     @property
     def sentence(self) -> str:
@@ -78,10 +82,13 @@ class RosterSolution:
                 if self.gap > 0
                 else f"the best possible, in {self.seconds:.0f} s"
             )
+        alone = (
+            f"; for {self.n_unsolved} there was time for contracts alone" if self.n_unsolved else ""
+        )
         return (
             f"after {self.seconds:.0f} s within {100 * self.gap:.2g} % of the best possible "
             f"({100 * self.asked_gap:.2g} % was asked); {self.n_within} of {self.n_weeks} weeks "
-            "got there"
+            f"got there{alone}"
         )
 
 
@@ -133,6 +140,18 @@ def overtime_a_shift(person: StaffMember) -> float:
 def extra_shifts(person: StaffMember) -> int:
     """Return the whole shifts a week that somebody takes on over the contract at most."""
     return int(person.most_overtime / person.hours_of_shift + 1e-9)
+
+
+def terms_on(staff: Iterable[StaffMember], person: str, day: date) -> StaffMember | None:
+    """Return somebody as their contract has them on a day; the same id may stand for several."""
+    own = [one for one in staff if one.id == person]
+    return next((one for one in own if one.is_employed_on(day)), own[-1] if own else None)
+
+
+def paid_hours(person: StaffMember, weeks: Iterable[date]) -> float:
+    """Return the hours that a contract pays in some weeks; of a week it holds in part, as much."""
+    days = [week + timedelta(days=n) for week in weeks for n in range(DAYS_IN_WEEK)]
+    return person.contract_hours * sum(map(person.is_employed_on, days)) / DAYS_IN_WEEK
 
 
 def days_of_leave(person: StaffMember, week: date) -> int:

@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from forecast.staffing.inputs import ROLES, StaffingInputs, StaffMember, table
 from forecast.staffing.laying_out import ToLay, lay_out
 from forecast.staffing.overflow import visit_price
-from forecast.staffing.programme import WeekProblem, WeekSolution, Worker, solve_week
+from forecast.staffing.programme import (
+    ProgrammeError,
+    WeekProblem,
+    WeekSolution,
+    Worker,
+    contracts_alone,
+    solve_week,
+)
 from forecast.staffing.roster import (
     Roster,
     RosterSolution,
@@ -81,10 +88,11 @@ def plan_roster(
     rules
         Gap, time and futures; the table's unless given.
 
-    Raises
-    ------
-    ProgrammeError
-        If no roster of a week was found in the time allowed.
+    Returns
+    -------
+    Roster
+        A week for which the time allowed gave no roster is staffed by contracts alone, and counted
+        in its solution.
     """
     rules = RosterRules.usual() if rules is None else rules
     began = time.monotonic()
@@ -94,10 +102,15 @@ def plan_roster(
     burden: Counter[str] = Counter()
     found: dict[int, tuple[list[Shift], list[Unheld], WeekSolution]] = {}
     price = desk.visit_price(np.zeros(len(desk.names)), np.zeros(len(desk.names)))
+    n_unsolved = 0
     for week in reversed(range(len(by_load))):
         left = max(rules.seconds - (time.monotonic() - began), 0.0)
         problem = desk.problem(week, burden, price, is_peak=week in peaks)
-        solution = solve_week(problem, gap=rules.gap, seconds=left / (week + 1))
+        try:
+            solution = solve_week(problem, gap=rules.gap, seconds=left / (week + 1))
+        except ProgrammeError:  # told as a week for which there was no time
+            solution = contracts_alone(problem)
+            n_unsolved += 1
         price = desk.visit_price(price, desk.overflow_odds(week, problem, solution))
         shifts, unheld = desk.laid(week, problem, solution)
         found[week] = (shifts, unheld, solution)
@@ -121,6 +134,7 @@ def plan_roster(
             n_weeks=len(weeks),
             n_within=sum(s.is_within for *_, s in found.values()),
             n_scenarios=desk.n_futures,
+            n_unsolved=n_unsolved,
         ),
     )
 
@@ -131,15 +145,7 @@ def nothing_done(workload: Workload, inputs: StaffingInputs) -> Roster:
     shifts: list[Shift] = []
     for week in range(len(workload.weeks)):
         problem = desk.problem(week, Counter(), np.zeros(len(desk.names)))
-        none = WeekSolution(
-            shifts=tuple(tuple(0 for _ in w.options) for w in problem.workers),
-            extra=tuple(0 for _ in problem.workers),
-            locums=np.zeros(problem.least.shape, dtype=np.int64),
-            missing=np.zeros(problem.least.shape, dtype=np.int64),
-            cost=0.0,
-            bound=0.0,
-            is_within=True,
-        )
+        none = contracts_alone(problem)
         shifts += desk.laid(week, problem, none)[0]
     return Roster(NOTHING_DONE, tuple(sorted(shifts, key=_by_day)), inputs.staff, workload.weeks)
 
@@ -313,15 +319,15 @@ class _Desk:
         self, week: int, todo: Sequence[ToLay], laid: Sequence[NDArray[np.int64]]
     ) -> list[Shift]:
         found: list[Shift] = []
-        worked: Counter[str] = Counter()
+        worked: Counter[int] = Counter()
         for one, days in zip(todo, laid, strict=True):
             person = self.inputs.staff[one.person] if one.person >= 0 else None
             branch = self.names[one.branch]
             for day in np.repeat(np.arange(DAYS_IN_WEEK), days):
                 is_extra = False
                 if person is not None:
-                    worked[person.id] += 1
-                    is_extra = worked[person.id] > shifts_due(person, self.weeks[week])
+                    worked[one.person] += 1
+                    is_extra = worked[one.person] > shifts_due(person, self.weeks[week])
                 found.append(
                     Shift(
                         self.weeks[week] + timedelta(days=int(day)),
@@ -342,6 +348,7 @@ class _Desk:
             name, word = self.names[branch], ROLES[role]
             able = [p for p in self.inputs.staff if word in p.skills and name in p.branches]
             away = sum(days_of_leave(p, monday) > 0 for p in able)
+            who = "1 person" if len(able) == 1 else f"{len(able)} people"
             have = int(problem.least[branch, role] - solution.missing[branch, role])
             found.append(
                 Unheld(
@@ -352,7 +359,7 @@ class _Desk:
                     f"{name}, week of {monday}: a {word} on each of its "
                     f"{int(self.opens[week][branch].sum())} open days takes "
                     f"{int(problem.least[branch, role])} shifts, {have} can be had "
-                    f"({len(able)} people can work there as {word}, {away} of them on leave; "
+                    f"({who} can work there as {word}, {away} of them on leave; "
                     f"{int(problem.locum_most[branch, role])} locum shifts at most): move leave, "
                     "close a day, or find more locums",
                 )

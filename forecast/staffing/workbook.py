@@ -19,12 +19,14 @@ from forecast.staffing.inputs import ROLES
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import LoadWeek
 from forecast.staffing.roster import Shift
-from forecast.staffing.words import branch_answer, overflow_answer, told_odds
+from forecast.staffing.words import branch_answer, count, overflow_answer, told_odds
 
 _PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
 _NO_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
 _LONGEST_NAME = 31
 _LANDSCAPE_A4 = 9
+_SUMMARY_WIDTH, _BRANCH_WIDTH = (9, 130), (6, 100)  # last column, letters of a line
+_LINE_POINTS = 15
 Cell = str | float | date | None
 HOURS_NOTE = (
     "Hours are hours of work: half of the outcomes lie below the median, eight in ten within the "
@@ -84,10 +86,10 @@ def staffing_workbook(
 def _looks(book: xlsxwriter.Workbook) -> _Looks:
     wrapped = {"text_wrap": True, "valign": "top"}
     return _Looks(
-        title=book.add_format({"bold": True, "font_size": 14, "valign": "top"}),
+        title=book.add_format({"bold": True, "font_size": 14, **wrapped}),
         heading=book.add_format({"bold": True, "bottom": 1, **wrapped}),
         text=book.add_format(wrapped),
-        small=book.add_format({"italic": True, "font_color": "#4e5b69", "valign": "top"}),
+        small=book.add_format({"italic": True, "font_color": "#4e5b69", **wrapped}),
         day=book.add_format({"num_format": "ddd d mmm yyyy", "align": "left", "valign": "top"}),
         number=book.add_format({"num_format": "0.0", "valign": "top"}),
         per_cent=book.add_format({"num_format": "0 %", "valign": "top"}),
@@ -123,6 +125,18 @@ def _write(sheet: Worksheet, row: int, cells: Sequence[Cell], formats: Sequence[
             sheet.write_number(row, at, cell, shape)
 
 
+def _told(sheet: Worksheet, row: int, text: str, shape: Format, *, width: tuple[int, int]) -> None:
+    """Write a sentence over the columns of a sheet, as high as it takes.
+
+    `width` is the last column, and how many letters a line then holds.
+    """
+    last, letters = width
+    sheet.merge_range(row, 0, row, last, "", shape)
+    sheet.write_string(row, 0, text, shape)
+    lines = -(-len(text) // letters)
+    sheet.set_row(row, _LINE_POINTS * lines + (_LINE_POINTS if shape.bold else 0))
+
+
 def _headings(sheet: Worksheet, row: int, names: Sequence[str], looks: _Looks) -> None:
     _write(sheet, row, names, [looks.heading] * len(names))
 
@@ -147,10 +161,10 @@ def _summary(
 ) -> None:
     sheet.set_column(0, 0, 34, looks.text)
     sheet.set_column(1, 9, 13)
-    sheet.write_string(0, 0, overflow_answer(plan, names), looks.title)
+    _told(sheet, 0, overflow_answer(plan, names), looks.title, width=_SUMMARY_WIDTH)
     row = 1
     for note in [*notes, HOURS_NOTE, *plan.findings]:
-        sheet.write_string(row, 0, note, looks.small)
+        _told(sheet, row, note, looks.small, width=_SUMMARY_WIDTH)
         row += 1
     row = _waiting(sheet, row + 1, plan, names, looks)
     if plan.money.lines:
@@ -191,8 +205,9 @@ def _money(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> int:
         _write(sheet, row, cells, [looks.text, *[looks.number] * 9])
     if plan.money.prices_from_table:
         row += 1
-        told = f"{len(plan.money.prices_from_table)} prices are the house's, not the practice's own"
-        sheet.write_string(row, 0, told, looks.small)
+        of_house = count(len(plan.money.prices_from_table), "price is", "prices are")
+        told = f"{of_house.capitalize()} the house's, not the practice's own"
+        _told(sheet, row, told, looks.small, width=_SUMMARY_WIDTH)
     return row + 1
 
 
@@ -207,7 +222,8 @@ def _branch(
     sheet.set_column(0, 0, 17, looks.text)
     sheet.set_column(1, 3, 34, looks.text)
     sheet.set_column(4, 6, 12, looks.text)
-    sheet.write_string(0, 0, branch_answer(plan, branch, names.get(branch, branch)), looks.title)
+    answer = branch_answer(plan, branch, names.get(branch, branch))
+    _told(sheet, 0, answer, looks.title, width=_BRANCH_WIDTH)
     sheet.write_string(
         1,
         0,

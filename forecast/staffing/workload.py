@@ -74,7 +74,7 @@ class Workload:
         Dims ``(role, draw, branch, week)`` [min].
         """
         each, order = self.minutes_each, ("role", "draw", "branch", "week")
-        calls = self.visits.sel(kind=PHONE) * each.sel(kind=PHONE)
+        calls = self.visits.sel(kind=PHONE, drop=True) * each.sel(kind=PHONE, drop=True)
         lost = table().number("pattern.no_show_minutes")
         return (calls + lost * (self.missed * each).sum("kind")).transpose(*order)
 
@@ -355,5 +355,5 @@ def _told(inputs: StaffingInputs) -> list[Told]:
         source = FROM_DESK if sources == {FROM_DESK} else FROM_TABLE
         each = ", ".join(f"{part.role} {part.number:g}" for part in parts if part.number > 0)
         why = "" if len(sources) < 2 else "the practice has entered some of them"
-        found.append(Told(f"minutes of a {kind}", each, source, why))
+        found.append(Told(f"minutes a visit takes: {kind}", each, source, why))
     return found

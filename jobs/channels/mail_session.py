@@ -11,11 +11,12 @@ import smtplib
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
+from queue import Empty, SimpleQueue
+from threading import Thread
 from typing import Literal
 
 from forecast.settings_notices import MailServerSection
 from jobs.channels.mail import TAKEN, cause_of, connect, secure
-from jobs.channels.message import Outcome, within
 
 # What became of one message. "server" is the server's own trouble: it took nothing, and the next
 # message would fare no better.
@@ -58,31 +59,32 @@ class MailSession:
         self._where = f"the mail server {settings.host}:{settings.port}"
         self._new_line = partial(_Line, settings, password, answer, messages, self._where)
         self._line = self._new_line()
+        self._line.start()
 
     def hand_over(self, address: str, written: bytes) -> Hand:
         """Hand one message over, within the time a message may take."""
-        told: list[Hand] = []
-        line = self._line
-
-        def work() -> Outcome:
-            told.append(line.hand_over(address, written))
-            return Outcome("told")
-
-        ended = within(self._whole, work)
-        if told and not line.is_left:
-            return told[0]
-        # what is late goes on by itself to its own end, on a line that nobody uses any more
-        line.leave()
-        self._line = self._new_line()
-        return Hand("in doubt", f"{self._where}: {ended.error}")
+        told = SimpleQueue[Hand]()
+        self._line.asked.put((address, written, told))
+        try:
+            return told.get(timeout=self._whole)
+        except Empty:
+            # what is late goes on by itself to its own end, on a line that nobody uses any more
+            self._line.leave()
+            self._line = self._new_line()
+            self._line.start()
+            return Hand("in doubt", f"{self._where} took longer than {self._whole:g} s")
 
     def close(self) -> None:
         """Say good-bye; that it fails changes nothing."""
-        self._line.close()
+        self._line.asked.put(None)
+        self._line.join(self._whole)
 
 
-class _Line:
-    """One connection after the other, for one thread; one that is left opens none any more."""
+_Asked = tuple[str, bytes, SimpleQueue[Hand]]
+
+
+class _Line(Thread):
+    """One connection after the other, in a thread; one that is left opens none any more."""
 
     def __init__(
         self,
@@ -92,15 +94,30 @@ class _Line:
         messages: int,
         where: str,
     ) -> None:
+        super().__init__(name="mail line", daemon=True)
+        self.asked = SimpleQueue[_Asked | None]()
         self._settings, self._password = settings, password
         self._answer, self._messages, self._where = answer, messages, where
         self._server: smtplib.SMTP | None = None
         self._n_sent = 0
         self.is_left = False
 
+    def run(self) -> None:
+        """Hand over what is asked for, one after the other, until None is asked."""
+        while (one := self.asked.get()) is not None:
+            address, written, told = one
+            try:
+                hand = self.hand_over(address, written)
+            except Exception as error:
+                # a fault of the program: how far it came is not known
+                hand = Hand("in doubt", f"it was stopped by {type(error).__name__}")
+            told.put(hand)
+        self.close()
+
     def leave(self) -> None:
         """Let nothing more go out here."""
         self.is_left = True
+        self.asked.put(None)
         self._break_off()
 
     def close(self) -> None:

@@ -112,7 +112,7 @@ def draft(
     ] = "season near",
     practice: PracticeFolder = Path(),
 ) -> None:
-    """Draft what is due in every region; or one region's by hand, whatever its odds."""
+    """Draft what is due in every region; or one region's by hand, if its odds bear it out."""
     from forecast.alerts.desk import draft_by_hand, kind_of
     from forecast.issuing import latest_issue
     from jobs.alerts import draft_alerts, sentence_of

@@ -94,19 +94,31 @@ def plan(
     show_plans(records, made, plans, in_full=bool(dog), file=file)
 
 
-def culprits(practice: PracticeFolder = Path(), as_of: AsOf = None) -> None:
+def culprits(
+    practice: PracticeFolder = Path(),
+    as_of: AsOf = None,
+    dog: Annotated[
+        list[str] | None,
+        typer.Option(help="The practice's number of a dog, for its own odds; repeat for more."),
+    ] = None,
+) -> None:
     """Tell which exposure flare visits follow beyond the season, as far as that can be told."""
+    from forecast.dosing.desk import dogs_by_number
     from forecast.issuing import latest_issue
     from forecast.practice import open_practice
     from jobs.console import say
-    from jobs.console_culprits import show_culprits
+    from jobs.console_culprits import show_culprits, show_dog
     from jobs.culprits import culprits_of
     from jobs.opening import open_all
 
     opened = open_practice(practice)
     records, climate = open_all(opened)
     made = latest_issue(opened, records, as_of=as_of)
-    show_culprits(culprits_of(opened, records, climate, made, say=say))
+    ids = dogs_by_number(records, dog or ())
+    told, own = culprits_of(opened, records, climate, made, say=say, dogs=ids)
+    show_culprits(told)
+    for number, dog_id in zip(dog or (), ids, strict=True):
+        show_dog(number, own[dog_id])
 
 
 def remake(

@@ -76,9 +76,10 @@ def _measure(practice: Practice, records: Records, port: int, n_messages: int) -
         assert server.stdin is not None
         server.stdout.readline()
         deliver(practice, records, say=print, environment={}, most=100)  # what is loaded once
+        part = n_messages // 4
         for _ in range(4):
-            with _Timed(f"handed over {n_messages // 4}"):
-                deliver(practice, records, say=print, environment={}, most=n_messages // 4)
+            with _Timed(f"handed over {part}"):
+                deliver(practice, records, say=print, environment={}, most=part, seconds=3600)
         server.stdin.write(b"\n")
         server.stdin.flush()
         print(f"  the server took {int(server.stdout.readline())}")

@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 
 import forecast.backtest
-from forecast.backtest import BacktestTask, backtest
+from forecast.backtest import BacktestTask, backtest, kept_scores
 from forecast.cut import DataCut, Known
 from forecast.regions import Region
 from jobs.demo.places import choose_regions
@@ -64,6 +64,14 @@ def test_every_model_is_scored_at_every_origin(whole: pd.DataFrame) -> None:
     assert len(whole) == 2 * 6 * 2 * 26
 
 
+def test_the_forecast_of_every_origin_holds_the_odds_of_its_weeks(whole: pd.DataFrame) -> None:
+    """Those of pressure, which the other members do not tell."""
+    ours = whole[whole["model"] == "forepaw"]
+    assert ours["odds_high"].between(0, 1).all()
+    others = whole[whole["model"] != "forepaw"]
+    assert others[["odds_high", "usual_odds", "was_high"]].isna().all(axis=None)
+
+
 @pytest.mark.long
 def test_scores_are_the_same_on_two_workers(task: BacktestTask, whole: pd.DataFrame) -> None:
     """To the last bit."""
@@ -86,6 +94,7 @@ def test_one_that_was_broken_off_goes_on(task, whole, tmp_path, monkeypatch) -> 
     again = backtest(task, **FEW, keep_in=tmp_path)
     assert len(ran) == 1
     pd.testing.assert_frame_equal(again, whole, check_exact=True)
+    pd.testing.assert_frame_equal(kept_scores(tmp_path), whole, check_exact=True)
 
 
 def test_nothing_kept_of_other_data_is_taken_up(task, tmp_path) -> None:

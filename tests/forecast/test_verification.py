@@ -57,6 +57,7 @@ def test_a_forecast_without_spread_is_scored_by_its_distance(make_issued):
     assert scored["inside_90"].tolist() == pytest.approx([0.0, 0.9])
     assert scored["was_high"].tolist() == [1.0, 0.0]
     assert scored["odds_high"].tolist() == [0.0, 0.0]
+    assert scored["usual_odds"].tolist() == pytest.approx([0.2, 0.2])
 
 
 def test_a_week_is_high_by_its_pressure_not_by_its_visits(make_issued):

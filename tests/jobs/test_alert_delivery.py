@@ -36,6 +36,7 @@ from forecast.alerts.unsubscribing import check_token, record_consent, unsubscri
 from forecast.records import Records, tables
 from forecast.records.alerts import alert
 from forecast.records.notices import notices
+from forecast.records.runs import runs
 from jobs.alert_delivery import Delivered, deliver
 from jobs.channels.webhook import signed_headers
 from models.errors import ForepawError
@@ -123,6 +124,14 @@ def test_a_name_writes_no_header_and_no_html_and_rubbish_is_listed(tmp_path):
     assert found["r1"] == ("left out", "mail address refused: control signs")
     assert found["r2"] == ("left out", "mail address refused: look-alike")
     assert found["r3"] == ("left out", "no mail address")
+
+
+def test_an_invented_practice_writes_to_nobody(tmp_path):
+    """Its mails lie in the folder, whatever server the settings name."""
+    text = settings(mail_port=1).replace('country = "DE"', 'country = "DE"\ninvented = true')
+    with sent_off(tmp_path, text) as (p, r):
+        assert run(p, r).trouble == {}
+        assert len(list((p.outbox_folder / "alerts" / "a1").glob("*.eml"))) == 5
 
 
 def test_without_a_mail_server_the_folder_takes_the_mails(tmp_path):
@@ -366,7 +375,7 @@ def test_a_server_that_is_away_costs_nobody_an_attempt(tmp_path):
 
 # ------------------------------------------------------------------------------ when
 def test_nobody_is_written_to_at_night(tmp_path):
-    """By the region's own time: at 19 UTC it is nine in the evening there, at eight it is not."""
+    """By the region's own time: at 18 UTC it is eight in the evening there, at 6 in the morning."""
     zones = (("north", "Europe/Berlin"), ("east", "Pacific/Auckland"))
     with (
         mail_server() as (taken, port),
@@ -387,7 +396,7 @@ def test_what_is_late_is_not_sent(tmp_path):
     with mail_server() as (taken, port), sent_off(tmp_path, settings(mail_port=port)) as (p, r):
         run(at(p, datetime(2026, 4, 27, 9, tzinfo=UTC)), r)
         assert got(taken) == {}
-        assert {why for _, why in states(r).values()} == {"the weeks it speaks of have begun"}
+        assert {why for _, why in states(r).values()} == {"the first week it speaks of is over"}
 
 
 def test_no_mail_goes_out_that_nobody_can_unsubscribe_from(tmp_path):
@@ -435,3 +444,6 @@ def test_a_partner_without_a_secret_stops_no_mail(tmp_path):
         done = run(p, r)
         assert "there is no secret for it" in done.sentence
         assert by_state(r) == {"sent": 5, "waiting": 1}
+        assert [one.about for one in notices(r, open_only=True)] == ["alerts to the partner"]
+        last = runs(r, job="send alerts")[0]
+        assert last.state == "done"  # owners need not wait for it to be mended

@@ -15,13 +15,14 @@ from forecast.culprits import kept_culprits
 from forecast.issuing import latest_issue
 from forecast.practice import create_practice, open_practice
 from forecast.records import open_records
+from forecast.records.dogs import dog_ids
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.vintages import add_vintage
 from jobs import console as console_module
-from jobs.console_culprits import show_culprits
+from jobs.console_culprits import show_culprits, show_dog
 from jobs.culprits import culprits_are_due, culprits_of
 from jobs.opening import open_all
-from models.culprits import Culprits, LagOdds
+from models.culprits import Culprits, DogOdds, LagOdds
 from models.culprits.conditional_logit import LogitFit
 
 FIT = LogitFit(np.zeros(1), np.eye(1), 0.0)
@@ -77,6 +78,17 @@ def test_what_is_found_stands_with_its_interval_and_a_caution(printed):
     assert "0.004" in text
 
 
+def test_one_dogs_odds_stand_with_its_episodes_or_the_practices_do(printed):
+    """Below six episodes nothing of the dog's own is printed."""
+    own = DogOdds("grasses", (0, 6), 1.31, 0.9, 1.9, 7, "dog")
+    show_dog("D7", [own])
+    show_dog("D8", [replace(own, episodes=5, whose="practice")])
+    text = printed()
+    assert "grasses 0-6 1.31 0.90-1.90" in text
+    assert "From 7 episodes of its own" in text
+    assert "5 episodes can be compared; below 6 the practice's odds stand" in text
+
+
 def test_what_is_not_known_is_no_number(printed):
     """A record too short to judge has odds and neither interval nor p value."""
     nan = float("nan")
@@ -95,7 +107,11 @@ def test_a_practice_is_told_from_its_records_and_it_is_kept(filled):
     opened = open_practice(filled[0])
     records, climate = open_all(opened)
     made = latest_issue(opened, records)
-    found = culprits_of(opened, records, climate, made, say=lambda step: None)
+    dogs = list(dog_ids(records).values())[:3]
+    found, own = culprits_of(opened, records, climate, made, say=lambda step: None, dogs=dogs)
+    # each dog's own, or the practice's where it has too few episodes
+    assert set(own) == set(dogs)
+    assert {len(odds) for odds in own.values()} == {len(found.odds)}
     assert found.given == found.used + found.covered + found.alone
     assert found.given > 0
     kept = kept_culprits(records)

@@ -11,6 +11,12 @@ import pytest
 
 from forecast.practice import create_practice, open_practice, template
 from forecast.records.visits import visits
+from forecast.staffing.desk_inputs import desk_inputs
+from forecast.staffing.overflow import meet
+from forecast.staffing.patterns import learn_patterns, seen_visits
+from forecast.staffing.planning import weeks_ahead
+from forecast.staffing.rostering import nothing_done, plan_roster
+from forecast.staffing.workload import workload_of
 from jobs.demo.raw_export.truth import NOBODY_SEEN
 from jobs.demo.report import print_report
 from jobs.demo.run import TO_COME, morning_of, run_demo
@@ -50,6 +56,28 @@ def test_plans_keep_the_minimum_interval_and_leave_the_unready_alone(demo):
         days = [dose.date.toordinal() for dose in plan.doses]
         assert min(np.diff(days), default=28) >= 28
         assert len(plan.cautions) >= 5
+
+
+def test_the_branch_that_is_short_of_a_vet_is_found(demo, tmp_path):
+    """Teal has one vet of three days: it overflows, and its weeks without any vet are named."""
+    folder = shutil.copytree(demo.practice.folder, tmp_path / "desk")
+    practice = open_practice(folder, now=demo.practice.now)
+    records, _ = open_all(practice)
+    issued, today = demo.issue, demo.issue.cut.origin
+    weeks = weeks_ahead(today, 10)
+    given = desk_inputs(practice, records, first_day=weeks[0], weeks=len(weeks)).inputs
+    regions = [str(region) for region in issued.forecast["region"].values]
+    seen = seen_visits(practice, records, today=today)
+    patterns = learn_patterns(seen, given.hours, regions=regions, today=today)
+    load = workload_of(issued.forecast, patterns, given, weeks=weeks, seed=[1])
+    odds = meet(load, nothing_done(load, given), given).over.mean(("draw", "week"))
+    assert float(odds.sel(role="vet", branch="teal")) > 0.8
+    assert float(odds.drop_sel(branch="teal").max()) < 0.3
+    assert float(odds.sel(role=["technician", "desk"]).max()) < 0.1
+    roster = plan_roster(load, given)
+    assert {(one.branch, one.role) for one in roster.unheld} == {("teal", "vet")}
+    assert len(roster.unheld) == 2  # the two weeks of leave
+    records.close()
 
 
 def test_the_long_table_is_whole(demo):

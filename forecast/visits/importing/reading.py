@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Collection
 from datetime import date
 
-from forecast.csv_files import CsvTable, csv_table, read_csv
+import pandas as pd
+
+from forecast.csv_files import CsvTable, csv_table, is_number, read_csv
 from forecast.records.tables import (
     CONSENT_ANSWERS,
     DOG_STATUSES,
@@ -95,6 +97,20 @@ def _are_days(text: str) -> bool:
     return True
 
 
+def _leave_out_no_degrees(table: CsvTable, column: str, most: float) -> None:
+    """Take out rows whose degrees are no number, or lie beyond the earth; none may be given."""
+    text = table.rows[column]
+    number = pd.to_numeric(text.where(is_number(text)), errors="coerce")
+    wrong = (text != "") & ~(number.abs() <= most)
+    table.leave_out(
+        wrong,
+        column,
+        check="no degrees",
+        allowed=f"degrees from -{most:g} to {most:g}, with a point",
+        fix="write degrees in the system WGS 84, or leave them out",
+    )
+
+
 def read_dogs(
     content: bytes,
     file: str,
@@ -106,11 +122,12 @@ def read_dogs(
     """Read dogs: dog (the practice's number), and what is known of it and its owner.
 
     Optional columns: name, owner (the owner's name), owner_number, owner_contact, owner_status,
-    consent (yes, no or not known: may the practice write to the owner), species, breed, birth_date,
+    consent (yes, no or not known: may the practice write to the owner) and consent_alerts (the
+    same of alerts, which counts before it), species, breed, birth_date,
     sex (female or male, with "neutered" or "entire" after it if known), status and status_from,
-    region or postcode and home_from (the days from which on they hold), branch, vet (the practice's
-    own name of who looks after it, or nobody) and vet_from, which may lie ahead. An owner without a
-    number is told apart by name and contact.
+    region, postcode or latitude and longitude in degrees, and home_from (the days from which on
+    they hold), branch, vet (the practice's own name of who looks after it, or nobody) and vet_from,
+    which may lie ahead. An owner without a number is told apart by name and contact.
     """
     table = read_csv(
         content,
@@ -118,6 +135,7 @@ def read_dogs(
         required=("dog",),
         optional=(
             *("name", "owner", "owner_number", "owner_contact", "owner_status", "consent"),
+            *("consent_alerts", "latitude", "longitude"),
             *("species", "breed", "birth_date", "sex", "status", "status_from"),
             *("region", "postcode", "home_from", "branch", "vet", "vet_from"),
         ),
@@ -130,10 +148,13 @@ def read_dogs(
         ("status", DOG_STATUSES),
         ("owner_status", OWNER_STATUSES),
         ("consent", CONSENT_ANSWERS),
+        ("consent_alerts", CONSENT_ANSWERS),
         ("region", sorted(regions)),
         ("branch", sorted(branches)),
     ):
         table.leave_out_unknown(column, allowed, empty=True)
+    for column, most in (("latitude", 90.0), ("longitude", 180.0)):
+        _leave_out_no_degrees(table, column, most)
     for column in ("birth_date", "status_from", "home_from"):
         table.parse_days(column, earliest=earliest_day(), latest=today, empty=True)
     table.leave_out(

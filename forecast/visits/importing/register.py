@@ -12,9 +12,11 @@ from sqlalchemy import Connection
 from forecast.homes import NOT_KNOWN, Home, HomeFinder
 from forecast.records import dogs as dog_records
 from forecast.records.dated import (
+    ALERTS,
     DOG_STATUSES,
     DOG_VETS,
     HOMES,
+    MESSAGES,
     OWNER_STATUSES,
     Said,
     keep_consents,
@@ -24,7 +26,7 @@ from forecast.records.tables import SEXES
 from forecast.records.vets import NOBODY, keep_vets, name_key
 
 _NEUTERED = {"neutered": True, "entire": False}  # anything else, and nothing, is not known
-_OF_OWNER = ("owner", "owner_contact", "owner_status", "consent")
+_OF_OWNER = ("owner", "owner_contact", "owner_status", "consent", "consent_alerts")
 _Row = Mapping[str, Any]
 
 
@@ -76,8 +78,9 @@ def _keep_owners_said(
     told = {owner: row["owner_status"] for owner, row in owners.items() if row["owner_status"]}
     said = {owner: Said((status,)) for owner, status in told.items()}
     keep_said(connection, OWNER_STATUSES, said, today=today)
-    answers = {owner: row["consent"] for owner, row in owners.items() if row["consent"]}
-    keep_consents(connection, answers, day=today)
+    for column, what in (("consent", MESSAGES), ("consent_alerts", ALERTS)):
+        answers = {owner: row[column] for owner, row in owners.items() if row[column]}
+        keep_consents(connection, answers, day=today, what=what)
 
 
 def _owners(rows: Sequence[_Row]) -> dict[str, dict[str, str]]:
@@ -98,8 +101,13 @@ def owner_key(row: _Row) -> str:
 
 
 def _home(row: _Row, finder: HomeFinder) -> Home:
-    """Return the region that a row names, or the one its postcode lies in."""
-    return Home("region", row["region"]) if row["region"] else finder.of_postcode(row["postcode"])
+    """Return the region that a row names, or the one its postcode or its point lies in."""
+    if row["region"]:
+        return Home("region", row["region"])
+    home = finder.of_postcode(row["postcode"])
+    if home == NOT_KNOWN and row["latitude"] and row["longitude"]:
+        return finder.of_point(float(row["latitude"]), float(row["longitude"]))
+    return home
 
 
 def _values(row: _Row, owner_id: str | None) -> dict[str, Any]:

@@ -113,10 +113,20 @@ def test_the_end_is_spoken_of_only_after_its_season_was(rule):
 
 
 def test_a_kind_that_the_rule_leaves_out_is_not_spoken_of(rule):
-    silent = replace(rule, kinds=("season near",))
-    looked = decide(silent, weeks(0, 0.5), Standing(), day=DAY)
-    assert looked.spoken is None
-    assert "does not speak of" in looked.why
+    """A sudden week leaves the region off; a season puts it on, so that its peak can be told."""
+    looked = decide(replace(rule, kinds=("season near",)), weeks(0, 0.5), Standing(), day=DAY)
+    assert (looked.spoken, looked.standing.is_on) == (None, False)
+    assert "does not speak of it" in looked.why
+    looked = decide(
+        replace(rule, kinds=("peak near",)), weeks(0, 0.5, usual=0.5), Standing(), day=DAY
+    )
+    assert (looked.spoken, looked.standing.is_on) == (None, True)
+
+
+def test_a_season_that_begins_while_a_sudden_week_is_on_is_spoken_of(rule):
+    """The gap after the sudden week is over, and the odds never sank between."""
+    on = Standing(True, (("sudden high week", DAY - timedelta(days=28)),))
+    assert decide(rule, weeks(0, 0.5, usual=0.3), on, day=DAY).spoken.kind == "season near"
 
 
 def test_odds_that_are_not_known_are_never_taken_for_quiet(rule):
@@ -124,12 +134,19 @@ def test_odds_that_are_not_known_are_never_taken_for_quiet(rule):
     looked = decide(rule, weeks(None, None, None), on, day=DAY)
     assert looked.spoken is None
     assert looked.standing == on
-    assert span_of(rule, "season near", weeks(None, None), day=DAY) is None
+    asked = span_of(rule, "season near", weeks(None, None), day=DAY)
+    assert "no odds of a week within reach are known" in asked
 
 
-def test_a_draft_by_hand_speaks_of_the_highest_week_where_none_is_above(rule):
-    asked = span_of(rule, "season near", weeks(0, 0.05, 0.15, 0.1), day=DAY)
-    assert (asked.weeks, asked.best) == (mondays(2), mondays(2)[0])
+def test_a_draft_by_hand_says_nothing_that_the_odds_do_not_bear_out(rule):
+    """Below 1 in 4 no high weeks are near, at 1 in 5 or above no season is over."""
+    low = weeks(0, 0.05, 0.15, 0.1)
+    assert "15%, below the rule's 25%" in span_of(rule, "season near", low, day=DAY)
+    assert "15%, below the rule's 25%" in span_of(rule, "peak near", low, day=DAY)
+    assert span_of(rule, "season over", low, day=DAY).weeks == mondays(1, 2, 3)
+    loud = weeks(0, 0.05, 0.2, 0.3)
+    assert "the season is not over" in span_of(rule, "season over", loud, day=DAY)
+    assert span_of(rule, "peak near", loud, day=DAY).weeks == mondays(3)
 
 
 @pytest.mark.parametrize(("n_told", "may"), [(0, True), (2, True), (3, False), (4, False)])

@@ -73,6 +73,23 @@ def test_a_rule_that_is_off_drafts_nothing(practice, records, rule, issued):
     assert desk.draft_due(practice, records, issued(HIGH)).why == {}
 
 
+def test_leads_count_from_today_and_not_from_an_older_forecast(
+    practice, records, with_rule, issued
+):
+    """On 27 March the weeks of 20 and 27 March are out of reach of a forecast of the 8th."""
+    late = replace(practice, now=practice.now + timedelta(days=19))
+    drafted = desk.draft_due(late, records, issued(HIGH))
+    assert drafted.alerts == ()
+    assert "highest odds within reach, 10%" in drafted.why["north"]
+
+
+def test_a_hindcast_is_no_ground_for_an_alert(practice, records, with_rule, issued):
+    issue = issued(HIGH)
+    past = replace(issue, cut=replace(issue.cut, kind="hindcast"))
+    drafted = desk.draft_due(practice, records, past)
+    assert (drafted.alerts, drafted.why) == ((), {"north": "the newest forecast is a hindcast"})
+
+
 def test_what_was_thrown_away_is_not_drafted_again_the_next_day(practice, records, draft, issued):
     desk.discard(records, draft.id, by="a", now=practice.now)
     tomorrow = replace(practice, now=practice.now + timedelta(days=1))
@@ -81,15 +98,15 @@ def test_what_was_thrown_away_is_not_drafted_again_the_next_day(practice, record
     assert "gap" in again.why["north"] or "is on" in again.why["north"]
 
 
-def test_a_person_may_ask_for_a_draft_whatever_the_odds(practice, records, with_rule, issued):
-    made = desk.draft_by_hand(
-        practice, records, issued([0.0] * 6), "north", kind="peak near", by="a"
-    )
-    assert (made.kind, made.made_by) == ("peak near", "a")
+def test_a_person_may_ask_for_a_draft_that_the_odds_bear_out(practice, records, with_rule, issued):
+    issue = issued(HIGH)
+    made = desk.draft_by_hand(practice, records, issue, "north", kind="peak near", by="a")
+    assert (made.kind, made.made_by, made.first_week) == ("peak near", "a", date(2023, 3, 20))
+    with pytest.raises(AlertError, match="the season is not over"):
+        desk.draft_by_hand(practice, records, issue, "north", kind="season over", by="a")
     with pytest.raises(AlertError, match="state the region's rule first"):
-        desk.draft_by_hand(
-            practice, records, issued(HIGH, issue_id="i2"), "south", kind="peak near", by="a"
-        )
+        desk.draft_by_hand(practice, records, issue, "south", kind="peak near", by="a")
+    assert len(held.alerts(records)) == 1
 
 
 # ------------------------------------------------------------------------------ approving

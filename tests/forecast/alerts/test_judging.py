@@ -90,5 +90,18 @@ def test_below_ten_events_there_are_counts_and_no_shares():
     assert "10%" in found.sentence
 
 
+def test_fewer_than_ten_warnings_have_no_share_of_false_ones_either():
+    """Ten events, of which nine are warned of and hit, then all ten; never 0 % of a few."""
+    weeks = high("#..." * 10)
+    told = [given("sudden high week", 4 * i - 1, 4 * i) for i in range(9)]
+    found = tally(told, weeks, seed=1)
+    assert found.detection.mean == pytest.approx(9 / 10)
+    assert found.false_alarms is None
+    whole = tally([*told, given("sudden high week", 35, 36)], weeks, seed=1)
+    assert whole.false_alarms.mean == 0
+    assert "0% (" in whole.sentence
+    assert "between 0% and 0%" not in whole.sentence
+
+
 def test_nothing_on_record_is_said_so():
     assert "No alert" in tally([], {}, seed=1).sentence

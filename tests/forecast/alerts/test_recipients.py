@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 
 import pytest
@@ -10,7 +11,8 @@ from alert_world import NOW, Person, Pet, add_approved, add_people, make_practic
 from forecast.alerts.household import LeftOut, OwnerFacts, answer_of, judged
 from forecast.alerts.lists import keep_list
 from forecast.alerts.sending import preview_list
-from forecast.records.tables import alert_message
+from forecast.records.tables import alert_message, owner
+from forecast.visits import import_dogs
 
 DEAD = (Pet(status="dead"),)
 # What stands in the register, and why no message goes: by hand, from the issue's words.
@@ -128,3 +130,32 @@ def test_whoever_unsubscribed_or_cannot_be_reached_is_left_out():
     assert judged(fine, stopped=None) is None
     assert judged(fine, stopped="unsubscribed") is LeftOut.UNSUBSCRIBED
     assert judged(fine, stopped="bounced") is LeftOut.BOUNCED
+
+
+def test_a_register_tells_homes_by_postcode_or_point_and_consent_by_purpose(tmp_path):
+    """From the file to the list: a postcode, a point in the outline, one outside, both consents."""
+    placed = 'allergens = ["grasses"]\npostcodes = ["80"]\narea = "north.geojson"'
+    text = settings().replace('allergens = ["grasses"]', placed)
+    practice = make_practice(tmp_path / "practice", text)
+    ring = [[8.4, 47.2], [8.9, 47.2], [8.9, 47.6], [8.4, 47.6], [8.4, 47.2]]
+    outline = {"type": "Polygon", "coordinates": [ring]}
+    (practice.folder / "north.geojson").write_text(json.dumps(outline), encoding="utf-8")
+    (tmp_path / "dogs.csv").write_text(
+        "dog,owner,owner_number,owner_contact,status,consent,consent_alerts,postcode,"
+        "latitude,longitude\n"
+        "D1,A,1,a@x.example,active,yes,,80331,,\n"
+        "D2,B,2,b@x.example,active,yes,,,47.4,8.6\n"
+        "D3,C,3,c@x.example,active,yes,,,50,8.6\n"
+        "D4,D,4,d@x.example,active,no,yes,80331,,\n"
+        "D5,E,5,e@x.example,active,yes,no,80331,,\n"
+        "D6,F,6,f@x.example,active,yes,,,100,8.6\n"
+    )
+    records = opened(practice)
+    report = import_dogs(practice, records, tmp_path / "dogs.csv")
+    assert [(one.check, one.row) for one in report.findings] == [("no degrees", 7)]
+    drawn = preview_list(practice, records, add_approved(records))
+    with records.reading() as connection:
+        number = {row.id: row.reference for row in connection.execute(owner.select())}
+    found = {number[one.owner_id]: one.left_out for one in drawn.listed}
+    assert found == {"1": None, "2": None, "4": None, "5": LeftOut.SAID_NO}
+    records.close()

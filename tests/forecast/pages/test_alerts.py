@@ -129,14 +129,18 @@ def test_who_was_shown_an_older_text_is_told_so(people, draft):
     assert "changed its text since it was shown" in answer.text
 
 
-def test_a_draft_by_hand_of_a_quiet_region_and_thrown_away(people, issue, opened):
+def test_a_draft_by_hand_and_thrown_away(people, issue, opened):
+    """Of the quiet south it is refused with the odds; of the north it is made and thrown away."""
     ida = people["ida"]
     refused = ida.post("/alerts/draft", data={"region": "south", "kind": "season near"})
     assert "state the region" in refused.text
     ida.post("/alerts/rule/south", data=RULE)
-    made = ida.post("/alerts/draft", data={"region": "south", "kind": "season near"})
+    refused = ida.post("/alerts/draft", data={"region": "south", "kind": "season near"})
+    assert "would say what the forecast does not" in refused.text
+    ida.post("/alerts/rule/north", data=RULE)
+    made = ida.post("/alerts/draft", data={"region": "north", "kind": "season near"})
     path = made.headers["location"]
-    assert "draft" in ida.get(path).text
+    assert "waits for another approval" in ida.get(path).text
     ida.post(f"{path}/refuse", data={"remark": "nothing to tell"})
     assert "nothing to tell" in ida.get(path).text
     ida.post(f"{path}/discard")

@@ -105,9 +105,9 @@ def test_figures_are_those_of_the_newest_plan_alone(at, planned):
     """Drawn once and kept beside the issue's; other names and plans are not there."""
     vet = at(Role.VET)
     address = f"/staffing/branches/at-north/load/{planned}"
-    live = vet.get(f"{address}/vet.wide.json")
-    assert live.status_code == 200
-    assert "hours of work" in live.text
+    drawn = vet.get(f"{address}/vet.wide.svg")
+    assert drawn.status_code == 200
+    assert "hours of work" in drawn.text
     for wrong in ("/vet.tall.svg", "/cat.wide.svg", "/vet"):
         assert vet.get(f"{address}{wrong}").status_code == 404
     assert vet.get("/staffing/branches/at-north/load/other/vet.wide.json").status_code == 404

@@ -15,7 +15,7 @@ from forecast.practice import create_practice
 from forecast.records import Records, open_records, staff_tables
 from forecast.records.desk import hours_on_record
 from forecast.records.staff import staff_on_record
-from forecast.records.tables import branch
+from forecast.records.tables import branch, closure
 from forecast.sheets import SheetError
 from forecast.staffing.desk_file import DeskTable, DeskWords, read_desk
 from forecast.staffing.desk_import import import_staff
@@ -210,6 +210,23 @@ def rows(records) -> dict[str, int]:
             name: connection.scalar(select(func.count()).select_from(getattr(staff_tables, name)))
             for name in named
         }
+
+
+def test_a_branch_is_closed_on_public_holidays_and_listed_closures(tmp_path, small_settings):
+    """1 March is a holiday in Korea; a day with a full diary is an open one."""
+    text = small_settings.replace("invented = true", 'invented = true\ncountry = "KR"')
+    practice = create_practice(tmp_path / "korea", text, now=NOW)
+    opened = open_records(practice)
+    with opened.writing() as connection:
+        row = {"id": "north", "name": "n", "region_id": "north", "open_days": "wed thu fri"}
+        connection.execute(branch.insert().values(row))
+        for day, full in ((date(2023, 3, 2), False), (date(2023, 3, 3), True)):
+            told = {"branch_id": "north", "date": day, "reason": "x", "full": full}
+            connection.execute(closure.insert().values(told))
+    hours = desk_inputs(practice, opened, first_day=date(2023, 2, 27), weeks=2).inputs.hours
+    opened.close()
+    days = [date(2023, 3, day) for day in (1, 2, 3, 8)]
+    assert [hours["north"].is_open(day) for day in days] == [False, False, True, True]
 
 
 def test_what_changes_is_added_and_the_past_stays_readable(practice, records, bring):

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from small_desk import MONDAY, hours, inputs, staff_of, workload
 
+from forecast.staffing import rostering
 from forecast.staffing.inputs import (
     OTHER,
     PHONE,
@@ -20,7 +21,7 @@ from forecast.staffing.inputs import (
 )
 from forecast.staffing.money import compare, cost_line
 from forecast.staffing.overflow import capacity_of, load_weeks, meet, service_levels, waiting_weeks
-from forecast.staffing.programme import solve_week
+from forecast.staffing.programme import ProgrammeError, solve_week
 from forecast.staffing.roster import days_of_leave, shifts_due
 from forecast.staffing.rostering import RosterRules, _Desk, mean_load, nothing_done, plan_roster
 from forecast.staffing.slots import free_slots, phone_people
@@ -86,6 +87,19 @@ def test_what_waits_adds_to_the_next_week(load, given):
     assert found["a", second].waiting == 0.0
 
 
+def test_a_role_is_not_short_because_visits_wait_for_another():
+    """One vet, a technician with time for each week: visits pile up for the vet alone."""
+    given = inputs(["a"], staff_of("a"), locum_shifts={})
+    load = mean_load(workload(given, counts={"a": 1.6}, n_weeks=6, spread=0.0))
+    met = meet(load, nothing_done(load, given), given)
+    technician = met.need.sel(role="technician")
+    held = met.capacity.sel(role="technician") + 240  # with its overtime
+    assert float((technician > held).mean()) > 0.5  # what waits would need more
+    assert bool((load.minutes.sel(role="technician") <= held).all())
+    assert float(met.over.sel(role="technician").mean()) == 0.0
+    assert float(met.over.sel(role="vet").mean()) == 1.0
+
+
 def test_the_plan_sends_people_where_they_are_wanted(load, given, planned):
     """The second vet of a goes to b, within the limit of shifts away; overflow falls."""
     sent = [s for s in planned.shifts if s.is_away and s.role == "vet"]
@@ -128,6 +142,26 @@ def test_leave_takes_days_of_the_contract():
     assert own == [MONDAY + timedelta(days=n) for n in (2, 3, 4)]
 
 
+def test_other_terms_from_a_day_on_are_one_person_paid_once():
+    """Four hours a day to Wednesday of the second week, eight after; two weeks by hand.
+
+    Twenty hours the first week, 3/7 of 20 and 4/7 of 40 the second; never two shifts on a day.
+    """
+    change = MONDAY + timedelta(days=10)
+    before = StaffMember(
+        "x", ("vet",), "a", 20.0, shift_hours=4.0, last_day=change - timedelta(days=1)
+    )
+    after = StaffMember("x", ("vet",), "a", 40.0, shift_hours=8.0, first_day=change)
+    given = inputs(["a"], [before, after])
+    load = workload(given, n_draws=3)
+    roster = nothing_done(load, given)
+    line = cost_line(roster, meet(load, roster, given), given)
+    assert line.wages == pytest.approx(40 * (20 + 20 * 3 / 7 + 40 * 4 / 7))
+    own = [s for s in roster.shifts if s.person == "x"]
+    assert len({s.day for s in own}) == len(own) == 10
+    assert [s.hours for s in sorted(own, key=lambda s: s.day)] == [4.0] * 8 + [8.0] * 2
+
+
 def test_what_cannot_hold_is_named():
     """The only vet is away, one locum shift a week is to be had: four days are without."""
     week = (MONDAY, MONDAY + timedelta(days=4))
@@ -168,6 +202,18 @@ def test_the_gap_and_the_time_are_told(planned):
     assert (told.n_weeks, told.n_within) == (2, 2)
     assert told.gap <= 0.01
     assert "best possible" in told.sentence
+
+
+def test_no_time_leaves_contracts_and_says_so(load, given, monkeypatch):
+    """Where a week finds no roster the desk still has one, and reads that nothing was found."""
+
+    def never(*_, **__):
+        raise ProgrammeError("no time")
+
+    monkeypatch.setattr(rostering, "solve_week", never)
+    roster = plan_roster(load, given, rules=QUICK)
+    assert roster.shifts == nothing_done(load, given).shifts
+    assert roster.solution.sentence.endswith("for 2 there was time for contracts alone")
 
 
 def test_a_mean_has_one_draw(load):

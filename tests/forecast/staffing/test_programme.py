@@ -146,6 +146,16 @@ def test_who_is_missing_is_said_where_it_cannot_hold():
     assert solve_week(one, gap=0.0, seconds=60).missing[:, 0].sum() == 3
 
 
+def test_what_is_missing_is_in_no_cost_and_hides_no_gap():
+    """With three people missing the rest is still the best: as if only those had been asked for."""
+    one = problem(4, workers=[worker(((0, 0), (1, 0)), due=3)], least=3.0, locums=1.0)
+    found = solve_week(one, gap=0.01, seconds=60)
+    assert found.missing.sum() == 1  # a person of three shifts and a locum at each branch
+    asked = WeekProblem(**(vars(one) | {"least": one.least - found.missing}))
+    assert found.cost == pytest.approx(solve_week(asked, gap=0.0, seconds=60).cost, rel=0.01)
+    assert found.cost < 1e5
+
+
 def test_weighing_futures_beats_the_mean_on_those_futures():
     """The two-stage roster costs no more over the futures than the one planned on their mean."""
     one = problem(5, workers=[worker(((0, 0), (1, 0)), due=2, extra=1)], locums=1.0)

@@ -7,7 +7,7 @@ import json
 import shutil
 import sqlite3
 from collections import namedtuple
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -231,12 +231,13 @@ def test_a_clock_of_the_machine_that_goes_wrong(folder, records):
     """Before this version was made; or before a run that was written down."""
     early = datetime(2020, 1, 1, tzinfo=UTC)
     assert found(folder, "machine's clock", early)[0][0] == "fail"
-    start_run(records, "issue", local_date=date(2026, 11, 26), started_at=NOW)
-    assert found(folder, "machine's clock", NOW - timedelta(minutes=4))[0][0] == "ok"
-    ((state, sentence),) = found(folder, "machine's clock", NOW - timedelta(minutes=6))
+    late = datetime(2090, 5, 31, 12, tzinfo=UTC)  # after the runs of today that made the folder
+    start_run(records, "issue", local_date=late.date(), started_at=late)
+    assert found(folder, "machine's clock", late - timedelta(minutes=4))[0][0] == "ok"
+    ((state, sentence),) = found(folder, "machine's clock", late - timedelta(minutes=6))
     assert state == "fail"
     assert sentence == (
-        "it says 2026-11-26 11:54 UTC, but a run was written down at 2026-11-26 12:00 UTC"
+        "it says 2090-05-31 11:54 UTC, but a run was written down at 2090-05-31 12:00 UTC"
     )
 
 

@@ -13,6 +13,7 @@ from forecast.visits.counting.volume import (
     daily_volume,
     days_by_year,
     new_patients,
+    public_holidays,
     volume_on_record,
 )
 from forecast.visits.rules import VisitError
@@ -125,3 +126,12 @@ def test_the_closures_on_record_are_read(practice, records, write):
             "full": 1,
         }
     ]
+
+
+def test_a_part_of_a_country_may_have_holidays_of_its_own():
+    """Epiphany is a holiday in Bavaria and not in all of Germany; an unknown part is refused."""
+    days = pd.DatetimeIndex(["2024-01-06"])
+    assert pd.Timestamp("2024-01-06") in public_holidays(days, "DE-BY")
+    assert pd.Timestamp("2024-01-06") not in public_holidays(days, "DE")
+    with pytest.raises(VisitError, match="a subdivision of it"):
+        public_holidays(days, "DE-XX")

@@ -1,0 +1,62 @@
+"""What an owner said at the desk about alerts: yes or no, by the practice's own number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from forecast.accounts.roles import Right
+from forecast.alerts.unsubscribing import record_consent
+from forecast.pages.page import Asked, GoTo, Page, View
+from forecast.records.engine import RecordsError
+
+_PATH = "/consent"
+_NOT_TAKEN = 422
+_ANSWERS = ("yes", "no")
+
+
+@dataclass(frozen=True)
+class ConsentPage:
+    """What the form holds, and what was wrong with it."""
+
+    number: str = ""
+    answer: str = ""
+    wrong: str = ""
+
+
+def _consent(asked: Asked) -> View | GoTo:
+    if asked.request.method != "POST":
+        return View("consent.html", ConsentPage(number=asked.query.get("owner", "")))
+    number, answer = asked.text("number"), asked.text("answer")
+    wrong = ""
+    if answer not in _ANSWERS:
+        wrong = "Say whether the owner said yes or no."
+    else:
+        try:
+            record_consent(
+                asked.records,
+                number,
+                answer,
+                by=asked.account.id if asked.account else None,
+                now=asked.practice.now,
+                today=asked.practice.local_date,
+            )
+        except RecordsError as refused:
+            wrong = f"{str(refused)[:1].upper()}{str(refused)[1:]}."
+    if wrong:
+        page = ConsentPage(number, answer, wrong)
+        return View("consent.html", page, status=_NOT_TAKEN)
+    told = "gets alerts by mail" if answer == "yes" else "gets no more alerts by mail"
+    return GoTo(_PATH, f"Noted: the owner {number} {told}.")
+
+
+PAGES = (
+    Page(
+        _PATH,
+        "consent",
+        Right.SEE_CONTACTS,
+        _consent,
+        methods=("GET", "POST"),
+        max_bytes=8 * 1024,
+        menu="Consent",
+    ),
+)
