@@ -55,6 +55,16 @@ WEIGHTS_TRIED = (
     "difference; on the other five none of the weights was better, and on salmonellosis in "
     "hospital 0.662 against 0.661. So the median stays, and the test weeks were not scored again."
 )
+STRUCTURES_TRIED = (
+    "Other structures were tried on the training weeks of eight panels (these four; salmonellosis "
+    "by day of onset, cut where the test weeks of the first series begin; Salmonella Newport from "
+    "2000, from 2004, and in six states), 277 origins: an endemic-epidemic member with a level and "
+    "a trend whose spreads the counts choose (alone 0.60 on salmonellosis in hospital, where the "
+    "median had 0.67); a common drift drawn to zero by its evidence; means of quantiles; other "
+    "spreads. Geometric means 0.770 to 0.785, the median 0.780: nothing clear. Trend-climatology "
+    "left out one to eight weeks ahead helped there (0.685 to about 0.67 in the first four), and "
+    "is left out since."
+)
 ABOUT = (
     "Weekly counts from the R package surveillance 1.20.3: 22 origins, every six weeks over the "
     "last 156 weeks of each series, 26 weeks ahead, 23 quantiles. Relative: mean weighted interval "
@@ -107,19 +117,7 @@ def test_the_engine_reaches_the_bar(series):
         title="Weekly counts with seasons",
         about=ABOUT,
         tables=tables,
-        notes=[
-            f"bar for {FIRST}: {BAR:.2f}, the best single model (picked on the test weeks).",
-            f"{FIRST}: the bar is missed by the median of the members; direct lag alone comes to "
-            "0.352. The fall of the counts went on and a held level lags behind it. A trend "
-            "that runs on was worse on the training weeks of the other series.",
-            WEIGHTS_TRIED,
-            "Draws are spread about their median by one factor a year, learnt from half years "
-            "before it. Three seasons are few: influenza and deaths are below climatology, and "
-            "their intervals reach one.",
-            "p: two-sided, mean loss of each origin, errors of origins up to 24 weeks apart taken "
-            "as alike, small-sample correction; nan where the variance so taken is not positive.",
-            *_scorings(),
-        ],
+        notes=_notes(),
     )
     missed = {FIRST} if round(reached[FIRST][4], 2) > BAR else set()
     assert missed <= KNOWN_MISSES
@@ -257,6 +255,23 @@ def _members(scored: pd.DataFrame) -> list[str]:
 def _alone(name: str, scored: pd.DataFrame) -> list:
     mean = scored.groupby("model")["wis"].mean()
     return [name, *(float(mean[f"member: {m}"] / mean["climatology"]) for m in _members(scored))]
+
+
+def _notes() -> list[str]:
+    return [
+        f"bar for {FIRST}: {BAR:.2f}, the best single model (picked on the test weeks).",
+        f"{FIRST}: the bar is missed by the median of the members; direct lag alone comes to "
+        "0.350. The fall of the counts went on and a held level lags behind it. A trend "
+        "that runs on was worse on the training weeks of the other series.",
+        WEIGHTS_TRIED,
+        STRUCTURES_TRIED,
+        "Draws are spread about their median by one factor a year, learnt from half years "
+        "before it. Three seasons are few: deaths are below climatology, and their interval "
+        "reaches one.",
+        "p: two-sided, mean loss of each origin, errors of origins up to 24 weeks apart taken "
+        "as alike, small-sample correction; nan where the variance so taken is not positive.",
+        *_scorings(),
+    ]
 
 
 def _scorings() -> list[str]:

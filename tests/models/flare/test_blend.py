@@ -1,8 +1,10 @@
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
 
 from models.flare.blend import blend_draws
+from models.flare.count_forecaster import CountForecaster
 from models.streams import DrawStreams
 
 
@@ -62,3 +64,32 @@ def test_a_single_member_is_returned_as_it_is():
     values = np.random.default_rng(2).poisson(6, (500, 2, 3))
     blend = blend_draws([_draws(values)], streams=_streams(500, 2))
     assert np.array_equal(blend.values, values)
+
+
+def test_trend_climatology_is_asked_of_later_weeks_alone(monkeypatch):
+    """Wild there, it moves no week one to eight ahead, and with three others each one after."""
+    weeks = pd.date_range("2015-01-05", periods=156 + 12, freq="7D")
+    rng = np.random.default_rng(0)
+    counts = xr.DataArray(
+        rng.poisson(20.0, (1, len(weeks))).astype(float),
+        dims=("region", "week"),
+        coords={"region": ["r0"], "week": weeks},
+    )
+    drivers = counts.expand_dims(driver=["none"]) * 0.0
+    past, ahead = slice(0, 156), slice(156, None)
+    engine = CountForecaster().fit(
+        counts[:, past], xr.zeros_like(counts[:, past]), drivers[..., past]
+    )
+    known = xr.zeros_like(counts[:, ahead]).expand_dims(draw=50)
+
+    def drawn(rate: float) -> xr.DataArray:
+        monkeypatch.setattr(
+            "models.flare.count_forecaster.draw_trend_climatology",
+            lambda _, order, *, streams: xr.full_like(order, rate),
+        )
+        future = drivers[..., ahead].expand_dims(draw=50)
+        return engine.draw(known, future, streams=_streams(50)).blended
+
+    few, many = (drawn(rate).median("draw").values[0] for rate in (0.0, 1e6))
+    assert np.array_equal(few[:8], many[:8])
+    assert (few[8:] < many[8:]).all()
