@@ -9,7 +9,7 @@ rechecks. Planned doses are the usual ones, or those of signed plans where they 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -152,8 +152,9 @@ def workload_of(
         branch's visits lie.
     """
     issued = _checked(issued, patterns, weeks)
+    opens = _open_share(issued, patterns, inputs)
     flares, others = (
-        _shared_out(issued[name], share, [*seed, number])
+        _shared_out(issued[name], share, opens, seed=[*seed, number])
         for number, (name, share) in enumerate(
             (("visits", patterns.flare_share), ("consultations", patterns.volume_share))
         )
@@ -263,14 +264,37 @@ def _checked(issued: xr.Dataset, patterns: VisitPatterns, weeks: Sequence[date])
     return upto
 
 
-def _shared_out(drawn: xr.DataArray, share: xr.DataArray, seed: list[int]) -> Array:
-    """Share each region's visits over the branches, shape ``(draw, branch, week)``."""
+def _open_share(issued: xr.Dataset, patterns: VisitPatterns, inputs: StaffingInputs) -> Array:
+    """Return the share of its usual days on which a branch opens, shape ``(branch, week)``.
+
+    An issue's visits of a region are fewer by what closures on record take; what is left comes to
+    the branches that are open.
+    """
+    weeks = [pd.Timestamp(week).date() for week in issued["week"].values]
+    found = np.ones((len(patterns.kind_share["branch"]), len(weeks)))
+    for row, branch in enumerate(str(b) for b in patterns.kind_share["branch"].values):
+        hours = inputs.hours[branch]
+        usual = replace(hours, closed=frozenset())
+        for column, week in enumerate(weeks):
+            if days := len(usual.open_days(week)):
+                found[row, column] = len(hours.open_days(week)) / days
+    return found
+
+
+def _shared_out(
+    drawn: xr.DataArray, share: xr.DataArray, opens: Array, *, seed: list[int]
+) -> Array:
+    """Share each region's visits over its branches as they open, shape ``(draw, branch, week)``."""
     regions = [str(region) for region in drawn["region"].values]
     counts = np.nan_to_num(np.rint(drawn.values)).astype(np.int64)
     of_region = share.sel(region=regions).transpose("region", "branch").values
-    elsewhere = np.clip(1.0 - of_region.sum(axis=1, keepdims=True), 0.0, None)
-    chances = np.concatenate([of_region, elsewhere], axis=1)
-    chances = chances / chances.sum(axis=1, keepdims=True)
+    elsewhere = np.clip(1.0 - of_region.sum(axis=1), 0.0, None)
+    open_now = of_region[:, None, :] * opens.T  # region, week, branch
+    none_opens = open_now.sum(axis=2, keepdims=True) == 0
+    here = np.where(none_opens, of_region[:, None, :], open_now)
+    apart = np.broadcast_to(elsewhere[:, None, None], (*here.shape[:2], 1))
+    chances = np.concatenate([here, apart], axis=2)
+    chances = chances / chances.sum(axis=2, keepdims=True)
     streams = DrawStreams(seed, len(counts), regions)
     placed = streams.own(lambda rng, d, r: rng.multinomial(counts[d, r], chances[r]))
     return np.asarray(placed.sum(axis=1).transpose(0, 2, 1)[:, :-1], dtype=float)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -186,6 +187,25 @@ def test_a_closed_day_gives_its_share_to_the_others(patterns):
     assert float(by_day.isel(week=0, weekday=0).sum()) == 0.0
     assert float(by_day.isel(week=1, weekday=0).sum()) > 0.0
     xr.testing.assert_allclose(by_day.sum("weekday"), load.minutes.mean("draw"))
+
+
+def test_a_closed_branch_leaves_its_region_s_visits_to_the_open_ones(patterns):
+    """An issue's visits are what closures leave: the week a is closed all of r's come to b."""
+    week = frozenset(TODAY + timedelta(days=n) for n in range(7))
+    given = StaffingInputs(staff=tuple(staff_of("a")), hours=hours("a", "b"))
+    closed = {"a": replace(given.hours["a"], closed=week), "b": given.hours["b"]}
+    weeks = [TODAY, TODAY + timedelta(weeks=1)]
+    flares = (
+        workload_of(
+            issued([9, 0], [30, 10]), patterns, replace(given, hours=h), weeks=weeks, seed=[1]
+        ).visits.sel(kind=FLARE)
+        for h in (given.hours, closed)
+    )
+    usual, shut = flares
+    assert shut.isel(week=0).sel(branch="a").sum() == 0
+    assert (shut.isel(week=0).sel(branch="b") == 9).all()
+    assert usual.isel(week=0).sel(branch="a").sum() > 0
+    assert shut.isel(week=1).sel(branch="a").sum() > 0
 
 
 def test_last_year_is_one_draw(patterns):
