@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import pairwise
 
+from sqlalchemy import Connection
+
+from forecast.accounts.audit import Action, note
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.therapies import DosingError, Therapy
 from forecast.records.engine import Records
@@ -137,4 +140,9 @@ def _decide(
         dates=tuple(dates),
         reason=reason,
     )
-    add_decision(records, decision)
+
+    def noted(connection: Connection, dog_id: str) -> None:
+        by, now = signature.account, signature.at
+        note(connection, Action.PLAN_DECIDED, by=by, subject=dog_id, now=now)
+
+    add_decision(records, decision, also=noted)

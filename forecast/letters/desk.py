@@ -51,6 +51,14 @@ class Desk:
         """Whether a vet has signed the plan."""
         return self.decision is not None
 
+    def is_past(self, today: date) -> bool:
+        """Say whether the plan has dates and every one is past."""
+        return bool(self.told and self.told.doses) and not self.ahead(today)
+
+    def ahead(self, today: date) -> tuple[date, ...]:
+        """Return the days of the plan from today on."""
+        return () if self.told is None else tuple(d for d in self.told.doses if d >= today)
+
 
 def desk_of(practice: Practice, records: Records, dog_id: str, *, therapy: str) -> Desk:
     """Return how a dog stands at the desk, for one class of therapy."""

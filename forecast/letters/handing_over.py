@@ -11,6 +11,9 @@ from collections.abc import Mapping
 from datetime import date, time
 from zoneinfo import ZoneInfo
 
+from sqlalchemy import Connection
+
+from forecast.accounts.audit import Action, note
 from forecast.letters.calendar_file import Subject, calendar_file
 from forecast.letters.calendars_due import due_of, signed_events
 from forecast.letters.desk import Desk, desk_within, held_within
@@ -50,6 +53,11 @@ def letter_of(practice: Practice, desk: Desk, *, owner: str, vet: str) -> Letter
             f"a letter was asked for dog {desk.gate.number}, whose plan is {desk.plan.state}; a "
             "vet changes it, or a new one is made"
         )
+    if variant is None and desk.is_past(practice.local_date):
+        raise LetterError(
+            f"a letter was asked for dog {desk.gate.number}, of whose plan every day is past; have "
+            "the dog planned anew"
+        )
     return make_letter(
         practice.settings,
         Names(desk.gate.name, owner, vet),
@@ -84,9 +92,10 @@ def hand_over_letter(
                 "make it again"
             )
         named = [] if letter.variant not in _DATED or now.told is None else now.told.doses
-        days = tuple({"day": day.isoformat()} for day in named)
+        ahead = [day for day in named if day >= practice.local_date]
+        days = tuple({"day": day.isoformat()} for day in ahead)
         one = Handover(of.dog_id, plan.id, handovers.LETTER, practice.now, account_id, days)
-        add_handover(connection, one)
+        _keep(connection, one, Action.LETTER_HANDED_OVER)
 
 
 def hand_over_calendar(
@@ -130,7 +139,7 @@ def hand_over_calendar(
         kept = as_kept(events)
         kind = handovers.CALENDAR
         one = Handover(dog_id, decision.plan_id, kind, practice.now, account_id, kept)
-        add_handover(connection, one)
+        _keep(connection, one, Action.CALENDAR_HANDED_OVER)
     of = Subject(desk.gate.name, *subject)
     return calendar_file(practice.settings, of, events, now=practice.now)
 
@@ -162,9 +171,15 @@ def hand_over_cancellation(
         events = all_cancelled(held, today=today)
         kept = as_kept(events)
         one = Handover(dog_id, None, handovers.CANCELLATION, practice.now, account_id, kept)
-        add_handover(connection, one)
+        _keep(connection, one, Action.CALENDAR_CANCELLED)
     of = Subject(gate.name, *subject)
     return calendar_file(practice.settings, of, events, now=practice.now)
+
+
+def _keep(connection: Connection, one: Handover, action: Action) -> None:
+    """Write a hand-over down, and its line of the audit: by page or command line, both or none."""
+    add_handover(connection, one)
+    note(connection, action, by=one.account_id, subject=one.dog_id, now=one.at)
 
 
 def _check_signed(desk: Desk, what: str) -> PlanDecision:

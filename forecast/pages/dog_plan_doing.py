@@ -8,7 +8,7 @@ from datetime import date, time
 from starlette.responses import Response
 
 from forecast.accounts import people
-from forecast.accounts.audit import Action, note, note_alone
+from forecast.accounts.audit import Action, note
 from forecast.accounts.contacts import read_contact
 from forecast.accounts.roles import Right
 from forecast.dosing.decisions import (
@@ -92,7 +92,6 @@ def _sign(asked: Asked) -> View | GoTo:
                 )
     except (DosingError, RecordsError) as refused:
         return again(asked, refused)
-    _noted(asked, Action.PLAN_DECIDED, shown.id)
     return GoTo(_page_of(shown.id), said)
 
 
@@ -115,7 +114,8 @@ def _day(text: str) -> date:
 # ------------------------------------------------------------------------------------- handing over
 def _preview(asked: Asked) -> Response:
     desk = _desk(asked)
-    letter = replace(_letter(asked, desk), notice=_PREVIEW)
+    made = _letter(asked, desk)
+    letter = replace(made, notice=" ".join(filter(None, (_PREVIEW, made.notice))))
     return Response(letter_html(letter, stylesheet=f"/{STYLESHEET}"), media_type="text/html")
 
 
@@ -131,7 +131,6 @@ def _hand_letter(asked: Asked) -> Response | View:
         hand_over_letter(asked.practice, asked.records, desk, letter, account_id=asked.account.id)
     except LetterError as refused:
         return again(asked, refused)
-    _noted(asked, Action.LETTER_HANDED_OVER, desk.gate.dog_id)
     if form == "html":
         return Response(made, media_type="text/html")
     return _download(made, "application/pdf", f"letter-{desk.gate.dog_id}.pdf")
@@ -155,7 +154,6 @@ def _hand_calendar(asked: Asked) -> Response | View:
         )
     except LetterError as refused:
         return again(asked, refused)
-    _noted(asked, Action.CALENDAR_HANDED_OVER, shown.id)
     return _download(made, MEDIA_TYPE, f"calendar-{shown.id}.ics")
 
 
@@ -168,7 +166,6 @@ def _cancel_calendar(asked: Asked) -> Response | View:
         )
     except LetterError as refused:
         return again(asked, refused)
-    _noted(asked, Action.CALENDAR_CANCELLED, shown.id)
     return _download(made, MEDIA_TYPE, f"cancelled-{shown.id}.ics")
 
 
@@ -265,11 +262,6 @@ def _keep(asked: Asked, dog_id: str, entries: list[Entry]) -> None:
         for entry in entries:
             care.enter(connection, entry.table, {"dog_id": dog_id, **entry.values})
         note(connection, Action.CARE_RECORDED, by=by, subject=dog_id, now=now)
-
-
-def _noted(asked: Asked, action: Action, dog_id: str) -> None:
-    assert asked.account is not None
-    note_alone(asked.records, action, by=asked.account.id, subject=dog_id, now=asked.practice.now)
 
 
 _AT = f"{PATH}/{{dog}}/plan"

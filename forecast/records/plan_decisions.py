@@ -5,7 +5,7 @@ Of one dog and therapy at most one plan is in force. Nothing but a decision move
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
@@ -60,8 +60,19 @@ class NewDecision:
     reason: str | None = None
 
 
-def add_decision(records: Records, new: NewDecision) -> None:
+def _nothing_more(_connection: Connection, _dog_id: str) -> None:
+    """Do nothing more in the same transaction."""
+
+
+def add_decision(
+    records: Records,
+    new: NewDecision,
+    *,
+    also: Callable[[Connection, str], object] = _nothing_more,
+) -> None:
     """Record a decision; a plan of the same dog and therapy that it replaces is withdrawn.
+
+    `also` is done in the same transaction, given the dog's random id.
 
     Raises
     ------
@@ -85,6 +96,7 @@ def add_decision(records: Records, new: NewDecision) -> None:
         if new.state in IN_FORCE:
             _withdraw_others(connection, new, dog_id=plan.dog_id, therapy=plan.therapy)
         _write(connection, new, plan.dog_id)
+        also(connection, plan.dog_id)
 
 
 def _withdraw_others(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import icalendar
@@ -11,6 +12,7 @@ from ready_dog import ready_dog
 from sqlalchemy import insert
 
 from forecast.dosing.due import Due
+from forecast.dosing.plan import Proposal
 from forecast.pages.dog_list import DogLists
 from forecast.practice import create_practice, template
 from forecast.privacy.papers import drop_letters
@@ -77,3 +79,15 @@ def test_old_files_go_by_themselves(practice, records):
     write_letters(practice, records, dogs=["rex"], therapy=ANTIBODY.id)
     assert drop_letters(practice, before=(datetime.now(UTC) - timedelta(days=1)).timestamp()) == 0
     assert drop_letters(practice, before=(datetime.now(UTC) + timedelta(days=1)).timestamp()) == 3
+
+
+def test_a_letter_without_dates_is_written_once_and_one_of_past_dates_never(practice, records):
+    """`--all` each morning must not write the same to an owner each morning."""
+    add_dog(records, "bo", number="D3", name="Bo")
+    propose(records, "bo", plan_id="p-bo", doses=(), proposal=Proposal.HOLD_A_SLOT, at=NOW)
+    sign(records, plan_of(records, "p-bo"), dog=ready_dog(), at=NOW)
+    late = replace(practice, now=NOW + timedelta(days=300))
+    done = write_letters(late, records, dogs=None, therapy=ANTIBODY.id)
+    assert sorted(path.name for path in done.files) == ["letter-bo.html", "letter-bo.pdf"]
+    assert done.refused == []
+    assert write_letters(late, records, dogs=None, therapy=ANTIBODY.id).files == []

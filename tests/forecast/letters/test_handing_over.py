@@ -11,6 +11,7 @@ from planned_dog import ANTIBODY, DOSES, NOW, add_dog, propose, sign
 from ready_dog import ready_dog
 from sqlalchemy import insert
 
+from forecast.accounts.audit import entries
 from forecast.dosing.decisions import Signature, change_plan, withdraw_plan
 from forecast.dosing.plan import Proposal
 from forecast.letters.calendars_due import calendars_due
@@ -242,3 +243,35 @@ def test_another_dogs_plan_is_not_told(practice, records):
     assert desk(practice, records, "mo").told is None
     with pytest.raises(LetterError, match="D2, which has no plan"):
         letter_of(practice, desk(practice, records, "mo"), owner="", vet="")
+
+
+def test_the_audit_tells_of_a_decision_and_of_all_that_goes_out(practice, records):
+    """In the transaction that writes it down, whoever does it: here nobody but the rooms below."""
+    signed(records)
+    hand_over_letter(
+        practice, records, desk(practice, records), letter(practice, records), account_id=None
+    )
+    hand_calendar(practice, records)
+    withdraw_plan(records, plan_of(records, "p1"), reason="moved on", signature=SIGNED)
+    hand_over_cancellation(practice, records, "rex", account_id="desk 1")
+    assert [(one.action, one.account_id, one.subject) for one in entries(records, newest=9)] == [
+        ("calendar cancelled", "desk 1", "rex"),
+        ("plan of a dog decided on", "vet 3", "rex"),
+        ("calendar handed over", "desk 1", "rex"),
+        ("letter handed over", None, "rex"),
+        ("plan of a dog decided on", "vet 3", "rex"),
+    ]
+
+
+def test_days_that_are_past_are_not_told(practice, records):
+    """After the first dose the letter names the second alone; after both there is none."""
+    signed(records)
+    after_one = replace(practice, now=NOW + (DOSES[0] + timedelta(days=2) - NOW.date()))
+    made = letter(after_one, records)
+    assert len(made.dates) == len(DOSES) - 1
+    hand_over_letter(after_one, records, desk(after_one, records), made, account_id=None)
+    (handed,) = handovers_of(records, "rex")
+    assert [one["day"] for one in handed.events] == [day.isoformat() for day in DOSES[1:]]
+    after_all = replace(practice, now=NOW + (DOSES[-1] + timedelta(days=2) - NOW.date()))
+    with pytest.raises(LetterError, match="every day is past"):
+        letter(after_all, records)

@@ -66,6 +66,9 @@ def test_a_vet_signs_and_the_desk_hands_over(rex, at, opened):
     )
     assert "2023-06-19 to 2023-07-02" in page.text
     assert "a vet signs the plan first" in desk.get(AT).text
+    preview = desk.get(f"{AT}/letter").text
+    assert "To be read only" in preview
+    assert "no vet has signed this plan yet" in preview
     assert desk.post(f"{AT}/letter/hand").status_code == 422
     assert decide(vet, "accept").headers["location"] == AT
     page = desk.get(AT).text
@@ -156,6 +159,7 @@ def test_a_death_shuts_the_gate_and_asks_for_the_calendar_to_be_cancelled(rex, a
     page = desk.get(AT).text
     assert "Nothing goes out: the dog&#39;s status is &#39;dead&#39;" in page
     assert "calendar is no longer right" in page
+    assert "<h1>Rex is &#39;dead&#39; in the records: nothing is planned or sent any more" in page
     assert desk.get(f"{AT}/letter").status_code == 400
     assert desk.post(f"{AT}/letter/hand").status_code == 422
     recall = desk.get("/recall").text
