@@ -16,6 +16,7 @@ from alert_world import (
     settings,
     states,
 )
+from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
 from forecast.alerts import sending
@@ -24,6 +25,7 @@ from forecast.alerts.lists import drawn_lists, keep_list
 from forecast.alerts.outbox import Ended, Wanted, claim_next, keep_end, put_in_doubt
 from forecast.alerts.recipients import placing_of
 from forecast.alerts.sending import draw_lists, preview_list, send_off, withdraw_alert
+from forecast.alerts.unsubscribing import record_consent
 from forecast.records import tables
 from forecast.records.alerts import alert
 from forecast.records.signing_keys import ADDRESSES, signing_key
@@ -168,3 +170,17 @@ def test_what_is_tried_again_is_too_late_once_its_first_week_is_over(world):
     late = NOW + timedelta(days=60)
     assert sending.overdue_alerts(practice, records, NOW) == set()
     assert sending.overdue_alerts(practice, records, late) == {"a1"}
+
+
+def test_a_yes_takes_back_nobody_elses_no(world):
+    """One of a house unsubscribed, the other's mail came back: a yes lifts what came back alone."""
+    practice, records = world
+    stops = [("o1", "bounced", "m1"), ("mate", "unsubscribed", "m2")]
+    with records.writing() as connection:
+        for owner_id, reason, name in stops:
+            row = {"id": name, "owner_id": owner_id, "address_key": "k", "reason": reason}
+            connection.execute(tables.alert_stop.insert(), row | {"at": NOW})
+    record_consent(records, "K-o1", "yes", by=None, now=NOW, today=practice.today)
+    query = select(tables.alert_stop.c.id).where(tables.alert_stop.c.lifted_at.is_(None))
+    with records.reading() as connection:
+        assert list(connection.scalars(query)) == ["m2"]

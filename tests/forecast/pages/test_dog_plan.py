@@ -234,3 +234,17 @@ def test_a_trial_is_begun_and_judged_and_its_verdict_goes_to_the_dose(rex, at, o
     (dose,) = care.therapies_of(opened.records, "rex")
     assert (dose.responded, dose.reason, dose.date) == (True, "calendar", began)
     assert [one.pvas for one in care.scores_of(opened.records, "rex")] == [7.0, 3.0]
+
+
+def test_a_yes_to_alerts_is_taken_for_owners_of_ones_own_branches_alone(rex, at, opened):
+    """A no is taken for anybody: who calls the wrong branch has said no all the same."""
+    here, elsewhere = at(Role.DESK, branches=("at-north",)), at(Role.DESK, branches=("at-south",))
+    said = {"number": "K-D1", "answer": "yes"}
+    refused = elsewhere.post("/consent", data=said)
+    assert refused.status_code == 422
+    assert "No owner of your branches has that number" in refused.text
+    assert here.post("/consent", data=said).status_code == 303
+    assert elsewhere.post("/consent", data=said | {"answer": "no"}).status_code == 303
+    with opened.records.reading() as connection:
+        query = select(tables.consent.c.answer).where(tables.consent.c.what == "alerts by mail")
+        assert list(connection.scalars(query)) == ["yes", "no"]
