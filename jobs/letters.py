@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forecast.accounts import people
+from forecast.accounts.audit import Action, note
 from forecast.accounts.contacts import read_contacts
 from forecast.dosing.due import DueDog
 from forecast.letters.calendars_due import calendars_due
@@ -26,6 +27,7 @@ from forecast.letters.recall import Recall, recall_csv, recall_list, recall_work
 from forecast.letters.rendering import letter_html, letter_pdf
 from forecast.practice import Practice
 from forecast.private_files import write_private
+from forecast.records.also import Also
 from forecast.records.engine import Records
 from forecast.records.handovers import handovers_of
 from forecast.records.plan_decisions import in_force
@@ -72,7 +74,10 @@ def write_cancellations(practice: Practice, records: Records) -> Written:
         for due in calendars_due(practice, records):
             dog_id = due.gate.dog_id
             if due.is_over:
-                made = hand_over_cancellation(practice, records, dog_id, account_id=None)
+                noted = _noting(practice, Action.CALENDAR_CANCELLED, dog_id)
+                made = hand_over_cancellation(
+                    practice, records, dog_id, account_id=None, also=noted
+                )
                 done.files.append(_write(practice, f"cancelled-{dog_id}.ics", made))
         run.rows = len(done.files)
         run.sentence = f"{len(done.files)} calendars cancelled"
@@ -111,15 +116,24 @@ def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list
     vet = "" if desk.decision is None else _vet(records, desk.decision.signed_by)
     letter = letter_of(practice, desk, owner=owner.name if owner else "", vet=vet)
     pdf, page = letter_pdf(letter), letter_html(letter).encode()
-    hand_over_letter(practice, records, desk, letter, account_id=None)
+    noted = _noting(practice, Action.LETTER_HANDED_OVER, dog_id)
+    hand_over_letter(practice, records, desk, letter, account_id=None, also=noted)
     files = [
         _write(practice, f"letter-{dog_id}.pdf", pdf),
         _write(practice, f"letter-{dog_id}.html", page),
     ]
     if letter.dates:
-        made = hand_over_calendar(practice, records, dog_id, therapy=therapy, account_id=None)
+        noted = _noting(practice, Action.CALENDAR_HANDED_OVER, dog_id)
+        made = hand_over_calendar(
+            practice, records, dog_id, therapy=therapy, account_id=None, also=noted
+        )
         files.append(_write(practice, f"calendar-{dog_id}.ics", made))
     return files
+
+
+def _noting(practice: Practice, action: Action, dog_id: str) -> Also:
+    """Return what writes the line of the audit, in the transaction that hands over."""
+    return lambda connection: note(connection, action, by=None, subject=dog_id, now=practice.now)
 
 
 def _vet(records: Records, account_id: str) -> str:

@@ -11,11 +11,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import pairwise
 
-from sqlalchemy import Connection
-
-from forecast.accounts.audit import Action, note
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.therapies import DosingError, Therapy
+from forecast.records.also import Also, nothing_more
 from forecast.records.engine import Records
 from forecast.records.plan_decisions import IN_FORCE, NewDecision, PlanState, add_decision
 from forecast.records.plans import PlanRow
@@ -25,11 +23,15 @@ _PROPOSED = frozenset({PlanState.PROPOSED})
 
 @dataclass(frozen=True)
 class Signature:
-    """Who decides, by the random id of an account, when, and on which day of the practice."""
+    """Who decides, by the random id of an account, when, and on which day of the practice.
+
+    `also` is done in the transaction that keeps the decision, such as the line of the audit.
+    """
 
     account: str
     at: datetime
     today: date
+    also: Also = nothing_more
 
 
 def accept_plan(
@@ -140,9 +142,4 @@ def _decide(
         dates=tuple(dates),
         reason=reason,
     )
-
-    def noted(connection: Connection, dog_id: str) -> None:
-        by, now = signature.account, signature.at
-        note(connection, Action.PLAN_DECIDED, by=by, subject=dog_id, now=now)
-
-    add_decision(records, decision, also=noted)
+    add_decision(records, decision, also=signature.also)

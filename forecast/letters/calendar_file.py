@@ -68,7 +68,9 @@ def calendar_file(
 def _component(settings: Settings, subject: Subject, one: Event, now: datetime) -> Component:
     planned, made = one.planned, Component()
     # text holds no control signs (RFC 5545, 3.3.11); a register holds what somebody typed
-    subject = replace(subject, dog="".join(s if s.isprintable() else " " for s in subject.dog))
+    subject = replace(
+        subject, dog="".join(s if s.isprintable() or s == "\n" else " " for s in subject.dog)
+    )
     made.add("uid", one.uid)
     made.add("dtstamp", now.astimezone(UTC))
     made.add("sequence", one.sequence)

@@ -11,9 +11,6 @@ from collections.abc import Mapping
 from datetime import date, time
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection
-
-from forecast.accounts.audit import Action, note
 from forecast.letters.calendar_file import Subject, calendar_file
 from forecast.letters.calendars_due import due_of, signed_events
 from forecast.letters.desk import Desk, desk_within, held_within
@@ -22,6 +19,7 @@ from forecast.letters.gate import LetterError, gate_of
 from forecast.letters.letter import Letter, Names, Variant, make_letter, variant_of
 from forecast.practice import Practice
 from forecast.records import handovers
+from forecast.records.also import Also, nothing_more
 from forecast.records.branches import branches
 from forecast.records.dogs import dog
 from forecast.records.engine import Records
@@ -69,9 +67,15 @@ def letter_of(practice: Practice, desk: Desk, *, owner: str, vet: str) -> Letter
 
 
 def hand_over_letter(
-    practice: Practice, records: Records, desk: Desk, letter: Letter, *, account_id: str | None
+    practice: Practice,
+    records: Records,
+    desk: Desk,
+    letter: Letter,
+    *,
+    account_id: str | None,
+    also: Also = nothing_more,
 ) -> None:
-    """Write down that a letter goes out.
+    """Write down that a letter goes out; `also` is done in the same transaction.
 
     Raises
     ------
@@ -95,7 +99,8 @@ def hand_over_letter(
         ahead = [day for day in named if day >= practice.local_date]
         days = tuple({"day": day.isoformat()} for day in ahead)
         one = Handover(of.dog_id, plan.id, handovers.LETTER, practice.now, account_id, days)
-        _keep(connection, one, Action.LETTER_HANDED_OVER)
+        add_handover(connection, one)
+        also(connection)
 
 
 def hand_over_calendar(
@@ -106,6 +111,7 @@ def hand_over_calendar(
     therapy: str,
     account_id: str | None,
     times: Mapping[date, time] | None = None,
+    also: Also = nothing_more,
 ) -> bytes:
     """Write down what an owner's calendar holds from now on, and return it as a file.
 
@@ -116,6 +122,8 @@ def hand_over_calendar(
     ----------
     times
         Times that were booked, by the day of the dose.
+    also
+        Done in the same transaction, such as the line of the audit.
 
     Raises
     ------
@@ -139,15 +147,23 @@ def hand_over_calendar(
         kept = as_kept(events)
         kind = handovers.CALENDAR
         one = Handover(dog_id, decision.plan_id, kind, practice.now, account_id, kept)
-        _keep(connection, one, Action.CALENDAR_HANDED_OVER)
+        add_handover(connection, one)
+        also(connection)
     of = Subject(desk.gate.name, *subject)
     return calendar_file(practice.settings, of, events, now=practice.now)
 
 
 def hand_over_cancellation(
-    practice: Practice, records: Records, dog_id: str, *, account_id: str | None
+    practice: Practice,
+    records: Records,
+    dog_id: str,
+    *,
+    account_id: str | None,
+    also: Also = nothing_more,
 ) -> bytes:
     """Write down that all an owner's calendar holds of a dog is cancelled, and return the file.
+
+    `also` is done in the same transaction.
 
     The gate does not hold it back: whoever was given dates may be told that they no longer stand.
 
@@ -171,15 +187,10 @@ def hand_over_cancellation(
         events = all_cancelled(held, today=today)
         kept = as_kept(events)
         one = Handover(dog_id, None, handovers.CANCELLATION, practice.now, account_id, kept)
-        _keep(connection, one, Action.CALENDAR_CANCELLED)
+        add_handover(connection, one)
+        also(connection)
     of = Subject(gate.name, *subject)
     return calendar_file(practice.settings, of, events, now=practice.now)
-
-
-def _keep(connection: Connection, one: Handover, action: Action) -> None:
-    """Write a hand-over down, and its line of the audit: by page or command line, both or none."""
-    add_handover(connection, one)
-    note(connection, action, by=one.account_id, subject=one.dog_id, now=one.at)
 
 
 def _check_signed(desk: Desk, what: str) -> PlanDecision:

@@ -37,6 +37,7 @@ from forecast.pages.dog_plan import again
 from forecast.pages.dogs import PATH
 from forecast.pages.page import Asked, GoTo, Page, PageError, View
 from forecast.records import care
+from forecast.records.also import Also
 from forecast.records.dated import keep_consents
 from forecast.records.dogs import dog
 from forecast.records.engine import RecordsError
@@ -62,7 +63,8 @@ def _sign(asked: Asked) -> View | GoTo:
         return again(asked, PageError("this plan is another dog's; open the page again"))
     therapy = rules.therapies[plan.therapy]
     today, reason = asked.practice.local_date, asked.text("reason")
-    signature = Signature(asked.account.id, asked.practice.now, today)
+    noted = _noting(asked, Action.PLAN_DECIDED, shown.id)
+    signature = Signature(asked.account.id, asked.practice.now, today, noted)
     try:
         match asked.text("decision"):
             case "accept":
@@ -128,7 +130,9 @@ def _hand_letter(asked: Asked) -> Response | View:
         letter = _letter(asked, desk)
         # made first: what cannot be set is not written down as handed over
         made = letter_pdf(letter) if form == "pdf" else _whole(letter)
-        hand_over_letter(asked.practice, asked.records, desk, letter, account_id=asked.account.id)
+        noted = _noting(asked, Action.LETTER_HANDED_OVER, desk.gate.dog_id)
+        by = asked.account.id
+        hand_over_letter(asked.practice, asked.records, desk, letter, account_id=by, also=noted)
     except LetterError as refused:
         return again(asked, refused)
     if form == "html":
@@ -151,6 +155,7 @@ def _hand_calendar(asked: Asked) -> Response | View:
             therapy=planned_ahead(rules).id,
             account_id=asked.account.id,
             times=_times(asked),
+            also=_noting(asked, Action.CALENDAR_HANDED_OVER, shown.id),
         )
     except LetterError as refused:
         return again(asked, refused)
@@ -162,7 +167,11 @@ def _cancel_calendar(asked: Asked) -> Response | View:
     assert asked.account is not None
     try:
         made = hand_over_cancellation(
-            asked.practice, asked.records, shown.id, account_id=asked.account.id
+            asked.practice,
+            asked.records,
+            shown.id,
+            account_id=asked.account.id,
+            also=_noting(asked, Action.CALENDAR_CANCELLED, shown.id),
         )
     except LetterError as refused:
         return again(asked, refused)
@@ -262,6 +271,13 @@ def _keep(asked: Asked, dog_id: str, entries: list[Entry]) -> None:
         for entry in entries:
             care.enter(connection, entry.table, {"dog_id": dog_id, **entry.values})
         note(connection, Action.CARE_RECORDED, by=by, subject=dog_id, now=now)
+
+
+def _noting(asked: Asked, action: Action, dog_id: str) -> Also:
+    """Return what writes the line of the audit, in the transaction that does it."""
+    assert asked.account is not None
+    by, now = asked.account.id, asked.practice.now
+    return lambda connection: note(connection, action, by=by, subject=dog_id, now=now)
 
 
 _AT = f"{PATH}/{{dog}}/plan"

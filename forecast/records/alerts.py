@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Final, Literal
@@ -17,6 +17,7 @@ from typing import Any, Final, Literal
 from sqlalchemy import Connection, and_, func, select, update
 
 from forecast.records import tables
+from forecast.records.also import Also, nothing_more
 from forecast.records.engine import Records, RecordsError
 
 Kind = Literal["season near", "peak near", "season over", "sudden high week"]
@@ -339,16 +340,12 @@ def set_state(
         )
 
 
-def _nothing_more(_: Connection) -> None:
-    """Do nothing more in the same transaction."""
-
-
 def begin_sending(
     records: Records,
     alert_id: str,
     *,
     now: datetime,
-    also: Callable[[Connection], object] = _nothing_more,
+    also: Also = nothing_more,
 ) -> None:
     """Mark an approved alert as going out, before the first message is handed over.
 
@@ -377,7 +374,7 @@ def withdraw(
     by: str,
     why: str,
     now: datetime,
-    also: Callable[[Connection], object] = _nothing_more,
+    also: Also = nothing_more,
 ) -> None:
     """Mark an alert as withdrawn; who got it is told so by whoever delivers.
 

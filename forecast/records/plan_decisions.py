@@ -5,7 +5,7 @@ Of one dog and therapy at most one plan is in force. Nothing but a decision move
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, insert, select, update
 
 from forecast.records import tables
+from forecast.records.also import Also, nothing_more
 from forecast.records.engine import Records, RecordsError
 
 
@@ -60,19 +61,15 @@ class NewDecision:
     reason: str | None = None
 
 
-def _nothing_more(_connection: Connection, _dog_id: str) -> None:
-    """Do nothing more in the same transaction."""
-
-
 def add_decision(
     records: Records,
     new: NewDecision,
     *,
-    also: Callable[[Connection, str], object] = _nothing_more,
+    also: Also = nothing_more,
 ) -> None:
     """Record a decision; a plan of the same dog and therapy that it replaces is withdrawn.
 
-    `also` is done in the same transaction, given the dog's random id.
+    `also` is done in the same transaction.
 
     Raises
     ------
@@ -96,7 +93,7 @@ def add_decision(
         if new.state in IN_FORCE:
             _withdraw_others(connection, new, dog_id=plan.dog_id, therapy=plan.therapy)
         _write(connection, new, plan.dog_id)
-        also(connection, plan.dog_id)
+        also(connection)
 
 
 def _withdraw_others(

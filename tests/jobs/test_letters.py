@@ -11,6 +11,7 @@ from planned_dog import ANTIBODY, DOSES, NOW, add_dog, propose, sign
 from ready_dog import ready_dog
 from sqlalchemy import insert
 
+from forecast.accounts.audit import entries
 from forecast.dosing.due import Due
 from forecast.dosing.plan import Proposal
 from forecast.pages.dog_list import DogLists
@@ -49,6 +50,9 @@ def test_all_that_was_signed_and_not_told_is_written_once(practice, records):
     assert len(done.refused) == 1
     assert "D2; the owner does not wish" in done.refused[0]
     assert [one.kind for one in handovers_of(records, "rex")] == ["letter", "calendar"]
+    assert [one.action for one in entries(records, newest=2) if one.subject == "rex"] == [
+        *("calendar handed over", "letter handed over")
+    ]
     again = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
     assert again.files == []
 

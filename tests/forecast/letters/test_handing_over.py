@@ -11,7 +11,6 @@ from planned_dog import ANTIBODY, DOSES, NOW, add_dog, propose, sign
 from ready_dog import ready_dog
 from sqlalchemy import insert
 
-from forecast.accounts.audit import entries
 from forecast.dosing.decisions import Signature, change_plan, withdraw_plan
 from forecast.dosing.plan import Proposal
 from forecast.letters.calendars_due import calendars_due
@@ -245,22 +244,29 @@ def test_another_dogs_plan_is_not_told(practice, records):
         letter_of(practice, desk(practice, records, "mo"), owner="", vet="")
 
 
-def test_the_audit_tells_of_a_decision_and_of_all_that_goes_out(practice, records):
-    """In the transaction that writes it down, whoever does it: here nobody but the rooms below."""
+def test_what_goes_out_and_who_did_it_stand_together_or_not_at_all(practice, records):
+    """What the caller adds, such as the line of the audit, is in the same transaction."""
     signed(records)
-    hand_over_letter(
-        practice, records, desk(practice, records), letter(practice, records), account_id=None
-    )
+    given = {"account_id": "desk 1", "also": fails}
+    made = letter(practice, records)
+    with pytest.raises(OSError, match="full"):
+        hand_over_letter(practice, records, desk(practice, records), made, **given)
+    with pytest.raises(OSError, match="full"):
+        hand_over_calendar(practice, records, "rex", therapy=ANTIBODY.id, **given)
+    assert handovers_of(records, "rex") == []
     hand_calendar(practice, records)
-    withdraw_plan(records, plan_of(records, "p1"), reason="moved on", signature=SIGNED)
-    hand_over_cancellation(practice, records, "rex", account_id="desk 1")
-    assert [(one.action, one.account_id, one.subject) for one in entries(records, newest=9)] == [
-        ("calendar cancelled", "desk 1", "rex"),
-        ("plan of a dog decided on", "vet 3", "rex"),
-        ("calendar handed over", "desk 1", "rex"),
-        ("letter handed over", None, "rex"),
-        ("plan of a dog decided on", "vet 3", "rex"),
-    ]
+    ended = replace(SIGNED, also=fails)
+    with pytest.raises(OSError, match="full"):
+        withdraw_plan(records, plan_of(records, "p1"), reason="moved on", signature=ended)
+    assert plan_of(records, "p1").state == "accepted"
+    status(records, "dead")
+    with pytest.raises(OSError, match="full"):
+        hand_over_cancellation(practice, records, "rex", **given)
+    assert [one.kind for one in handovers_of(records, "rex")] == ["calendar"]
+
+
+def fails(_):
+    raise OSError("the disk is full")
 
 
 def test_days_that_are_past_are_not_told(practice, records):
