@@ -51,7 +51,7 @@ def write_letters(
     ) as run:
         for dog_id in wanted:
             desk = desk_of(practice, records, dog_id, therapy=therapy)
-            if dogs is None and _is_told(practice, desk):
+            if dogs is None and desk.is_told(practice.local_date):
                 continue
             try:
                 done.files += _one(practice, records, desk, therapy)
@@ -91,12 +91,6 @@ def write_recall(
         _write(practice, "recall.csv", text),
         _write(practice, "recall.xlsx", recall_workbook(found.rows, contacts)),
     ]
-
-
-def _is_told(practice: Practice, desk: Desk) -> bool:
-    """Say whether the owner was told the days ahead that the signed plan has."""
-    ahead = [day for day in desk.told.doses if day >= practice.local_date] if desk.told else []
-    return bool(ahead) and set(desk.given) == set(ahead)
 
 
 def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list[Path]:

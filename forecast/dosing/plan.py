@@ -111,7 +111,8 @@ class DosePlan:
     before the season begins, and `week_later` what giving it a week later costs, in flare-weeks.
     `last_dose` is the last one given, which counts. `moved` says what a new forecast changed;
     `signed` are the dates that a vet signed, which hold whatever is proposed here;
-    `word` is a vet's that a dose may be planned to hold longer than was measured.
+    `word` is a vet's that a dose may be planned to hold longer than was measured. `held_against` is
+    the id of the unsigned plan that it was compared with, None for the first of a season.
     """
 
     dog: str
@@ -135,6 +136,7 @@ class DosePlan:
     moved: Move | None = None
     signed: SignedDates | None = None
     word: VetsWord | None = None
+    held_against: str | None = None
 
     @property
     def cautions(self) -> tuple[Caution, ...]:

@@ -62,8 +62,8 @@ def season_dates(first: date, scenarios: Floats) -> SeasonDates | None:
     low, high = rule("plan.odds_low"), rule("plan.odds_high")
     days = np.quantile([starts, ends], [low, 0.5, high], axis=1, method="nearest")
     start, end = (
-        DateSpread(*(first + timedelta(days=int(day)) for day in of), odds=high - low)
-        for of in days.T
+        DateSpread(early, middle, late, odds=high - low)
+        for early, middle, late in ([first + timedelta(days=int(d)) for d in of] for of in days.T)
     )
     return SeasonDates(first, start, end, starts)
 

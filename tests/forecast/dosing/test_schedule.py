@@ -248,6 +248,30 @@ def test_start_at_first_itch_equals_a_tree_of_all_histories(planned):
     assert outcome.expected_doses == pytest.approx(doses)
 
 
+@pytest.mark.parametrize("cover", [CoverCurve(1, 9, 16), CoverCurve(0, 9, 10), CoverCurve(2, 3, 4)])
+def test_plans_weighed_together_come_out_as_each_by_itself(cover):
+    """To the bit: what they have alike after their last dates is walked once for all of them."""
+    rng = np.random.default_rng(7)
+    courses = rng.random((5, 120)) * 0.1
+    problem = make_problem(courses.mean(axis=0), cover=cover, minimum_interval=11)
+    open_days = rng.random(120) < 0.6
+    days = {
+        "late": (20, 40, 119),
+        "none": (),
+        "early": (0, 12),
+        "same end": (35, 119),
+        "one": (60,),
+    }
+    plans = {name: problem.dates_of(of) for name, of in days.items()}
+    ask = {"booking_delay": 3, "scenarios": courses}
+    together = at_first_itch(problem, open_days, planned=plans, **ask)
+    alone = [
+        at_first_itch(problem, open_days, planned={n: of}, **ask)[0] for n, of in plans.items()
+    ]
+    assert together == tuple(alone)
+    assert len({one.total for one in together}) == len(plans)
+
+
 def test_start_at_first_itch_without_an_open_day_is_no_dose():
     """With no slot to hold, waiting for the itch leaves exactly what no dose leaves."""
     problem = make_problem([0.05] * 50)
