@@ -245,7 +245,7 @@ def _event_cover(
 
 
 def _last_day_of_effect(event: TherapyEvent, kind: Therapy, day: date) -> date:
-    """Return the last day a dose was given; an open-ended course may still run."""
+    """Return the last day a dose was given; a course without an end may run on."""
     if kind.planned_ahead:
         return event.given
-    return day if event.until is None else min(event.until, day)
+    return min(kind.last_day(event.given, event.until) or day, day)

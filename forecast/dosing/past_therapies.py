@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 
 from forecast.dosing.dog_record import DISPENSED, DogRecord, Reason, TherapyEvent
@@ -21,7 +21,7 @@ def history(dog: DogRecord, therapy: Therapy, today: date, rules: Rules) -> Iter
         return
     if is_older(dog.history_asked, today, rules.current_for["therapy_history"]):
         yield stale("therapy_history", dog.history_asked, ask)
-    for event in dog.therapies:
+    for event in _without_older_open_ones(dog.therapies, today, rules):
         judged = _event(event, therapy, today, rules)
         if judged is not None:
             yield judged
@@ -36,6 +36,22 @@ def history(dog: DogRecord, therapy: Therapy, today: date, rules: Rules) -> Iter
         yield Verdict.VET_MUST_DECIDE, reason
 
 
+def _without_older_open_ones(
+    events: Sequence[TherapyEvent], today: date, rules: Rules
+) -> Iterator[TherapyEvent]:
+    """Leave out courses without an end where the same was handed out again: the newest tells."""
+    newest: dict[str, date] = {}
+    for event in events:
+        if event.until is None and event.given <= today:
+            newest[event.therapy] = max(event.given, newest.get(event.therapy, event.given))
+    for event in events:
+        kind = rules.therapies.get(event.therapy)  # none of an item mapped to no class
+        is_course = kind is not None and not kind.planned_ahead
+        again = event.given < newest.get(event.therapy, event.given)
+        if not (is_course and event.until is None and again):
+            yield event
+
+
 def _event(event: TherapyEvent, therapy: Therapy, today: date, rules: Rules) -> Judged | None:
     if event.given > today:
         return None
@@ -44,7 +60,8 @@ def _event(event: TherapyEvent, therapy: Therapy, today: date, rules: Rules) -> 
     kind = rules.therapies[event.therapy]
     if kind.planned_ahead:
         return _dispensed(event, kind, today) if event.status == DISPENSED else None
-    over = event.until is not None and event.until < today
+    last = kind.last_day(event.given, event.until)
+    over = last is not None and last < today
     if event.therapy == therapy.id or over or kind.beside_others or therapy.beside_others:
         return None
     sentence = f"{kind.words} since {event.given} has no end on record"

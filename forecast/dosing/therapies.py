@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from enum import StrEnum
 from functools import cache
 from types import MappingProxyType
@@ -89,6 +90,17 @@ class Therapy:
         return "needs_allergy_test" in self.parameters
 
     @property
+    def open_course(self) -> int | None:
+        """For how many days a course without an end on record may run; None where nothing says."""
+        return self.days("open_course") if "open_course" in self.parameters else None
+
+    def last_day(self, given: date, until: date | None) -> date | None:
+        """Return the last day on which a course may run; None where it may run on for ever."""
+        if until is None and self.open_course is not None:
+            return given + timedelta(days=self.open_course)
+        return until
+
+    @property
     def minimum_interval(self) -> int:
         """Fewest days between two doses."""
         return self.days("minimum_interval")
@@ -164,7 +176,9 @@ def _cover_rule(kind: Therapy) -> CoverRule:
     if kind.covers == "no":
         return CoverRule(0, False)
     known = kind.covers == "yes"
-    return CoverRule(kind.days("ends_at"), not kind.planned_ahead, is_known=known)
+    return CoverRule(
+        kind.days("ends_at"), not kind.planned_ahead, is_known=known, open_days=kind.open_course
+    )
 
 
 def therapy(therapy_id: str) -> Therapy:

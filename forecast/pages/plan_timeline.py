@@ -10,7 +10,7 @@ from forecast.dosing.schedule import Outcome
 from models.weeks import DAYS_IN_WEEK
 
 WIDE = 600.0  # of the box it is drawn in
-_ROW, _TOP = 26.0, 22.0
+_ROW, _TOP = 36.0, 16.0  # a way's words stand above its doses, clear of those before
 _SHORTEST = timedelta(days=56)  # of the axis
 
 

@@ -94,7 +94,7 @@ def named_cases(population: Population) -> dict[str, str]:
 
 
 def rewrite_register(dogs: pd.DataFrame, population: Population, *, places: Places) -> pd.DataFrame:
-    """Return the register with the named cases' species, sex, status and birth dates as told."""
+    """Return the register with what the stories tell of the named cases; their owners said yes."""
     dogs = dogs.copy()
     for dog, (_, story) in numbered(population):
         born = places.days[0] + pd.Timedelta(days=int(population.born[dog]))
@@ -102,6 +102,7 @@ def rewrite_register(dogs: pd.DataFrame, population: Population, *, places: Plac
         dogs.loc[dog, "birth_date"] = born if story.facts_known else pd.NaT
         dogs.loc[dog, "sex"] = "female neutered" if story.facts_known else "not known"
         dogs.loc[dog, "status"] = ACTIVE
+        dogs.loc[dogs["owner"] == dogs.loc[dog, "owner"], "consent"] = "yes"
         if story.species == "cat" or not story.facts_known:
             dogs.loc[dog, "breed"] = None
     return dogs

@@ -25,6 +25,7 @@ from forecast.backtest import FOLDER, BacktestTask, backtest
 from forecast.climate import fill_short_gaps, read_flowering_file, read_weather_file
 from forecast.climate.weather_file import open_netcdf
 from forecast.dosing.plan import DosePlan
+from forecast.dosing.register import is_atopic, read_register
 from forecast.issuing import Issue
 from forecast.practice import Practice, PracticeError, create_practice, open_practice
 from forecast.records.dogs import dog_ids
@@ -127,7 +128,7 @@ def run_demo(
     )
     evidence = what_drives(model, known)
     made = issue(practice, records, climate, model=model, known=known, say=say)
-    plans = _plan_named(practice, records, made, invented, say=say)
+    plans = _plan_the_allergic(practice, records, made, invented, say=say)
     say("checking flowering onset, drawing charts")
     onset = onset_hindcast_table(
         onset_hindcast(
@@ -253,7 +254,7 @@ def _split_sample(known: Path, later: Path, as_of: date) -> dict[str, Path]:
     return files
 
 
-def _plan_named(
+def _plan_the_allergic(
     practice: Practice,
     records: Records,
     made: Issue,
@@ -261,19 +262,29 @@ def _plan_named(
     *,
     say: Callable[[str], None],
 ) -> dict[str, DosePlan]:
-    """Propose for the eight animals with a story; the key says which story."""
+    """Propose for the allergic dogs that are here; the key of a plan says which story.
+
+    Those of the eight animals with a story are returned; the others are on their dogs' pages.
+    """
     ids = dog_ids(records)
     stories = {ids[number]: story for story, number in invented.named_cases.items()}
+    register = read_register(records, today=invented.as_of)
+    held = {str(region) for region in made.forecast["region"].values}
+    allergic = [
+        dog.id
+        for dog in register.dogs.values()
+        if dog.region in held and dog.id not in register.gone and is_atopic(dog)
+    ]
     found = plan(
         practice,
         records,
         made,
-        dogs=list(stories),
+        dogs=list(dict.fromkeys([*stories, *allergic])),
         therapy_id="anti_il31_antibody",
         today=invented.as_of,
         say=say,
     )
-    return {stories[p.dog]: p for p in found}
+    return {stories[p.dog]: p for p in found if p.dog in stories}
 
 
 def _first_flowers(flowering: pd.DataFrame) -> pd.DataFrame:

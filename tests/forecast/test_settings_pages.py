@@ -20,8 +20,9 @@ def test_by_default_it_is_for_this_machine_alone(tmp_path):
 
 def test_behind_a_proxy(tmp_path):
     """As the template's comment shows it, and bound to all addresses of a container."""
-    shown = template().split("# [pages]\n")[1].replace("# ", "")
-    pages = opened(tmp_path, shown + 'address = "0.0.0.0"').settings.pages
+    section = template().split("# [pages]\n")[1].split("\n\n")[0]
+    shown = section.replace("# ", "")
+    pages = opened(tmp_path, shown + '\naddress = "0.0.0.0"').settings.pages
     assert pages.public_address == "https://forepaw.practice.example"
     assert pages.trusted_proxies == ("127.0.0.1",)
 

@@ -3,9 +3,9 @@
 A dog counts as atopic from the day of that fact, of its first itch-flare visit or of its first
 therapy, whichever is first, unless the newest fact says that it is not. Its cover on a day is yes
 (a dose given, and still working), not known (dispensed, not seen given; a course whose end is not
-on record, from its start on; a therapy of which it is not known) or no. A day on which cover is not
-known counts neither for nor against: not in a region's share, and not in a dog's own history
-(`forecast.dosing`).
+on record, from its start on, for as long as such a course may run; a therapy of which it is not
+known) or no. A day on which cover is not known counts neither for nor against: not in a region's
+share, and not in a dog's own history (`forecast.dosing`).
 """
 
 from __future__ import annotations
@@ -28,12 +28,14 @@ _ABSENT, _NO, _NOT_KNOWN, _YES = -1, 0, 1, 2
 class CoverRule:
     """How many days a therapy covers from the day a dose is given, or from a course's last day.
 
-    Where `is_known` is False, what a dose spares one dog is not known for those days.
+    Where `is_known` is False, what a dose spares one dog is not known for those days. A course
+    without an end on record may run for `open_days`; None where it may run on for ever.
     """
 
     days: int
     is_course: bool
     is_known: bool = True
+    open_days: int | None = None
 
 
 def end_not_known(until: Any, *, is_course: Any) -> Any:
@@ -125,14 +127,18 @@ def covered_share(
 def _effects(therapies: pd.DataFrame, rules: Mapping[str, CoverRule]) -> pd.DataFrame:
     """Return what each event says of its dog's cover: level, from `first` to before `end`.
 
-    Index dog. `end` is NaT where a course has no end on record.
+    Index dog. `end` is NaT where a course has no end on record and may run on for ever.
     """
     _refuse_unknown_therapies(therapies, rules)
     days = therapies["therapy"].map({name: rule.days for name, rule in rules.items()}).astype(float)
     is_course = therapies["therapy"].map({name: rule.is_course for name, rule in rules.items()})
     is_course = is_course.astype(bool)
     open_ended = end_not_known(therapies["until"], is_course=is_course)
-    last = therapies["until"].where(is_course, therapies["date"])
+    open_days = therapies["therapy"].map(
+        {name: np.nan if rule.open_days is None else rule.open_days for name, rule in rules.items()}
+    )
+    longest = therapies["date"] + pd.to_timedelta(open_days.astype(float), unit="D")
+    last = therapies["until"].fillna(longest).where(is_course, therapies["date"])
     no_response = np.array([answer is False for answer in therapies["responded"]], dtype=bool)
     refused = (therapies["status"] == "declined") | no_response
     unsure = (therapies["status"] == "dispensed") | open_ended

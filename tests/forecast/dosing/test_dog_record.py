@@ -43,6 +43,13 @@ def test_a_course_covers_while_it_runs():
     assert cover_after(replace(course, until=None), 5) is Cover.NOT_KNOWN
 
 
+def test_a_short_course_without_an_end_is_not_known_for_a_month():
+    """A month at the most, as its name says (common practice), and the day after the last tablet."""
+    course = TherapyEvent("glucocorticoid_short_course", GIVEN, responded=True)
+    known = [cover_after(course, d) for d in (0, 30, 31, 32, 400)]
+    assert known == [Cover.NO, *[Cover.NOT_KNOWN] * 2, *[Cover.NO] * 2]
+
+
 def test_no_history_is_not_no_cover():
     """Therapies not known: cover not known. Known to be none: no cover."""
     assert dog_cover(replace(DOG, therapies=None), GIVEN) is Cover.NOT_KNOWN

@@ -147,3 +147,26 @@ def test_a_vaccination_on_record_counts_beside_what_was_answered():
         given = Vaccination(TODAY + timedelta(days=days), live)
         dog = ready_dog("ciclosporin", vaccinations=(given,))
         assert codes(judge(dog, "ciclosporin")) == wanted, (live, days)
+
+
+def test_a_short_course_without_an_end_holds_a_dog_up_for_a_month():
+    """Years later it tells nothing any more; a daily tablet without an end may still run."""
+    for therapy_id, days, verdict in (
+        ("glucocorticoid_short_course", 30, Verdict.VET_MUST_DECIDE),
+        ("glucocorticoid_short_course", 31, Verdict.READY),
+        ("daily_jak_inhibitor", 400, Verdict.VET_MUST_DECIDE),
+    ):
+        event = TherapyEvent(therapy_id, TODAY - timedelta(days=days), status="dispensed")
+        dog = ready_dog(therapies=(*ready_dog().therapies, event))
+        assert judge(dog).verdict is verdict, (therapy_id, days)
+
+
+def test_a_course_handed_out_many_times_is_one_reason():
+    """The newest tells whether it may still run."""
+    events = [
+        TherapyEvent("daily_jak_inhibitor", TODAY - timedelta(days=days), status="dispensed")
+        for days in (400, 300, 20)
+    ]
+    result = judge(ready_dog(therapies=(*ready_dog().therapies, *events)))
+    assert codes(result) == ["other_therapy"]
+    assert str(TODAY - timedelta(days=20)) in result.reasons[0].sentence

@@ -303,6 +303,15 @@ def test_a_dog_counts_from_when_it_is_atopic_until_it_is_gone():
     assert share(atopic, given) == [1.0, 0.5, 0.0, 0.0]
 
 
+def test_a_course_without_an_end_is_not_known_for_as_long_as_it_may_run():
+    """For ever where nothing says; else for 6 days and the day after, and then it is over."""
+    alone = dogs(("a", "2023-01-01", None, "north"))
+    given = events(("a", "course", "2024-01-01", None, "given", None))
+    short = {"course": CoverRule(1, True, open_days=6)}
+    assert np.isnan(share(alone, given)).all()
+    assert np.array_equal(share(alone, given, short), [np.nan, 0.0, 0.0, 0.0], equal_nan=True)
+
+
 def test_a_therapy_of_unknown_duration_is_refused_by_name():
     """It is not silently taken for no cover."""
     given = events(("a", "injection", "2024-01-01", None, "given", None))
