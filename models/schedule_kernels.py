@@ -120,7 +120,10 @@ def at_itch(
     onset: int,
     first_state: int,
 ) -> _Array:
-    """Return what dosing at the first itch is expected to leave and to take, by course.
+    """Return what dosing at the first itch is expected to leave and to take, by plan and course.
+
+    Going back from the last day, a plan is like one without dates until its last one: these days
+    are walked once for all plans.
 
     Parameters
     ----------
@@ -131,44 +134,83 @@ def at_itch(
     next_open
         The first open day from each day on, at least the number of days where there is none.
     planned
-        Days on which a dose is given in any case that keeps the interval, dims (day,).
+        Days on which a dose is given in any case that keeps the interval, dims (plan, day).
     delay
         Days from the itch to the earliest slot, at least 1.
 
     Returns
     -------
     numpy.ndarray
-        Expected flares without cover, and expected doses, dims (2, course).
+        Expected flares without cover, and expected doses, dims (plan, 2, course).
     """
-    n_days, n_courses = courses.shape
+    (n_days, n_courses), n_plans = courses.shape, planned.shape[0]
+    no_dates = np.zeros(n_days, dtype=np.bool_)
+    walk = (courses, bare, next_open)
+    rules = (delay, interval, onset)
     value = np.zeros((bare.size, 2, n_courses))
-    # by day, at the day of the onset; empty past the last day
+    row = np.arange(bare.size)
+    # by day, at the day of the onset; empty past the last day. Days are written before they are
+    # read, so that what a plan leaves there before its last date is never another's
     set_in = np.zeros((n_days + 1, 2, n_courses))
-    flared = np.zeros(n_courses)
-    for day in range(n_days - 1, -1, -1):
+    ends = np.zeros(n_plans, dtype=np.int64)
+    for plan in range(n_plans):
+        for day in range(n_days):
+            if planned[plan, day]:
+                ends[plan] = day + 1
+    expected = np.zeros((n_plans, 2, n_courses))
+    walked = n_days
+    for plan in np.argsort(-ends):
+        _walk_back(value, row, set_in, walk, no_dates, rules, (ends[plan], walked))
+        walked = ends[plan]
+        own, own_row = value.copy(), row.copy()
+        _walk_back(own, own_row, set_in, walk, planned[plan], rules, (0, walked))
+        expected[plan] = own[own_row[first_state]]
+    return expected
+
+
+@compiled
+def _walk_back(
+    value: _Array,
+    row: _Whole,
+    set_in: _Array,
+    walk: tuple[_Array, _Array, _Whole],
+    planned: _Flags,
+    rules: tuple[int, int, int],
+    days: tuple[int, int],
+) -> None:
+    """Go back from the second of `days` to the first, over what is to come in each state.
+
+    `row` says where in `value` a state stands: most only move on by a day.
+    """
+    courses, bare, next_open = walk
+    delay, interval, onset = rules
+    n_days, last = courses.shape[0], bare.size - 1
+    flared = np.zeros(courses.shape[1])
+    for day in range(days[1] - 1, days[0] - 1, -1):
         for since in range(bare.size):
-            after = min(since + 1, bare.size - 1)
-            if bare[since] == 0.0:
-                _copy(value, since, value, after)
-                continue
-            dose = _dose_day(day, since, next_open, planned, delay, interval)
-            begins = min(dose + onset, n_days)
-            _uncovered(flared, courses, bare, day + 1, begins, since + 1)
-            given = 1.0 if dose < n_days else 0.0
-            places = (since, after, begins, day)
-            _mix(value, flared, set_in, courses, places, given, bare[since])
+            after = min(since + 1, last)
+            if bare[since] == 0.0 and after == last:  # which is still to be read for itself
+                _copy(value, row[since], value, row[after])
+            elif bare[since] == 0.0:
+                row[since], row[after] = row[after], row[since]
+            else:
+                dose = _dose_day(day, since, next_open, planned, delay, interval)
+                begins = min(dose + onset, n_days)
+                _uncovered(flared, courses, bare, day + 1, begins, since + 1)
+                given = 1.0 if dose < n_days else 0.0
+                places = (row[since], row[after], begins, day)
+                _mix(value, flared, set_in, courses, places, given, bare[since])
         if planned[day]:
             begins = min(day + onset, n_days)
             if onset == 0:
-                _copy(set_in, day, value, 0)
+                _copy(set_in, day, value, row[0])
             for since in range(interval, bare.size):
                 _uncovered(flared, courses, bare, day, begins, since)
-                for course in range(n_courses):
-                    value[since, RISK, course] = flared[course] + set_in[begins, RISK, course]
-                    value[since, DOSES, course] = 1.0 + set_in[begins, DOSES, course]
-        _copy(set_in, day, value, onset)
-    expected: _Array = value[first_state].copy()
-    return expected
+                own = value[row[since]]
+                for course in range(flared.size):
+                    own[RISK, course] = flared[course] + set_in[begins, RISK, course]
+                    own[DOSES, course] = 1.0 + set_in[begins, DOSES, course]
+        _copy(set_in, day, value, row[onset])
 
 
 @compiled

@@ -41,11 +41,10 @@ def week_of_year(weeks: NDArray[np.datetime64] | pd.DatetimeIndex) -> NDArray[np
 
     The Thursday decides, as it does in ISO 8601; the short 53rd week joins the 52nd.
     """
-    thursday = pd.DatetimeIndex(np.asarray(weeks).astype("datetime64[D]")) + pd.Timedelta(days=3)
-    number: NDArray[np.int64] = np.minimum(
-        (thursday.day_of_year.to_numpy() - 1) // DAYS_IN_WEEK, 51
-    )
-    return number.astype(np.int64)
+    thursday = np.asarray(weeks).astype("datetime64[D]") + np.timedelta64(3, "D")
+    new_year = thursday.astype("datetime64[Y]").astype("datetime64[D]")
+    number: NDArray[np.int64] = (thursday - new_year).astype(np.int64) // DAYS_IN_WEEK
+    return np.minimum(number, 51)
 
 
 def phase(weeks: NDArray[np.datetime64] | pd.DatetimeIndex) -> NDArray[np.float64]:

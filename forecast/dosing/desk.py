@@ -16,8 +16,8 @@ from forecast.dosing.effect_times import (
     past_risk_weeks,
     word_of,
 )
-from forecast.dosing.kept import basis_of, basis_of_kept, head_of
-from forecast.dosing.moves import SignedDates, moved
+from forecast.dosing.held_against import held_against_the_past
+from forecast.dosing.kept import head_of
 from forecast.dosing.open_days import open_days
 from forecast.dosing.plan import DosePlan, propose_plan
 from forecast.dosing.price import price_for
@@ -36,8 +36,7 @@ from forecast.practice import Practice
 from forecast.records.dogs import dog_ids, identity_of
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
-from forecast.records.plan_decisions import in_force
-from forecast.records.plans import PlanRow, add_plans, newest_plans, plan_of
+from forecast.records.plans import PlanRow, add_plans
 from forecast.records.vets_words import vets_words
 from models.effect_time import EffectTime
 from models.weeks import DAYS_IN_WEEK
@@ -108,32 +107,9 @@ def propose_plans(
         found.append(replace(proposed, word=word))
     own = practice.settings.dosing.move_tolerance
     tolerance = days_rule("plan.move_tolerance") if own is None else own
-    return _held_against_the_last(records, found, tolerance=tolerance, today=today)
-
-
-def _held_against_the_last(
-    records: Records, plans: list[DosePlan], *, tolerance: int, today: date
-) -> list[DosePlan]:
-    """Say of each plan what a vet has signed, and how far it lies from that or the one before."""
-    if not plans:
-        return []
-    therapy_id, only = plans[0].therapy, plans[0].dog if len(plans) == 1 else None
-    signed = in_force(records, dog_id=only, therapy=therapy_id)
-    before = newest_plans(records, therapy=therapy_id, dog_id=only)
-    found = []
-    for plan in plans:
-        held, last, dates = signed.get((plan.dog, plan.therapy)), before.get(plan.dog), None
-        if held is not None:
-            last = plan_of(records, held.plan_id)
-            dates = SignedDates(
-                held.plan_id, str(held.state), held.signed_by, held.decided_on, held.dates
-            )
-        move = None
-        if last is not None:
-            then = basis_of_kept(last.reasons[0], last.doses)
-            move = moved(then, basis_of(plan), tolerance=tolerance, today=today, signed=dates)
-        found.append(replace(plan, signed=dates, moved=move))
-    return found
+    return held_against_the_past(
+        records, found, tolerance=tolerance, today=today, zone=practice.time_zone
+    )
 
 
 def _effects(

@@ -92,7 +92,7 @@ def dog_risk(
     _check(nu, past=past, past_weeks=past_weeks, rates=rates, weeks=weeks)
     flares, expected = _by_part_of_year(history, past, mondays(past_weeks))
     part = week_of_year(weeks)
-    own, region = window_sum(flares)[part], window_sum(expected)[part]
+    own, region = window_sum(np.stack([flares, expected]))[:, part]
     probability = chance_of_a_flare(own, region, nu=nu, rates=rates).mean(axis=0)
     return DogRisk(
         weeks=mondays(weeks),

@@ -28,6 +28,7 @@ def head_of(plan: DosePlan) -> dict[str, Any]:
         "acts_before_season": plan.acts_before_season,
         "week_later": plan.week_later,
         "moved": None if plan.moved is None else plan.moved.sentence,
+        "held_against": plan.held_against,
     }
     if plan.season is not None:
         head["season"] = {"start": _spread(plan.season.start), "end": _spread(plan.season.end)}

@@ -40,7 +40,7 @@ class Basis:
 
 @dataclass(frozen=True)
 class Move:
-    """How far a plan lies from the one before, or from the one signed: `days` of the worst dose.
+    """How far a plan lies from an earlier one, or from the one signed: `days` of the worst dose.
 
     `days` is None where the number of doses or the proposal itself is another.
     """
@@ -51,15 +51,23 @@ class Move:
 
 
 def moved(
-    before: Basis, now: Basis, *, tolerance: int, today: date, signed: SignedDates | None
+    before: Basis,
+    now: Basis,
+    *,
+    tolerance: int,
+    today: date,
+    signed: SignedDates | None,
+    whose: str = UNSIGNED,
 ) -> Move | None:
     """Say how far a plan moved, and why; None where it did not by more than the tolerance.
 
-    With `signed`, its dates ahead are what the new ones are held against.
+    With `signed`, its dates ahead are what the new ones are held against; else `whose` says in
+    words which plan `before` is of.
     """
     own = before.doses if signed is None else signed.dates
     old = tuple(day for day in own if day >= today)
-    whose = UNSIGNED if signed is None else f"the plan signed on {signed.signed_on}"
+    if signed is not None:
+        whose = f"the plan signed on {signed.signed_on}"
     what = _what_moved(old, now.doses, tolerance)
     if what is None and (signed is not None or before.proposal == now.proposal):
         return None

@@ -7,7 +7,7 @@ holding a slot and starting at the first itch. Everything else is said in words,
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
@@ -111,7 +111,8 @@ class DosePlan:
     before the season begins, and `week_later` what giving it a week later costs, in flare-weeks.
     `last_dose` is the last one given, which counts. `moved` says what a new forecast changed;
     `signed` are the dates that a vet signed, which hold whatever is proposed here;
-    `word` is a vet's that a dose may be planned to hold longer than was measured.
+    `word` is a vet's that a dose may be planned to hold longer than was measured. `held_against` is
+    the id of the unsigned plan that it was compared with, None for the first of a season.
     """
 
     dog: str
@@ -135,6 +136,7 @@ class DosePlan:
     moved: Move | None = None
     signed: SignedDates | None = None
     word: VetsWord | None = None
+    held_against: str | None = None
 
     @property
     def cautions(self) -> tuple[Caution, ...]:
@@ -243,9 +245,10 @@ def _weigh(
     best = found.best
     acts = best.dates[0] + timedelta(days=problem.cover.onset)
     before, later = plan.season.chance_begun_after(acts), cost_of_a_week(season, best)
+    heavy = risk_weeks(problem)
     plan = replace(
         plan,
-        doses=tuple(Dose(day, _why(season, day)) for day in best.dates),
+        doses=tuple(Dose(day, _why(season, day, heavy)) for day in best.dates),
         uncovered_weeks=uncovered_weeks(problem, best.dates),
         proposal=Proposal.DATED_DOSES,
         trade=(best, found.with_itch, *others),
@@ -256,9 +259,9 @@ def _weigh(
 
 
 # ---------------------------------------------------------------------------------------- in words
-def _why(season: DogSeason, day: date) -> str:
-    problem = season.problem
-    weeks = [w for w in risk_weeks(problem) if _acts_on(problem.cover, day, week=w)]
+def _why(season: DogSeason, day: date, heavy: Sequence[date]) -> str:
+    """Say which of the dog's risk weeks, `heavy`, a dose covers, and what backs it."""
+    weeks = [w for w in heavy if _acts_on(season.problem.cover, day, week=w)]
     seasons = ", ".join(str(year) for year in season.seasons_behind(day))
     spans = f"covers {len(weeks)} of the dog's risk weeks"
     if weeks:

@@ -6,10 +6,11 @@ is not covered, plus a price per dose. A day carries a seventh of its week's ris
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ Flags = NDArray[np.bool_]
 
 TIE = 1e-12  # a dose must win by more than rounding
 FIRST_ITCH = "hold a slot, start at first itch"
+_NO_DATES: Mapping[str, tuple[date, ...]] = MappingProxyType({FIRST_ITCH: ()})
 LEFT_OUT = (
     "The arithmetic leaves out that one flare may make the next one likelier or worse, that a dose "
     "may hold for longer once than another time, that a cancelled or missed visit moves what "
@@ -145,11 +147,14 @@ def every_interval(
     apart = max(problem.minimum_interval, interval or 0)
     due = max((first - problem.start).days, _earliest(problem))
     until = (last - problem.start).days
+    next_open = _next_open(open_days)
     days: list[int] = []
-    for day in np.flatnonzero(open_days).tolist():
-        if due <= day <= until:
-            days.append(day)
-            due = day + apart
+    while due <= until and due < len(open_days):
+        day = int(next_open[max(due, 0)])
+        if day > min(until, len(open_days) - 1):
+            break
+        days.append(day)
+        due = day + apart
     return fixed_dates(problem, problem.dates_of(days), name=name)
 
 
@@ -159,16 +164,15 @@ def at_first_itch(
     *,
     booking_delay: int,
     scenarios: Floats | None = None,
-    planned: tuple[date, ...] = (),
-    name: str = FIRST_ITCH,
-) -> Outcome:
-    r"""Return what "hold a slot, start at first itch" is expected to give.
+    planned: Mapping[str, tuple[date, ...]] = _NO_DATES,
+) -> tuple[Outcome, ...]:
+    r"""Return what "hold a slot, start at first itch" is expected to give with each of some plans.
 
     Every flare that starts uncovered is counted; then a dose follows on the first open day after
     the booking delay (not before the next day) that keeps the minimum interval. A flare before
-    the onset of a booked dose is counted and books nothing more. Doses on `planned` days are given
-    besides, where they keep the interval; an itch before one of them brings no other dose if that
-    one comes first.
+    the onset of a booked dose is counted and books nothing more. Doses on the days of a plan, by
+    name in `planned`, are given besides, where they keep the interval; an itch before one of them
+    brings no other dose if that one comes first. Outcomes come in the order of the plans.
 
     The expectation is exact, by going back from the last day: with the chance of a flare
     :math:`f_t(s) = r_t (1 - c(s))` at :math:`s` days since the last dose, and the booked dose's
@@ -181,8 +185,9 @@ def at_first_itch(
     they differ: a season that does not come costs no dose. Without them the mean risk is sure.
     """
     courses = np.atleast_2d(problem.daily_risk if scenarios is None else scenarios)
-    on_plan = np.zeros(problem.n_days, dtype=bool)
-    on_plan[[(day - problem.start).days for day in planned]] = True
+    on_plan = np.zeros((len(planned), problem.n_days), dtype=bool)
+    for flags, dates in zip(on_plan, planned.values(), strict=True):
+        flags[[(day - problem.start).days for day in dates]] = True
     expected = at_itch(
         np.ascontiguousarray(courses.T),
         1 - problem.shares(),
@@ -193,8 +198,11 @@ def at_first_itch(
         problem.cover.onset,
         problem.first_state,
     )
-    risk, doses = (float(value) for value in expected.mean(axis=1))
-    return Outcome(name, planned, doses, risk, risk + problem.price * doses)
+    found = []
+    for (name, dates), means in zip(planned.items(), expected.mean(axis=2).tolist(), strict=True):
+        risk, doses = means
+        found.append(Outcome(name, dates, doses, risk, risk + problem.price * doses))
+    return tuple(found)
 
 
 def covered(problem: DosingProblem, dates: tuple[date, ...]) -> Floats:
@@ -203,9 +211,10 @@ def covered(problem: DosingProblem, dates: tuple[date, ...]) -> Floats:
     result = np.zeros(problem.n_days)
     given = [] if problem.last_dose is None else [problem.last_dose]
     for dose in [*given, *dates]:
-        since = np.arange(problem.n_days) - (dose - problem.start).days
-        inside = (since >= 0) & (since <= problem.no_cover)
-        result[inside] = np.maximum(result[inside], shares[since[inside]])
+        day = (dose - problem.start).days
+        held = result[max(day, 0) : max(day + shares.size, 0)]
+        skip = max(-day, 0)
+        np.maximum(held, shares[skip : skip + held.size], out=held)
     return result
 
 

@@ -59,14 +59,13 @@ def season_dates(first: date, scenarios: Floats) -> SeasonDates | None:
         return None
     starts = (past >= tail).argmax(axis=1)
     ends = (past >= 1 - tail).argmax(axis=1)
-    return SeasonDates(first, _spread(first, starts), _spread(first, ends), starts)
-
-
-def _spread(first: date, days: NDArray[np.int64]) -> DateSpread:
     low, high = rule("plan.odds_low"), rule("plan.odds_high")
-    early, middle, late = np.quantile(days, [low, 0.5, high], method="nearest")
-    shown = [first + timedelta(days=int(day)) for day in (early, middle, late)]
-    return DateSpread(shown[0], shown[1], shown[2], odds=high - low)
+    days = np.quantile([starts, ends], [low, 0.5, high], axis=1, method="nearest")
+    start, end = (
+        DateSpread(early, middle, late, odds=high - low)
+        for early, middle, late in ([first + timedelta(days=int(d)) for d in of] for of in days.T)
+    )
+    return SeasonDates(first, start, end, starts)
 
 
 def when_to_begin(kind: Therapy, season: SeasonDates | None, *, today: date) -> list[Reason]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from forecast.dosing.dog_season import DogSeason
 from forecast.dosing.schedule import (
+    FIRST_ITCH,
     Outcome,
     at_first_itch,
     best_schedule,
@@ -46,26 +47,27 @@ class Weighed:
 
 def weigh(season: DogSeason, flares: Sequence[date]) -> Weighed:
     """Work out what each way of dosing is expected to give a dog with such past flares."""
-    best = best_schedule(season.problem)
-    both = hold_a_slot(season, planned=best.dates, name=WITH_ITCH) if best.dates else None
-    return Weighed(best, both, hold_a_slot(season), simple_rules(season, flares))
-
-
-def hold_a_slot(season: DogSeason, *, planned: tuple[date, ...] = (), name: str = "") -> Outcome:
-    """Return what starting at the first itch gives, with doses on planned days besides."""
-    named = {"name": name} if name else {}
-    return at_first_itch(
+    best, usual = best_schedule(season.problem), calendar_dose(season, flares)
+    planned: dict[str, tuple[date, ...]] = {FIRST_ITCH: ()}
+    if best.dates:
+        planned[WITH_ITCH] = best.dates
+    if usual is not None:
+        planned[CALENDAR] = (usual,)
+    found = at_first_itch(
         season.problem,
         season.open_days,
         booking_delay=days_rule("plan.booking_delay"),
         scenarios=season.scenarios,
         planned=planned,
-        **named,
     )
+    by_name = {one.name: one for one in found}
+    by_calendar = [one for one in found if one.name == CALENDAR]
+    others = (*simple_rules(season), *by_calendar)
+    return Weighed(best, by_name.get(WITH_ITCH), by_name[FIRST_ITCH], others)
 
 
-def simple_rules(season: DogSeason, flares: Sequence[date]) -> tuple[Outcome, ...]:
-    """Return the rules that need no arithmetic: none, all year, through the season, usual date."""
+def simple_rules(season: DogSeason) -> tuple[Outcome, ...]:
+    """Return the rules that need no arithmetic: no dose, all year, through the season."""
     problem = season.problem
     last = problem.start + timedelta(days=problem.n_days - 1)
     steady = [
@@ -79,9 +81,7 @@ def simple_rules(season: DogSeason, flares: Sequence[date]) -> tuple[Outcome, ..
         )
         for interval, name in (("fixed_short", EVERY_4_WEEKS), ("fixed_long", EVERY_8_WEEKS))
     ]
-    usual = calendar_dose(season, flares)
-    by_calendar = [] if usual is None else [hold_a_slot(season, planned=(usual,), name=CALENDAR)]
-    return (no_dose(problem), *steady, through_the_season(season), *by_calendar)
+    return (no_dose(problem), *steady, through_the_season(season))
 
 
 def through_the_season(season: DogSeason) -> Outcome:

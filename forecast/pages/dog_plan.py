@@ -263,16 +263,18 @@ def _reasons(plan: PlanRow | None) -> tuple[str, ...]:
 
 
 def _newer(desk: Desk, newest: PlanRow | None) -> str:
-    """Say where the newest proposal differs; what a vet signed is never moved by it."""
-    if desk.decision is None or newest is None or desk.plan is None or newest.id == desk.plan.id:
+    """Say where the newest proposal differs, and why; what a vet signed is never moved by it."""
+    if newest is None or desk.plan is None or newest.state != PlanState.PROPOSED:
         return ""
-    if newest.state != PlanState.PROPOSED or newest.doses == desk.decision.dates:
+    moved = str(newest.reasons[0].get("moved") or "")
+    if desk.decision is None:
+        return moved
+    if newest.id == desk.plan.id or newest.doses == desk.decision.dates:
         return ""
+    if not moved or newest.made_at < desk.decision.at:
+        moved = "what is signed stays until a vet changes it"
     says = ", ".join(map(str, newest.doses)) or str(newest.reasons[0].get("proposal", "no dose"))
-    return (
-        f"the newest forecast would propose otherwise: {says}; what is signed stays until a vet "
-        "changes it"
-    )
+    return f"the newest forecast would propose otherwise: {says}; {moved}"
 
 
 def _no_letter(desk: Desk, today: date) -> str:

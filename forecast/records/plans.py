@@ -12,6 +12,8 @@ from sqlalchemy import Connection, and_, func, or_, select
 from forecast.records import tables
 from forecast.records.engine import Records, RecordsError
 
+_AT_ONCE = 5000  # ids in one query; databases bound how many
+
 
 @dataclass(frozen=True)
 class PlanRow:
@@ -109,6 +111,22 @@ def plan_within(connection: Connection, plan_id: str) -> PlanRow | None:
         return None
     dated = select(dose.c.date).where(dose.c.plan_id == plan_id).order_by(dose.c.number)
     return _plan(dict(row._mapping), list(connection.scalars(dated)))
+
+
+def plans_of(records: Records, plan_ids: Iterable[str]) -> dict[str, PlanRow]:
+    """Return plans by id, those that there are."""
+    table, dose, wanted = tables.dose_plan, tables.dose, sorted(plan_ids)
+    found: list[dict[str, Any]] = []
+    doses: dict[str, list[date]] = {}
+    with records.reading() as connection:
+        for start in range(0, len(wanted), _AT_ONCE):
+            some = wanted[start : start + _AT_ONCE]
+            rows = connection.execute(select(table).where(table.c.id.in_(some)))
+            found += [dict(row._mapping) for row in rows]
+            dated = select(dose).where(dose.c.plan_id.in_(some))
+            for row in connection.execute(dated.order_by(dose.c.plan_id, dose.c.number)):
+                doses.setdefault(row.plan_id, []).append(row.date)
+    return {row["id"]: _plan(row, doses.get(row["id"], [])) for row in found}
 
 
 def signed_doses(records: Records, *, after: date) -> list[tuple[date, str]]:

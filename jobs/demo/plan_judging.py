@@ -261,8 +261,8 @@ def _of_days(truth: _Truth, days: list[int]) -> tuple[float, float]:
 
 def _at_itch(season: DogSeason, truth: _Truth, planned: tuple[date, ...]) -> tuple[float, float]:
     n_days = season.problem.n_days
-    on_plan = np.zeros(n_days, dtype=bool)
-    on_plan[_days(season, planned)] = True
+    on_plan = np.zeros((1, n_days), dtype=bool)
+    on_plan[0, _days(season, planned)] = True
     days = np.where(season.open_days, np.arange(n_days), n_days)
     next_open = np.minimum.accumulate(days[::-1])[::-1]
     expected = at_itch(
@@ -275,7 +275,7 @@ def _at_itch(season: DogSeason, truth: _Truth, planned: tuple[date, ...]) -> tup
         truth.lag,
         truth.first_state,
     )
-    return float(expected[RISK, 0]), float(expected[DOSES, 0])
+    return float(expected[0, RISK, 0]), float(expected[0, DOSES, 0])
 
 
 def _oracle(season: DogSeason, truth: _Truth) -> tuple[float, float]:

@@ -57,6 +57,26 @@ def test_all_that_was_signed_and_not_told_is_written_once(practice, records):
     assert again.files == []
 
 
+def test_a_plan_to_hold_a_slot_is_told_once_and_again_once_it_was_signed_anew(practice, records):
+    """It has no dates to know it by; neither has a plan whose days are over."""
+    to_hold = {"doses": (), "proposal": Proposal.HOLD_A_SLOT}
+    for number, plan_id in enumerate(("slot", "later"), start=1):
+        at = NOW + timedelta(hours=number)
+        propose(records, "rex", plan_id=plan_id, at=at, **to_hold)
+        sign(records, plan_of(records, plan_id), dog=ready_dog(), at=at)
+        then = replace(practice, now=at + timedelta(minutes=5))
+        done = write_letters(then, records, dogs=None, therapy=ANTIBODY.id)
+        assert sorted(path.name for path in done.files) == ["letter-rex.html", "letter-rex.pdf"]
+        assert write_letters(then, records, dogs=None, therapy=ANTIBODY.id).files == []
+    assert [one.plan_id for one in handovers_of(records, "rex")] == ["slot", "later"]
+
+
+def test_a_plan_whose_told_days_are_over_is_not_told_again(practice, records):
+    write_letters(practice, records, dogs=["rex"], therapy=ANTIBODY.id)
+    later = replace(practice, now=NOW + timedelta(days=100))
+    assert write_letters(later, records, dogs=None, therapy=ANTIBODY.id).files == []
+
+
 def test_a_death_cancels_what_went_out(practice, records):
     write_letters(practice, records, dogs=["rex"], therapy=ANTIBODY.id)
     assert write_cancellations(practice, records).files == []

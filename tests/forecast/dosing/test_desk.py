@@ -12,13 +12,19 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from forecast.dosing.decisions import Signature, accept_plan
 from forecast.dosing.desk import dogs_by_number, keep_plans, propose_plans
 from forecast.dosing.effect_times import of_kept
+from forecast.dosing.held_against import held_against_the_past
 from forecast.dosing.kept import basis_of, basis_of_kept, trade_of_kept
 from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.plan_list import PLAN_COLUMNS, plans_csv
-from forecast.dosing.therapies import DosingError
+from forecast.dosing.register import read_register
+from forecast.dosing.therapies import DosingError, therapy
+from forecast.letters.desk import desk_of
+from forecast.records.handovers import CANCELLATION, LETTER, Handover, add_handover
 from forecast.records.issues import IssueRow, add_issue
+from forecast.records.plan_decisions import in_force
 from forecast.records.plans import newest_plan, plans
 from forecast.settings_sections import DosingRuleSection
 
@@ -35,10 +41,10 @@ def propose(desk, issue, *numbers, therapy=ANTIBODY, today=TODAY):
     return {by_id[plan.dog]: plan for plan in found}
 
 
-def autumn(level: int = 8) -> np.ndarray:
-    """Return pressure in the weeks of September and October alone."""
+def autumn(level: int = 8, *, first: int = 10) -> np.ndarray:
+    """Return pressure in eight weeks alone, by default those of September and October."""
     pressure = np.zeros((20, 52))
-    pressure[:, 10:18] = level
+    pressure[:, first : first + 8] = level
     return pressure
 
 
@@ -166,10 +172,9 @@ def test_dogs_are_found_by_the_practice_s_number_and_a_slip_names_the_nearest(de
         dogs_by_number(desk.records, ["99"])
 
 
-@pytest.fixture
-def issued(ready, issue_of):
-    """Give an issue whose row is in the records, as plans need it."""
-    issue = issue_of(autumn())
+def recorded(ready, issue, *, issue_id="issue-1"):
+    """Return an issue under an id, its row in the records, as plans need it."""
+    issue = replace(issue, id=issue_id)
     row = IssueRow(
         id=issue.id,
         issued_at=issue.issued_at,
@@ -185,6 +190,11 @@ def issued(ready, issue_of):
     )
     add_issue(ready.records, row, settings_text="", summaries={})
     return issue
+
+
+@pytest.fixture
+def issued(ready, issue_of):
+    return recorded(ready, issue_of(autumn()))
 
 
 def test_what_is_kept_of_a_plan_is_what_a_vet_sees(ready, issued):
@@ -257,6 +267,106 @@ def test_no_name_and_no_number_is_kept_with_a_plan(ready, issued):
     text = repr(plans(ready.records))
     for name in ("Rex", r"Mo\b", "Tom", "Quillfeather", "'D1'", "'D2'"):
         assert re.search(name, text) is None, name
+
+
+# ------------------------------------------------------------------- signed, told, drifting
+def test_dates_that_a_vet_signed_hold_when_a_new_issue_proposes_others(ready, issued, issue_of):
+    """From sign-off to the next issue, a season four weeks later: kept, compared, told why."""
+    old = propose(ready, issued, "D1")["D1"]
+    now = ready.practice.now
+    keep_plans(ready.records, [old], made_at=now)
+    (row,) = plans(ready.records)
+    register = read_register(ready.records, today=TODAY)
+    accept_plan(
+        ready.records,
+        row,
+        dog=register.dogs[row.dog_id],
+        therapy=therapy(ANTIBODY),
+        signature=Signature("vet 3", now, TODAY),
+    )
+    later = recorded(ready, issue_of(autumn(first=14)), issue_id="issue-2")
+    new = propose(ready, later, "D1", today=TODAY + timedelta(days=7))["D1"]
+    assert new.doses[0].date - old.doses[0].date > timedelta(days=7)
+    assert (new.signed.dates, new.signed.signed_by) == (row.doses, "vet 3")
+    shift = (new.season.start.middle - old.season.start.middle).days
+    assert 24 <= shift <= 32  # four weeks, but for days within its first week
+    assert new.moved.from_signed
+    assert "against the plan signed on 2022-06-29, " in new.moved.sentence
+    assert f"{new.season.start.middle}, {shift} days later" in new.moved.sentence
+    assert new.moved.sentence.endswith("the signed dates stay until a vet changes them")
+    keep_plans(ready.records, [new], made_at=now + timedelta(days=7))
+    (held,) = in_force(ready.records).values()
+    assert (held.plan_id, held.dates) == (row.id, row.doses)
+    assert plans(ready.records)[0].doses == row.doses
+    desk = desk_of(ready.practice, ready.records, row.dog_id, therapy=ANTIBODY)
+    assert desk.told.doses == row.doses
+    newest = newest_plan(ready.records, dog_id=row.dog_id, therapy=ANTIBODY)
+    assert (newest.issue_id, newest.state) == ("issue-2", "proposed")
+    assert newest.reasons[0]["moved"] == new.moved.sentence
+
+
+@pytest.fixture
+def drifting(ready, issued):
+    """Give a function that keeps D1's plan some days later than it first lay, each a day on."""
+    first = propose(ready, issued, "D1")["D1"]
+    made_at = ready.practice.now
+
+    def keep(days: int, *, season: int = 0):
+        nonlocal made_at
+        made_at += timedelta(days=1)
+        doses = tuple(replace(d, date=d.date + timedelta(days=days)) for d in first.doses)
+        middle = first.season.start.middle + timedelta(days=season)
+        start = replace(first.season.start, middle=middle)
+        plan = replace(first, doses=doses, season=replace(first.season, start=start))
+        more = {"tolerance": 7, "today": TODAY, "zone": ready.practice.time_zone}
+        (plan,) = held_against_the_past(ready.records, [plan], **more)
+        keep_plans(ready.records, [plan], made_at=made_at)
+        return plan, plans(ready.records)[-1], made_at.astimezone(ready.practice.time_zone).date()
+
+    return keep
+
+
+def test_a_slow_drift_is_a_move_once_it_adds_up(drifting):
+    """Three days a day: nine on the fourth, against the first; from there it is counted anew."""
+    (first, row, day), second, third = drifting(0), drifting(3), drifting(6)
+    assert [plan.moved for plan in (first, second[0], third[0])] == [None] * 3
+    assert [p.held_against for p in (first, second[0], third[0])] == [None, row.id, row.id]
+    fourth, moved_row, moved_day = drifting(9)
+    assert fourth.moved.days == 9
+    assert f"against the plan of {day}, " in fourth.moved.sentence
+    assert drifting(12)[0].moved is None
+    fifth = drifting(17)[0]
+    assert (fifth.moved.days, fifth.held_against) == (8, moved_row.id)
+    assert f"against the plan of {moved_day}, " in fifth.moved.sentence
+
+
+def test_what_the_owner_was_told_is_what_a_proposal_is_held_against(ready, drifting):
+    """It stays so until something else is told, also after a move was said."""
+    drifting(0)
+    _, told, day = drifting(3)
+    at = told.made_at
+    with ready.records.writing() as connection:
+        add_handover(connection, Handover(told.dog_id, told.id, LETTER, at, None))
+    assert drifting(10)[0].moved is None
+    assert drifting(11)[0].moved.days == 8
+    again = drifting(12)[0]
+    assert (again.moved.days, again.held_against) == (9, told.id)
+    assert f"against the plan told to the owner on {day}, " in again.moved.sentence
+    cancelled = Handover(told.dog_id, None, CANCELLATION, at, None)
+    with ready.records.writing() as connection:
+        add_handover(connection, cancelled)
+    assert drifting(13)[0].moved is None
+
+
+def test_a_plan_of_another_season_is_no_measure_for_long(drifting):
+    """The first of the new season is held against the day before, the next against that one."""
+    drifting(0)
+    _, before, _ = drifting(5)
+    first, row, _ = drifting(10, season=200)
+    assert (first.moved, first.held_against) == (None, None)
+    later = drifting(16, season=200)[0]
+    assert (later.moved, later.held_against) == (None, row.id)
+    assert before.reasons[0]["held_against"] != row.id
 
 
 # ------------------------------------------------------------------------------ what is not known

@@ -243,15 +243,39 @@ def test_start_at_first_itch_equals_a_tree_of_all_histories(planned):
 
     risk, doses = walk(0, [], None)
     dates = tuple(START + timedelta(days=day) for day in planned)
-    outcome = at_first_itch(problem, open_days, booking_delay=delay, planned=dates)
+    (outcome,) = at_first_itch(problem, open_days, booking_delay=delay, planned={"both": dates})
     assert outcome.uncovered_risk == pytest.approx(risk)
     assert outcome.expected_doses == pytest.approx(doses)
+
+
+@pytest.mark.parametrize("cover", [CoverCurve(1, 9, 16), CoverCurve(0, 9, 10), CoverCurve(2, 3, 4)])
+def test_plans_weighed_together_come_out_as_each_by_itself(cover):
+    """To the bit: what they have alike after their last dates is walked once for all of them."""
+    rng = np.random.default_rng(7)
+    courses = rng.random((5, 120)) * 0.1
+    problem = make_problem(courses.mean(axis=0), cover=cover, minimum_interval=11)
+    open_days = rng.random(120) < 0.6
+    days = {
+        "late": (20, 40, 119),
+        "none": (),
+        "early": (0, 12),
+        "same end": (35, 119),
+        "one": (60,),
+    }
+    plans = {name: problem.dates_of(of) for name, of in days.items()}
+    ask = {"booking_delay": 3, "scenarios": courses}
+    together = at_first_itch(problem, open_days, planned=plans, **ask)
+    alone = [
+        at_first_itch(problem, open_days, planned={n: of}, **ask)[0] for n, of in plans.items()
+    ]
+    assert together == tuple(alone)
+    assert len({one.total for one in together}) == len(plans)
 
 
 def test_start_at_first_itch_without_an_open_day_is_no_dose():
     """With no slot to hold, waiting for the itch leaves exactly what no dose leaves."""
     problem = make_problem([0.05] * 50)
-    outcome = at_first_itch(problem, np.zeros(50, dtype=bool), booking_delay=3)
+    (outcome,) = at_first_itch(problem, np.zeros(50, dtype=bool), booking_delay=3)
     assert outcome.expected_doses == 0
     assert outcome.uncovered_risk == pytest.approx(no_dose(problem).uncovered_risk)
 
@@ -260,7 +284,7 @@ def test_a_longer_wait_for_the_slot_leaves_more_uncovered():
     """A later slot after the first itch never spares more."""
     problem = make_problem([0.05] * 60)
     risks = [
-        at_first_itch(problem, np.ones(60, dtype=bool), booking_delay=delay).uncovered_risk
+        at_first_itch(problem, np.ones(60, dtype=bool), booking_delay=delay)[0].uncovered_risk
         for delay in (1, 5, 9)
     ]
     assert risks == sorted(risks)
@@ -279,7 +303,7 @@ def season_of(weekly, *, chance=1.0):
 def test_a_sure_season_is_planned():
     """Planned dates win where the season is sure to come."""
     problem, courses = season_of(0.5)
-    hold = at_first_itch(problem, np.ones(364, dtype=bool), booking_delay=3, scenarios=courses)
+    (hold,) = at_first_itch(problem, np.ones(364, dtype=bool), booking_delay=3, scenarios=courses)
     assert best_schedule(problem).total < hold.total
 
 
@@ -287,7 +311,7 @@ def test_a_season_that_may_not_come_is_awaited():
     """Waiting for the first itch wins where the season comes in three years of ten."""
     problem, courses = season_of(0.5, chance=0.3)
     best = best_schedule(problem)
-    hold = at_first_itch(problem, np.ones(364, dtype=bool), booking_delay=3, scenarios=courses)
+    (hold,) = at_first_itch(problem, np.ones(364, dtype=bool), booking_delay=3, scenarios=courses)
     assert best.dates  # one dose spares 37/42 of 0.3 x 6 x 0.5, for 0.7: it would pay ...
     assert hold.total < best.total  # ... and waiting pays more
 
@@ -297,8 +321,8 @@ def test_equal_scenarios_are_the_sure_case():
     problem = make_problem(np.random.default_rng(2).random(80) * 0.2)
     open_days = np.ones(80, dtype=bool)
     same = np.stack([problem.daily_risk] * 4)
-    sure = at_first_itch(problem, open_days, booking_delay=2)
-    spread = at_first_itch(problem, open_days, booking_delay=2, scenarios=same)
+    (sure,) = at_first_itch(problem, open_days, booking_delay=2)
+    (spread,) = at_first_itch(problem, open_days, booking_delay=2, scenarios=same)
     assert spread.total == pytest.approx(sure.total)
 
 
