@@ -57,6 +57,7 @@ def propose(
     doses: tuple[date, ...],
     uncovered: tuple[date, ...] = (),
     proposal: Proposal = Proposal.DATED_DOSES,
+    moved: str | None = None,
     at: datetime,
 ) -> PlanRow:
     """Record a proposal of an issue of its own."""
@@ -64,7 +65,7 @@ def propose(
         f"i-{plan_id}", at, at.date(), "issued", "model", "sha", 1, "i.nc", "f", "S", None
     )
     add_issue(records, made, settings_text="", summaries={})
-    head = {"proposal": str(proposal), "uncovered_weeks_known": True}
+    head = {"proposal": str(proposal), "uncovered_weeks_known": True, "moved": moved}
     reason = {
         "code": "dates_win",
         "sentence": "planned dates leave less uncovered",

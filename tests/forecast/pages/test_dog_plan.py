@@ -103,6 +103,23 @@ def test_a_vet_signs_and_the_desk_hands_over(rex, at, opened):
     assert desk.get("/letter.css").headers["content-type"].startswith("text/css")
 
 
+def test_the_page_says_what_a_newer_forecast_moved_and_why(rex, at, opened):
+    """Of signed dates, which stay, and of a proposal that nobody signed."""
+    vet, later = at(Role.VET), (DOSES[0] + timedelta(days=14), DOSES[1])
+    dates = ", ".join(map(str, later))
+    ask = {"doses": later, "moved": "against the plan of 2023-03-01, 14 days later; why: odds"}
+    assert decide(vet, "accept").status_code == 303
+    assert "14 days later" not in vet.get(AT).text
+    propose(opened.records, "rex", plan_id="p2", at=NOW + timedelta(hours=1), **ask)
+    page = vet.get(AT).text
+    assert "Rex: 2 doses signed, the next on Monday 27 March 2023." in page
+    assert f"would propose otherwise: {dates}; against the plan of 2023-03-01, 14 days" in page
+    assert decide(vet, "withdraw", reason="as forecast").status_code == 303
+    page = vet.get(AT).text
+    assert "Against the plan of 2023-03-01, 14 days later; why: odds." in page
+    assert faults_of(page) == []
+
+
 def test_a_vet_changes_or_declines_with_a_reason_and_a_slip_is_told(rex, at, opened):
     """28 days apart by the label; nothing without a reason; a manager reads no reason."""
     vet = at(Role.VET)
