@@ -12,12 +12,13 @@ from typing import cast
 
 from forecast.accounts.audit import Action, note
 from forecast.alerts.catalogues import Language, language
-from forecast.alerts.checking import check_text
+from forecast.alerts.checking import TextError, check_text
 from forecast.alerts.deciding import Looked, Spoken, decide, span_of
 from forecast.alerts.drafting import (
     Facts,
     Written,
     facts_of,
+    sentence_that_stays,
     write,
 )
 from forecast.alerts.errors import AlertError
@@ -214,6 +215,9 @@ def edit(
     """
     made = held.alert(records, alert_id)
     subject, body = check_text(subject, body)
+    stays = sentence_that_stays(made.kind, language(code))
+    if stays is not None and stays not in " ".join(body.split()):
+        raise TextError(f"the text must say, as it did: {stays!r}; put it back")
     who = by or BY_COMMAND_LINE
     with records.writing() as connection:
         before = held.texts_within(connection, alert_id).get(code)

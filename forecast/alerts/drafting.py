@@ -96,6 +96,14 @@ def write(facts: Facts, speaks: Language) -> Written:
     return Written(speaks.code, subject, "\n\n".join(parts), fixed_blocks(speaks))
 
 
+def sentence_that_stays(kind: str, speaks: Language) -> str | None:
+    """Return the sentence that whoever edits a text must leave in; None where a kind has none.
+
+    A text that says that a season seems over would else reassure about one dog.
+    """
+    return speaks.say(messages.STILL_ITCHING) if kind == OVER else None
+
+
 def fixed_blocks(speaks: Language) -> str:
     """Return what every alert of a language says below its body."""
     return _list(speaks.say(messages.BLOCKS_HEADING), [speaks.say(one) for one in messages.BLOCKS])

@@ -9,7 +9,9 @@ import pytest
 
 from forecast.accounts.audit import entries, verify_audit
 from forecast.alerts import approving, desk
+from forecast.alerts.checking import TextError
 from forecast.alerts.errors import AlertError
+from forecast.alerts.messages import STILL_ITCHING
 from forecast.practice import parse_settings
 from forecast.records import RecordsError
 from forecast.records import alerts as held
@@ -136,6 +138,18 @@ def test_an_edit_makes_an_approval_void_and_the_alert_a_draft_again(practice, re
     assert held.alert(records, draft.id).state == "draft"
     assert [one.number for one in held.text_history(records, draft.id)] == [2, 1]
     assert approving.valid_approvals(records, [text]) == []
+
+
+def test_a_text_that_a_season_is_over_keeps_the_sentence_about_one_dog(
+    practice, records, draft, monkeypatch
+):
+    """Else it would reassure about one dog; how its lines are broken is the writer's."""
+    monkeypatch.setattr(desk.held, "alert", lambda *_: replace(draft, kind="season over"))
+    given = {"subject": "Over", "by": "a", "now": practice.now}
+    with pytest.raises(TextError, match="says nothing about any one dog"):
+        desk.edit(records, draft.id, "en", body="The season is over.", **given)
+    body = "The season seems over. " + STILL_ITCHING.replace(" many", "\nmany")
+    assert desk.edit(records, draft.id, "en", body=body, **given).number == 2
 
 
 def test_who_saw_another_text_does_not_approve_this_one(practice, records, draft):
