@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forecast.accounts import people
+from forecast.accounts.audit import Action, note
 from forecast.accounts.contacts import read_contacts
 from forecast.dosing.due import DueDog
 from forecast.letters.calendars_due import calendars_due
@@ -26,7 +27,9 @@ from forecast.letters.recall import Recall, recall_csv, recall_list, recall_work
 from forecast.letters.rendering import letter_html, letter_pdf
 from forecast.practice import Practice
 from forecast.private_files import write_private
+from forecast.records.also import Also
 from forecast.records.engine import Records
+from forecast.records.handovers import handovers_of
 from forecast.records.plan_decisions import in_force
 from jobs.ledger import recorded_run
 
@@ -51,7 +54,7 @@ def write_letters(
     ) as run:
         for dog_id in wanted:
             desk = desk_of(practice, records, dog_id, therapy=therapy)
-            if dogs is None and desk.is_told(practice.local_date):
+            if dogs is None and _is_told(practice, records, desk):
                 continue
             try:
                 done.files += _one(practice, records, desk, therapy)
@@ -71,7 +74,10 @@ def write_cancellations(practice: Practice, records: Records) -> Written:
         for due in calendars_due(practice, records):
             dog_id = due.gate.dog_id
             if due.is_over:
-                made = hand_over_cancellation(practice, records, dog_id, account_id=None)
+                noted = _noting(practice, Action.CALENDAR_CANCELLED, dog_id)
+                made = hand_over_cancellation(
+                    practice, records, dog_id, account_id=None, also=noted
+                )
                 done.files.append(_write(practice, f"cancelled-{dog_id}.ics", made))
         run.rows = len(done.files)
         run.sentence = f"{len(done.files)} calendars cancelled"
@@ -93,6 +99,15 @@ def write_recall(
     ]
 
 
+def _is_told(practice: Practice, records: Records, desk: Desk) -> bool:
+    """Say whether the owner was told what the signed plan says, or it has nothing ahead to tell."""
+    ahead = desk.ahead(practice.local_date)
+    if ahead or desk.given:
+        return set(desk.given) == set(ahead)
+    of_plan = [one.plan_id for one in handovers_of(records, desk.gate.dog_id)]
+    return desk.is_past(practice.local_date) or (desk.plan is not None and desk.plan.id in of_plan)
+
+
 def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list[Path]:
     desk.gate.check("a letter")
     dog_id, owner_id = desk.gate.dog_id, desk.gate.owner_id
@@ -101,15 +116,24 @@ def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list
     vet = "" if desk.decision is None else _vet(records, desk.decision.signed_by)
     letter = letter_of(practice, desk, owner=owner.name if owner else "", vet=vet)
     pdf, page = letter_pdf(letter), letter_html(letter).encode()
-    hand_over_letter(practice, records, desk, letter, account_id=None)
+    noted = _noting(practice, Action.LETTER_HANDED_OVER, dog_id)
+    hand_over_letter(practice, records, desk, letter, account_id=None, also=noted)
     files = [
         _write(practice, f"letter-{dog_id}.pdf", pdf),
         _write(practice, f"letter-{dog_id}.html", page),
     ]
     if letter.dates:
-        made = hand_over_calendar(practice, records, dog_id, therapy=therapy, account_id=None)
+        noted = _noting(practice, Action.CALENDAR_HANDED_OVER, dog_id)
+        made = hand_over_calendar(
+            practice, records, dog_id, therapy=therapy, account_id=None, also=noted
+        )
         files.append(_write(practice, f"calendar-{dog_id}.ics", made))
     return files
+
+
+def _noting(practice: Practice, action: Action, dog_id: str) -> Also:
+    """Return what writes the line of the audit, in the transaction that hands over."""
+    return lambda connection: note(connection, action, by=None, subject=dog_id, now=practice.now)
 
 
 def _vet(records: Records, account_id: str) -> str:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
+from sqlalchemy import Connection
+
 from forecast.accounts.audit import Action, note
 from forecast.alerts.catalogues import language
 from forecast.alerts.desk import end_if_none_waits
@@ -93,35 +95,44 @@ def approve(
     AlertError
         If something stands in the way, the texts are others by now, or they approved before.
     """
-    made, who, now = held.alert(records, alert_id), by or BY_COMMAND_LINE, practice.now
-    texts = list(held.texts(records, alert_id).values())
+    made, now = held.alert(records, alert_id), practice.now
     for one in hindrances(practice, records, made):
         raise AlertError(f"alert {alert_id} was to be approved; {one}")
-    if texts_sha256(texts) != shown_sha256:
+    decision = Decision(
+        *(new_id(), alert_id, by or BY_COMMAND_LINE, now, "approved", shown_sha256),
+        n_recipients=n_recipients,
+    )
+    subject = f"{alert_id} {shown_sha256}"
+    with records.writing() as connection:
+        # read here, where nobody else writes: an edit must not slip under an approval
+        is_enough = _checked(connection, decision, needed=people_needed(practice))
+        held.add_decision(connection, decision)
+        if is_enough:
+            held.set_state(connection, alert_id, held.APPROVED, among=(DRAFT,), approved_at=now)
+        note(connection, Action.ALERT_APPROVED, by=by, subject=subject, now=now)
+    end_if_none_waits(records, now=now)
+    return held.alert(records, alert_id)
+
+
+def _checked(connection: Connection, decision: Decision, *, needed: int) -> bool:
+    """Refuse an approval of other texts than there are, or by one who must not; say if it does."""
+    alert_id, who = decision.alert_id, decision.decided_by
+    texts = list(held.texts_within(connection, alert_id).values())
+    if texts_sha256(texts) != decision.text_sha256:
         raise AlertError(
             f"alert {alert_id} was to be approved; somebody changed its text since it was shown: "
             "read it again"
         )
-    approvers = {one.decided_by for one in valid_approvals(records, texts)}
+    said = held.decisions_within(connection, alert_id)
+    approvers = {one.decided_by for one in _valid(said, texts)}
     if who in approvers:
         raise AlertError(f"alert {alert_id} was to be approved; you did so already")
-    needed = people_needed(practice)
     if needed > 1 and all(one.written_by == who for one in texts):
         raise AlertError(
             f"alert {alert_id} was to be approved; you wrote this text, and another person has "
             "to approve it (four eyes)"
         )
-    decision = Decision(
-        new_id(), alert_id, who, now, "approved", shown_sha256, n_recipients=n_recipients
-    )
-    subject = f"{alert_id} {shown_sha256}"
-    with records.writing() as connection:
-        held.add_decision(connection, decision)
-        if is_covered(texts, approvers | {who}, needed=needed):
-            held.set_state(connection, alert_id, held.APPROVED, among=(DRAFT,), approved_at=now)
-        note(connection, Action.ALERT_APPROVED, by=by, subject=subject, now=now)
-    end_if_none_waits(records, now=now)
-    return held.alert(records, alert_id)
+    return is_covered(texts, approvers | {who}, needed=needed)
 
 
 def refuse(records: Records, alert_id: str, *, remark: str, by: str | None, now: datetime) -> None:
@@ -154,8 +165,12 @@ def is_covered(texts: Iterable[AlertText], approvers: set[str], *, needed: int) 
 def valid_approvals(records: Records, texts: Iterable[AlertText]) -> list[Decision]:
     """Return the approvals of exactly these texts, after which nobody refused them."""
     texts = list(texts)
+    return _valid(held.decisions(records, texts[0].alert_id) if texts else (), texts)
+
+
+def _valid(said: Iterable[Decision], texts: Iterable[AlertText]) -> list[Decision]:
     shown, found = texts_sha256(texts), list[Decision]()
-    for one in held.decisions(records, texts[0].alert_id) if texts else ():
+    for one in said:
         if one.text_sha256 == shown:
             found = [*found, one] if one.decision == "approved" else []
     return found

@@ -18,7 +18,8 @@ _TABLETS = re.compile(
     r"(?:\d+|one|two|half|eine?|zwei|halbe)\s+(?:tablets?|pills?|tabletten?)", re.I
 )
 _COUNT = re.compile(
-    r"\d+\s+(?:\w+\s+)?(?:flares?|visits?|cases?|patients?|schübe?n?|besuche?n?|fälle|patienten)\b",
+    r"\d+\s+(?:\w+\s+)?(?:flares?|visits?|consultations?|cases?|patients?|dogs|animals|pets|"
+    r"schübe?n?|besuche?n?|konsultationen|fälle|patienten|hunden?|tieren?)\b",
     re.I,
 )
 _ODDS_IN_CASES = re.compile(r"\d+ von \d+ fällen", re.I)

@@ -213,21 +213,17 @@ def edit(
     An approved alert becomes a draft again: nobody approved this text.
     """
     made = held.alert(records, alert_id)
-    before = held.texts(records, alert_id).get(code)
-    if before is None:
-        raise AlertError(f"alert {alert_id} has no text in {code!r} to be edited")
     subject, body = check_text(subject, body)
-    if (subject, body) == (before.subject, before.body):
-        return before
-    text = replace(
-        before,
-        number=before.number + 1,
-        subject=subject,
-        body=body,
-        written_at=now,
-        written_by=by or BY_COMMAND_LINE,
-    )
+    who = by or BY_COMMAND_LINE
     with records.writing() as connection:
+        before = held.texts_within(connection, alert_id).get(code)
+        if before is None:
+            raise AlertError(f"alert {alert_id} has no text in {code!r} to be edited")
+        if (subject, body) == (before.subject, before.body):
+            return before
+        number = before.number + 1
+        text = replace(before, number=number, subject=subject, body=body)
+        text = replace(text, written_at=now, written_by=who)
         held.set_state(connection, made.id, DRAFT, among=(DRAFT, held.APPROVED), approved_at=None)
         held.add_text(connection, text)
         note(connection, Action.ALERT_EDITED, by=by, subject=made.id, now=now)

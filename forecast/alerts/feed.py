@@ -16,6 +16,7 @@ from forecast.alerts.outbox import ALERT, WITHDRAWAL
 from forecast.practice import Practice
 from forecast.records.alerts import Alert, alerts
 from forecast.records.engine import Records
+from forecast.regions import regions
 from models.parameters import load_table
 
 ATOM: Final = "http://www.w3.org/2005/Atom"
@@ -23,11 +24,14 @@ FEED_PATH: Final = "/alerts/feed.atom"
 FEED_MEDIA_TYPE: Final = "application/atom+xml"
 
 
-def told_alerts(records: Records) -> list[tuple[Alert, str]]:
-    """Return alerts that were sent, and their withdrawals, what came last first."""
-    found = []
+def told_alerts(practice: Practice, records: Records) -> list[tuple[Alert, str]]:
+    """Return alerts that were sent, and their withdrawals, what came last first.
+
+    Those of a region that practice.toml no longer has are left out: nothing tells where it is.
+    """
+    found, places = [], regions(practice)
     for alert in alerts(records):
-        if alert.sent_at is not None:
+        if alert.sent_at is not None and alert.region_id in places:
             found.append((alert, ALERT))
             if alert.withdrawn_at is not None:
                 found.append((alert, WITHDRAWAL))
@@ -52,7 +56,7 @@ def atom_feed(practice: Practice, records: Records, *, public: str) -> bytes:
 
     An invented practice says so in its title.
     """
-    told, sender = told_alerts(records), cap_sender(practice)
+    told, sender = told_alerts(practice, records), cap_sender(practice)
     section = practice.settings.practice
     root = ElementTree.Element("feed", {"xmlns": ATOM, "xml:lang": section.language})
     _add(root, "id", f"tag:{sender.rpartition('@')[2]},2026:alerts")  # RFC 4151

@@ -102,6 +102,18 @@ def judged(owners: Iterable[OwnerFacts], *, stopped: str | None) -> LeftOut | No
     return LeftOut.DOG_NOT_KNOWN if STATUS_NOT_KNOWN in dogs else LeftOut.NO_LIVING_DOG
 
 
+def hear(said: dict[str, str], what: str, answer: str) -> None:
+    """Add an answer to what an owner said before, in the order in which answers came.
+
+    A no to something wider ends a yes to what is part of it that was said before: who first wants
+    alerts and later no messages at all is not written to.
+    """
+    if answer == "no" and what in CONSENTS:
+        for narrower in CONSENTS[: CONSENTS.index(what)]:
+            said.pop(narrower, None)
+    said[what] = answer
+
+
 def answer_of(answers: Mapping[str, str]) -> str:
     """Return what an owner's answers come to: the most particular one that is a yes or a no."""
     for what in CONSENTS:
@@ -174,8 +186,10 @@ def last_branches(connection: Connection, dog_ids: Sequence[str]) -> dict[str, s
 
 
 def _answers(connection: Connection, owner_id: str, day: date) -> dict[str, str]:
-    rows = connection.execute(_ANSWERS, {"owner": owner_id, "day": day})
-    return {what: answer for what, answer in rows}
+    said: dict[str, str] = {}
+    for what, answer in connection.execute(_ANSWERS, {"owner": owner_id, "day": day}):
+        hear(said, what, answer)
+    return said
 
 
 # Built once, as they are asked for each message.

@@ -237,7 +237,13 @@ def _address_now(
     owners = [row.owner_id, *_others_told(connection, row)]
     facts = facts_of(connection, owners, region_id=row.region_id, placing=placing, day=day)
     because = judged(facts, stopped=_stopped(connection, kept, owners))
-    return because.value if because is not None else (address, held.name or "", kept)
+    if because is not None:
+        return because.value
+    if len(owners) > 1:  # it may be the others' by now: then it does not name the one who is gone
+        facts = facts_of(connection, owners[:1], region_id=row.region_id, placing=placing, day=day)
+        if judged(facts, stopped=None) is not None:
+            return address, "", kept
+    return address, held.name or "", kept
 
 
 def _is_taken(connection: Connection, row: Row[Any], kept: str | None) -> bool:
@@ -305,13 +311,12 @@ def put_in_doubt(records: Records, *, now: datetime) -> int:
         return connection.execute(left.values(values)).rowcount
 
 
-def leave_out_withdrawn(records: Records, alert_id: str, *, now: datetime) -> int:
+def leave_out_withdrawn(connection: Connection, alert_id: str, *, now: datetime) -> int:
     """Leave out whoever still waits for an alert that is withdrawn; return how many."""
     own = and_(_message.c.alert_id == alert_id, _message.c.news == ALERT)
     values = {"state": LEFT_OUT, "why": LeftOut.WITHDRAWN.value, "changed_at": now}
-    with records.writing() as connection:
-        waiting = update(_message).where(own, _message.c.state == WAITING)
-        return connection.execute(waiting.values(values)).rowcount
+    waiting = update(_message).where(own, _message.c.state == WAITING)
+    return connection.execute(waiting.values(values)).rowcount
 
 
 # ------------------------------------------------------------------------------ how it stands

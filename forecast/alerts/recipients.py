@@ -19,6 +19,7 @@ from forecast.alerts.household import (
     OwnerFacts,
     Placing,
     answer_of,
+    hear,
     is_a_dog,
     judged,
     last_branches,
@@ -139,7 +140,7 @@ def _owners(connection: Connection, day: date, key: bytes) -> dict[str, _Owner]:
     said: dict[str, dict[str, str]] = {}
     in_order = query.where(consent.c.date <= day).order_by(consent.c.date, consent.c.id)
     for owner_id, what, answer in connection.execute(in_order):
-        said.setdefault(owner_id, {})[what] = answer
+        hear(said.setdefault(owner_id, {}), what, answer)
     found = {}
     for owner_id, contact in connection.execute(select(owner.c.id, owner.c.contact)):
         address, refused = None, None
@@ -274,10 +275,11 @@ def _household(
         why = LeftOut.BUDGET
     if why is not None:
         return [Listed(owner_id, None, why) for owner_id in owner_ids]
-    # the message is to one who said yes; of several, to the first by the random id
+    # the message names one who could get it alone: never an owner, or of a dog, that is gone
     lead = next(
-        (one for one, fact in zip(owner_ids, facts, strict=True) if fact.answer == "yes"),
-        owner_ids[0],
+        one
+        for one, fact in zip(owner_ids, facts, strict=True)
+        if judged([fact], stopped=None) is None
     )
     others = [one for one in owner_ids if one != lead]
     return [

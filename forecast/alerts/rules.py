@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -162,7 +163,7 @@ def _wrong(made: AlertRule, kinds: Sequence[str]) -> list[str]:
     strange = [kind for kind in kinds if kind not in ALERT_KINDS]
     rules = (
         (
-            not 0 < made.cost < made.loss,
+            not (0 < made.cost < made.loss < math.inf and made.on_odds > 0),
             f"an alert costs {made.cost:g} and a high week without warning {made.loss:g}; both "
             "must be above nothing and the first below the second, else no alert is worth it",
         ),

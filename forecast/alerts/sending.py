@@ -14,7 +14,9 @@ from functools import cache
 from typing import cast
 from zoneinfo import ZoneInfo
 
-from forecast.accounts.audit import Action, note_alone
+from sqlalchemy import Connection
+
+from forecast.accounts.audit import Action, note
 from forecast.alerts.deciding import budget_since
 from forecast.alerts.lists import drawn_lists, keep_list, keep_withdrawal_list
 from forecast.alerts.outbox import (
@@ -37,6 +39,7 @@ from forecast.alerts.recipients import (
 from forecast.practice import Practice
 from forecast.records.alerts import (
     SENDING,
+    SENT,
     WITHDRAWN,
     Alert,
     alert,
@@ -134,8 +137,12 @@ def send_off(practice: Practice, records: Records, alert_id: str, *, by: str | N
             f"alert {alert_id} speaks of the week of {held.first_week}, which is over; draft "
             "another"
         )
-    begin_sending(records, alert_id, now=practice.now)
-    note_alone(records, Action.ALERT_SENT, by=by, subject=alert_id, now=practice.now)
+    now = practice.now
+
+    def noted(connection: Connection) -> None:
+        note(connection, Action.ALERT_SENT, by=by, subject=alert_id, now=now)
+
+    begin_sending(records, alert_id, now=now, also=noted)
     return alert(records, alert_id)
 
 
@@ -145,10 +152,13 @@ def withdraw_alert(
     """Withdraw an alert: what waits is left out, and those who got it are told by the job."""
     if not why.strip():
         raise SendingError("an alert was to be withdrawn without a reason; say why, for the record")
-    who = by or "command line"
-    withdraw(records, alert_id, by=who, why=why.strip(), now=practice.now)
-    leave_out_withdrawn(records, alert_id, now=practice.now)
-    note_alone(records, Action.ALERT_WITHDRAWN, by=by, subject=alert_id, now=practice.now)
+    who, now = by or "command line", practice.now
+
+    def stopped(connection: Connection) -> None:
+        leave_out_withdrawn(connection, alert_id, now=now)
+        note(connection, Action.ALERT_WITHDRAWN, by=by, subject=alert_id, now=now)
+
+    withdraw(records, alert_id, by=who, why=why.strip(), now=now, also=stopped)
     return alert(records, alert_id)
 
 
@@ -256,10 +266,13 @@ def _is_within(moment: time, begins: time, ends: time) -> bool:
 
 
 def overdue_alerts(practice: Practice, records: Records, now: datetime) -> set[str]:
-    """Return the alerts that go out and whose first week is over where they are about."""
+    """Return the alerts whose first week is over where they are about.
+
+    Also of those that were sent: what was refused or in doubt may be tried again long after.
+    """
     return {
         one.id
-        for one in alerts(records, states=(SENDING,))
+        for one in alerts(records, states=(SENDING, SENT))
         if is_too_late(one, now, _zone(practice, one.region_id))
     }
 

@@ -126,7 +126,9 @@ def record_consent(
             keys = select(_stop.c.address_key).where(
                 _stop.c.owner_id == owner_id, _stop.c.address_key.is_not(None)
             )
-            theirs = (_stop.c.owner_id == owner_id) | _stop.c.address_key.in_(keys)
+            # of others at the address only what came back: their own no is theirs to take back
+            came_back = _stop.c.address_key.in_(keys) & (_stop.c.reason != UNSUBSCRIBED)
+            theirs = (_stop.c.owner_id == owner_id) | came_back
             lift = update(_stop).where(theirs, _stop.c.lifted_at.is_(None))
             connection.execute(lift.values(lifted_at=now))
         note(connection, Action.CONSENT_RECORDED, by=by, subject=owner_id, now=now)

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.therapies import DosingError, Therapy
+from forecast.records.also import Also, nothing_more
 from forecast.records.engine import Records
 from forecast.records.plan_decisions import IN_FORCE, NewDecision, PlanState, add_decision
 from forecast.records.plans import PlanRow
@@ -22,11 +23,15 @@ _PROPOSED = frozenset({PlanState.PROPOSED})
 
 @dataclass(frozen=True)
 class Signature:
-    """Who decides, by the random id of an account, when, and on which day of the practice."""
+    """Who decides, by the random id of an account, when, and on which day of the practice.
+
+    `also` is done in the transaction that keeps the decision, such as the line of the audit.
+    """
 
     account: str
     at: datetime
     today: date
+    also: Also = nothing_more
 
 
 def accept_plan(
@@ -137,4 +142,4 @@ def _decide(
         dates=tuple(dates),
         reason=reason,
     )
-    add_decision(records, decision)
+    add_decision(records, decision, also=signature.also)

@@ -8,7 +8,7 @@ nothing stands any more is METHOD:CANCEL, every other METHOD:PUBLISH (RFC 5546, 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -67,6 +67,10 @@ def calendar_file(
 
 def _component(settings: Settings, subject: Subject, one: Event, now: datetime) -> Component:
     planned, made = one.planned, Component()
+    # text holds no control signs (RFC 5545, 3.3.11); a register holds what somebody typed
+    subject = replace(
+        subject, dog="".join(s if s.isprintable() or s == "\n" else " " for s in subject.dog)
+    )
     made.add("uid", one.uid)
     made.add("dtstamp", now.astimezone(UTC))
     made.add("sequence", one.sequence)

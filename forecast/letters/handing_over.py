@@ -19,6 +19,7 @@ from forecast.letters.gate import LetterError, gate_of
 from forecast.letters.letter import Letter, Names, Variant, make_letter, variant_of
 from forecast.practice import Practice
 from forecast.records import handovers
+from forecast.records.also import Also, nothing_more
 from forecast.records.branches import branches
 from forecast.records.dogs import dog
 from forecast.records.engine import Records
@@ -50,6 +51,11 @@ def letter_of(practice: Practice, desk: Desk, *, owner: str, vet: str) -> Letter
             f"a letter was asked for dog {desk.gate.number}, whose plan is {desk.plan.state}; a "
             "vet changes it, or a new one is made"
         )
+    if variant is None and desk.is_past(practice.local_date):
+        raise LetterError(
+            f"a letter was asked for dog {desk.gate.number}, of whose plan every day is past; have "
+            "the dog planned anew"
+        )
     return make_letter(
         practice.settings,
         Names(desk.gate.name, owner, vet),
@@ -61,9 +67,15 @@ def letter_of(practice: Practice, desk: Desk, *, owner: str, vet: str) -> Letter
 
 
 def hand_over_letter(
-    practice: Practice, records: Records, desk: Desk, letter: Letter, *, account_id: str | None
+    practice: Practice,
+    records: Records,
+    desk: Desk,
+    letter: Letter,
+    *,
+    account_id: str | None,
+    also: Also = nothing_more,
 ) -> None:
-    """Write down that a letter goes out.
+    """Write down that a letter goes out; `also` is done in the same transaction.
 
     Raises
     ------
@@ -84,9 +96,11 @@ def hand_over_letter(
                 "make it again"
             )
         named = [] if letter.variant not in _DATED or now.told is None else now.told.doses
-        days = tuple({"day": day.isoformat()} for day in named)
+        ahead = [day for day in named if day >= practice.local_date]
+        days = tuple({"day": day.isoformat()} for day in ahead)
         one = Handover(of.dog_id, plan.id, handovers.LETTER, practice.now, account_id, days)
         add_handover(connection, one)
+        also(connection)
 
 
 def hand_over_calendar(
@@ -97,6 +111,7 @@ def hand_over_calendar(
     therapy: str,
     account_id: str | None,
     times: Mapping[date, time] | None = None,
+    also: Also = nothing_more,
 ) -> bytes:
     """Write down what an owner's calendar holds from now on, and return it as a file.
 
@@ -107,6 +122,8 @@ def hand_over_calendar(
     ----------
     times
         Times that were booked, by the day of the dose.
+    also
+        Done in the same transaction, such as the line of the audit.
 
     Raises
     ------
@@ -131,14 +148,22 @@ def hand_over_calendar(
         kind = handovers.CALENDAR
         one = Handover(dog_id, decision.plan_id, kind, practice.now, account_id, kept)
         add_handover(connection, one)
+        also(connection)
     of = Subject(desk.gate.name, *subject)
     return calendar_file(practice.settings, of, events, now=practice.now)
 
 
 def hand_over_cancellation(
-    practice: Practice, records: Records, dog_id: str, *, account_id: str | None
+    practice: Practice,
+    records: Records,
+    dog_id: str,
+    *,
+    account_id: str | None,
+    also: Also = nothing_more,
 ) -> bytes:
     """Write down that all an owner's calendar holds of a dog is cancelled, and return the file.
+
+    `also` is done in the same transaction.
 
     The gate does not hold it back: whoever was given dates may be told that they no longer stand.
 
@@ -163,6 +188,7 @@ def hand_over_cancellation(
         kept = as_kept(events)
         one = Handover(dog_id, None, handovers.CANCELLATION, practice.now, account_id, kept)
         add_handover(connection, one)
+        also(connection)
     of = Subject(gate.name, *subject)
     return calendar_file(practice.settings, of, events, now=practice.now)
 

@@ -157,7 +157,7 @@ def make_letter(
         title=_TITLES[variant].format(dog=dog),
         greeting=f"Dear {names.owner}," if names.owner else "Hello,",
         opening=tuple(line.format(dog=dog) for line in _opening(plan, variant)),
-        dates=tuple((full_day(day), _AT_A_DOSE) for day in plan.doses)
+        dates=tuple((full_day(day), _AT_A_DOSE) for day in plan.doses if day >= today)
         if variant in (Variant.DATES, Variant.CHANGED)
         else (),
         sections=tuple(_said_of(dog, one) for one in _sections(plan, variant, today)),

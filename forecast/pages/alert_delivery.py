@@ -75,6 +75,11 @@ def _alert(asked: Asked) -> Alert:
     found = {one.id: one for one in alerts(asked.records)}.get(asked.path["alert"])
     if found is None or (asked.regions is not None and found.region_id not in asked.regions):
         raise NotFoundError("there is no alert at this address for your branches")
+    if found.region_id not in regions(asked.practice):
+        raise NotFoundError(
+            f"this alert is of the region {found.region_id!r}, which practice.toml no longer has; "
+            f"put it back to see its messages, or stop it by `forepaw alert withdraw {found.id}`"
+        )
     return found
 
 

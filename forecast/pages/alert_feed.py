@@ -22,7 +22,7 @@ def _feed(asked: Asked) -> Response:
 def _cap(asked: Asked) -> Response:
     _refuse_unless_open(asked)
     wanted = asked.request.url.path
-    for alert, news in told_alerts(asked.records):
+    for alert, news in told_alerts(asked.practice, asked.records):
         if cap_path(alert, news) == wanted:
             content = cap_document(asked.practice, asked.records, alert, news)
             return Response(content, media_type=MEDIA_TYPE)

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from forecast.accounts.roles import Right
 from forecast.alerts.unsubscribing import record_consent
+from forecast.pages.dog_list import lists
+from forecast.pages.dogs import theirs
 from forecast.pages.page import Asked, GoTo, Page, View
+from forecast.records.dogs import dogs_of_owner
 from forecast.records.engine import RecordsError
 
 _PATH = "/consent"
@@ -30,6 +33,8 @@ def _consent(asked: Asked) -> View | GoTo:
     wrong = ""
     if answer not in _ANSWERS:
         wrong = "Say whether the owner said yes or no."
+    elif answer == "yes" and not _is_theirs(asked, number):
+        wrong = "No owner of your branches has that number; a no is taken for anybody."
     else:
         try:
             record_consent(
@@ -47,6 +52,15 @@ def _consent(asked: Asked) -> View | GoTo:
         return View("consent.html", page, status=_NOT_TAKEN)
     told = "gets alerts by mail" if answer == "yes" else "gets no more alerts by mail"
     return GoTo(_PATH, f"Noted: the owner {number} {told}.")
+
+
+def _is_theirs(asked: Asked, number: str) -> bool:
+    """Say whether an owner has a dog of their branches; a no is nobody's to turn away."""
+    assert asked.account is not None
+    if not asked.account.branches:
+        return True
+    own = theirs(lists.listed(asked.practice, asked.records).rows, asked.account)
+    return not dogs_of_owner(asked.records, number).isdisjoint(one.id for one in own)
 
 
 PAGES = (

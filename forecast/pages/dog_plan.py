@@ -24,6 +24,7 @@ from forecast.pages.dogs import PATH
 from forecast.pages.page import Asked, Page, View
 from forecast.pages.plan_timeline import Timeline, Way, timeline, ways
 from forecast.records import care
+from forecast.records.dated import ACTIVE, STATUS_NOT_KNOWN
 from forecast.records.handovers import handovers_of
 from forecast.records.plan_decisions import PlanDecision, PlanState, decisions
 from forecast.records.plans import PlanRow, newest_plan
@@ -177,7 +178,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
         history=_history(asked, record.id),
         closed_because=desk.gate.closed_because,
         consent=desk.gate.consent,
-        no_letter=_no_letter(desk),
+        no_letter=_no_letter(desk, today),
         has_calendar=desk.is_signed and any(one.is_ahead for one in _doses(desk, today)),
         calendar_due="; ".join(one.why for one in due),
         may_cancel=any(one.is_over for one in due),
@@ -207,6 +208,8 @@ def again(asked: Asked, refused: ForepawError) -> View:
 
 # ---------------------------------------------------------------------------------------- in words
 def _answer(name: str, desk: Desk, today: date) -> str:
+    if desk.gate.status not in (ACTIVE, STATUS_NOT_KNOWN):
+        return f"{name} is {desk.gate.status!r} in the records: nothing is planned or sent any more"
     if desk.told is None or desk.plan is None:
         return f"{name} has no plan yet"
     ahead = [day for day in desk.told.doses if day >= today]
@@ -274,11 +277,13 @@ def _newer(desk: Desk, newest: PlanRow | None) -> str:
     return f"the newest forecast would propose otherwise: {says}; {moved}"
 
 
-def _no_letter(desk: Desk) -> str:
+def _no_letter(desk: Desk, today: date) -> str:
     if desk.told is None:
         return "there is no plan"
     if desk.given and not desk.is_signed:
         return ""
+    if desk.is_past(today):
+        return "every dose of the plan is past"
     try:
         variant = variant_of(desk.told)
     except ForepawError:

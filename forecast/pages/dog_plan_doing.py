@@ -8,7 +8,7 @@ from datetime import date, time
 from starlette.responses import Response
 
 from forecast.accounts import people
-from forecast.accounts.audit import Action, note, note_alone
+from forecast.accounts.audit import Action, note
 from forecast.accounts.contacts import read_contact
 from forecast.accounts.roles import Right
 from forecast.dosing.decisions import (
@@ -37,6 +37,7 @@ from forecast.pages.dog_plan import again
 from forecast.pages.dogs import PATH
 from forecast.pages.page import Asked, GoTo, Page, PageError, View
 from forecast.records import care
+from forecast.records.also import Also
 from forecast.records.dated import keep_consents
 from forecast.records.dogs import dog
 from forecast.records.engine import RecordsError
@@ -62,7 +63,8 @@ def _sign(asked: Asked) -> View | GoTo:
         return again(asked, PageError("this plan is another dog's; open the page again"))
     therapy = rules.therapies[plan.therapy]
     today, reason = asked.practice.local_date, asked.text("reason")
-    signature = Signature(asked.account.id, asked.practice.now, today)
+    noted = _noting(asked, Action.PLAN_DECIDED, shown.id)
+    signature = Signature(asked.account.id, asked.practice.now, today, noted)
     try:
         match asked.text("decision"):
             case "accept":
@@ -92,7 +94,6 @@ def _sign(asked: Asked) -> View | GoTo:
                 )
     except (DosingError, RecordsError) as refused:
         return again(asked, refused)
-    _noted(asked, Action.PLAN_DECIDED, shown.id)
     return GoTo(_page_of(shown.id), said)
 
 
@@ -115,7 +116,8 @@ def _day(text: str) -> date:
 # ------------------------------------------------------------------------------------- handing over
 def _preview(asked: Asked) -> Response:
     desk = _desk(asked)
-    letter = replace(_letter(asked, desk), notice=_PREVIEW)
+    made = _letter(asked, desk)
+    letter = replace(made, notice=" ".join(filter(None, (_PREVIEW, made.notice))))
     return Response(letter_html(letter, stylesheet=f"/{STYLESHEET}"), media_type="text/html")
 
 
@@ -128,10 +130,11 @@ def _hand_letter(asked: Asked) -> Response | View:
         letter = _letter(asked, desk)
         # made first: what cannot be set is not written down as handed over
         made = letter_pdf(letter) if form == "pdf" else _whole(letter)
-        hand_over_letter(asked.practice, asked.records, desk, letter, account_id=asked.account.id)
+        noted = _noting(asked, Action.LETTER_HANDED_OVER, desk.gate.dog_id)
+        by = asked.account.id
+        hand_over_letter(asked.practice, asked.records, desk, letter, account_id=by, also=noted)
     except LetterError as refused:
         return again(asked, refused)
-    _noted(asked, Action.LETTER_HANDED_OVER, desk.gate.dog_id)
     if form == "html":
         return Response(made, media_type="text/html")
     return _download(made, "application/pdf", f"letter-{desk.gate.dog_id}.pdf")
@@ -152,10 +155,10 @@ def _hand_calendar(asked: Asked) -> Response | View:
             therapy=planned_ahead(rules).id,
             account_id=asked.account.id,
             times=_times(asked),
+            also=_noting(asked, Action.CALENDAR_HANDED_OVER, shown.id),
         )
     except LetterError as refused:
         return again(asked, refused)
-    _noted(asked, Action.CALENDAR_HANDED_OVER, shown.id)
     return _download(made, MEDIA_TYPE, f"calendar-{shown.id}.ics")
 
 
@@ -164,11 +167,14 @@ def _cancel_calendar(asked: Asked) -> Response | View:
     assert asked.account is not None
     try:
         made = hand_over_cancellation(
-            asked.practice, asked.records, shown.id, account_id=asked.account.id
+            asked.practice,
+            asked.records,
+            shown.id,
+            account_id=asked.account.id,
+            also=_noting(asked, Action.CALENDAR_CANCELLED, shown.id),
         )
     except LetterError as refused:
         return again(asked, refused)
-    _noted(asked, Action.CALENDAR_CANCELLED, shown.id)
     return _download(made, MEDIA_TYPE, f"cancelled-{shown.id}.ics")
 
 
@@ -267,9 +273,11 @@ def _keep(asked: Asked, dog_id: str, entries: list[Entry]) -> None:
         note(connection, Action.CARE_RECORDED, by=by, subject=dog_id, now=now)
 
 
-def _noted(asked: Asked, action: Action, dog_id: str) -> None:
+def _noting(asked: Asked, action: Action, dog_id: str) -> Also:
+    """Return what writes the line of the audit, in the transaction that does it."""
     assert asked.account is not None
-    note_alone(asked.records, action, by=asked.account.id, subject=dog_id, now=asked.practice.now)
+    by, now = asked.account.id, asked.practice.now
+    return lambda connection: note(connection, action, by=by, subject=dog_id, now=now)
 
 
 _AT = f"{PATH}/{{dog}}/plan"

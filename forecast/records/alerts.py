@@ -17,6 +17,7 @@ from typing import Any, Final, Literal
 from sqlalchemy import Connection, and_, func, select, update
 
 from forecast.records import tables
+from forecast.records.also import Also, nothing_more
 from forecast.records.engine import Records, RecordsError
 
 Kind = Literal["season near", "peak near", "season over", "sudden high week"]
@@ -251,17 +252,27 @@ def add_text(connection: Connection, text: AlertText) -> None:
 
 def text_history(records: Records, alert_id: str) -> list[AlertText]:
     """Return every version of an alert's texts, by language, the newest first."""
+    with records.reading() as connection:
+        return _text_history(connection, alert_id)
+
+
+def _text_history(connection: Connection, alert_id: str) -> list[AlertText]:
     table = tables.alert_text
     query = select(table).where(table.c.alert_id == alert_id)
-    with records.reading() as connection:
-        rows = connection.execute(query.order_by(table.c.language, table.c.number.desc()))
-        return [AlertText(**row._mapping) for row in rows]
+    rows = connection.execute(query.order_by(table.c.language, table.c.number.desc()))
+    return [AlertText(**row._mapping) for row in rows]
 
 
 def texts(records: Records, alert_id: str) -> dict[str, AlertText]:
     """Return an alert's texts as they stand, by language."""
+    with records.reading() as connection:
+        return texts_within(connection, alert_id)
+
+
+def texts_within(connection: Connection, alert_id: str) -> dict[str, AlertText]:
+    """Return the same within a transaction of the caller's."""
     newest: dict[str, AlertText] = {}
-    for text in text_history(records, alert_id):
+    for text in _text_history(connection, alert_id):
         newest.setdefault(text.language, text)
     return newest
 
@@ -296,13 +307,17 @@ def add_decision(connection: Connection, one: Decision) -> None:
 
 def decisions(records: Records, alert_id: str) -> list[Decision]:
     """Return the decisions on an alert, the oldest first."""
+    with records.reading() as connection:
+        return decisions_within(connection, alert_id)
+
+
+def decisions_within(connection: Connection, alert_id: str) -> list[Decision]:
+    """Return the same within a transaction of the caller's."""
     table = tables.alert_decision
     query = select(table).where(table.c.alert_id == alert_id)
-    with records.reading() as connection:
-        # of one moment a no comes last, and so counts
-        in_order = (table.c.decided_at, table.c.decision, table.c.id)
-        rows = connection.execute(query.order_by(*in_order))
-        return [Decision(**row._mapping) for row in rows]
+    # of one moment a no comes last, and so counts
+    rows = connection.execute(query.order_by(table.c.decided_at, table.c.decision, table.c.id))
+    return [Decision(**row._mapping) for row in rows]
 
 
 def set_state(
@@ -325,17 +340,25 @@ def set_state(
         )
 
 
-def begin_sending(records: Records, alert_id: str, *, now: datetime) -> None:
+def begin_sending(
+    records: Records,
+    alert_id: str,
+    *,
+    now: datetime,
+    also: Also = nothing_more,
+) -> None:
     """Mark an approved alert as going out, before the first message is handed over.
 
     From then on the weeks after it train no forecast of pressure (`alerted_weeks`). One that is
-    going out already, as after a crash, stays as it is.
+    going out already, as after a crash, stays as it is. `also` is done in the same transaction,
+    such as the line of the audit.
     """
     with records.writing() as connection:
         table = tables.alert
         state = connection.scalar(select(table.c.state).where(table.c.id == alert_id))
         if state != SENDING:
             set_state(connection, alert_id, SENDING, among=(APPROVED,), sent_at=now)
+        also(connection)
 
 
 def end_sending(records: Records, alert_id: str) -> None:
@@ -344,12 +367,24 @@ def end_sending(records: Records, alert_id: str) -> None:
         set_state(connection, alert_id, SENT, among=(SENDING,))
 
 
-def withdraw(records: Records, alert_id: str, *, by: str, why: str, now: datetime) -> None:
-    """Mark an alert as withdrawn; who got it is told so by whoever delivers."""
+def withdraw(
+    records: Records,
+    alert_id: str,
+    *,
+    by: str,
+    why: str,
+    now: datetime,
+    also: Also = nothing_more,
+) -> None:
+    """Mark an alert as withdrawn; who got it is told so by whoever delivers.
+
+    `also` is done in the same transaction.
+    """
     among: tuple[State, ...] = (APPROVED, SENDING, SENT)
     values = {"withdrawn_at": now, "withdrawn_by": by, "withdrawn_why": why}
     with records.writing() as connection:
         set_state(connection, alert_id, WITHDRAWN, among=among, **values)
+        also(connection)
 
 
 def newest_sent(records: Records, region_id: str) -> Alert | None:

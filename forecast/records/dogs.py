@@ -103,6 +103,14 @@ def owner_of(records: Records, dog_id: str) -> Owner | None:
     return None if row is None else Owner(**row._mapping)
 
 
+def dogs_of_owner(records: Records, number: str) -> set[str]:
+    """Return the ids of an owner's dogs, by the practice's own number of the owner."""
+    dog, owner = tables.dog, tables.owner
+    query = select(dog.c.id).join(owner, owner.c.id == dog.c.owner_id)
+    with records.reading() as connection:
+        return set(connection.scalars(query.where(owner.c.reference == number)))
+
+
 def dog_ids(records: Records) -> dict[str, str]:
     """Return the random id of each dog by the practice's own reference."""
     with records.reading() as connection:

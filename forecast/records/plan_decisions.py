@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, insert, select, update
 
 from forecast.records import tables
+from forecast.records.also import Also, nothing_more
 from forecast.records.engine import Records, RecordsError
 
 
@@ -60,8 +61,15 @@ class NewDecision:
     reason: str | None = None
 
 
-def add_decision(records: Records, new: NewDecision) -> None:
+def add_decision(
+    records: Records,
+    new: NewDecision,
+    *,
+    also: Also = nothing_more,
+) -> None:
     """Record a decision; a plan of the same dog and therapy that it replaces is withdrawn.
+
+    `also` is done in the same transaction.
 
     Raises
     ------
@@ -85,6 +93,7 @@ def add_decision(records: Records, new: NewDecision) -> None:
         if new.state in IN_FORCE:
             _withdraw_others(connection, new, dog_id=plan.dog_id, therapy=plan.therapy)
         _write(connection, new, plan.dog_id)
+        also(connection)
 
 
 def _withdraw_others(

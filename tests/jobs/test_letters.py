@@ -11,6 +11,7 @@ from planned_dog import ANTIBODY, DOSES, NOW, add_dog, propose, sign
 from ready_dog import ready_dog
 from sqlalchemy import insert
 
+from forecast.accounts.audit import entries
 from forecast.dosing.due import Due
 from forecast.dosing.plan import Proposal
 from forecast.pages.dog_list import DogLists
@@ -49,6 +50,9 @@ def test_all_that_was_signed_and_not_told_is_written_once(practice, records):
     assert len(done.refused) == 1
     assert "D2; the owner does not wish" in done.refused[0]
     assert [one.kind for one in handovers_of(records, "rex")] == ["letter", "calendar"]
+    assert [one.action for one in entries(records, newest=2) if one.subject == "rex"] == [
+        *("calendar handed over", "letter handed over")
+    ]
     again = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
     assert again.files == []
 
@@ -99,3 +103,15 @@ def test_old_files_go_by_themselves(practice, records):
     write_letters(practice, records, dogs=["rex"], therapy=ANTIBODY.id)
     assert drop_letters(practice, before=(datetime.now(UTC) - timedelta(days=1)).timestamp()) == 0
     assert drop_letters(practice, before=(datetime.now(UTC) + timedelta(days=1)).timestamp()) == 3
+
+
+def test_a_letter_without_dates_is_written_once_and_one_of_past_dates_never(practice, records):
+    """`--all` each morning must not write the same to an owner each morning."""
+    add_dog(records, "bo", number="D3", name="Bo")
+    propose(records, "bo", plan_id="p-bo", doses=(), proposal=Proposal.HOLD_A_SLOT, at=NOW)
+    sign(records, plan_of(records, "p-bo"), dog=ready_dog(), at=NOW)
+    late = replace(practice, now=NOW + timedelta(days=300))
+    done = write_letters(late, records, dogs=None, therapy=ANTIBODY.id)
+    assert sorted(path.name for path in done.files) == ["letter-bo.html", "letter-bo.pdf"]
+    assert done.refused == []
+    assert write_letters(late, records, dogs=None, therapy=ANTIBODY.id).files == []

@@ -224,3 +224,24 @@ def test_an_issue_that_an_alert_cites_is_kept_until_it_is_thrown_away(practice, 
     assert held.cited_issues(records) == {"i1"}
     desk.discard(records, draft.id, by="a", now=practice.now)
     assert held.cited_issues(records) == set()
+
+
+def test_an_edit_in_the_moment_of_an_approval_is_not_approved(
+    practice, records, draft, monkeypatch
+):
+    """It comes after the texts were shown and before the approval is kept."""
+    looked = approving.hindrances
+
+    def edited_meanwhile(*asked):
+        found = looked(*asked)
+        texts = {"subject": "Another one", "body": "Something nobody read."}
+        desk.edit(records, draft.id, "en", **texts, by="b", now=practice.now)
+        return found
+
+    approve(practice, records, draft, "a")
+    sha = shown(records, draft)
+    monkeypatch.setattr(approving, "hindrances", edited_meanwhile)
+    with pytest.raises(AlertError, match="somebody changed its text"):
+        approve(practice, records, draft, "c", sha=sha)
+    assert held.alert(records, draft.id).state == "draft"
+    assert held.texts(records, draft.id)["en"].subject == "Another one"

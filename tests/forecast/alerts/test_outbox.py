@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 import pytest
 from alert_world import (
@@ -15,13 +16,16 @@ from alert_world import (
     settings,
     states,
 )
+from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
+from forecast.alerts import sending
 from forecast.alerts.doubts import decide_doubt, doubts, try_again
 from forecast.alerts.lists import drawn_lists, keep_list
 from forecast.alerts.outbox import Ended, Wanted, claim_next, keep_end, put_in_doubt
 from forecast.alerts.recipients import placing_of
 from forecast.alerts.sending import draw_lists, preview_list, send_off, withdraw_alert
+from forecast.alerts.unsubscribing import record_consent
 from forecast.records import tables
 from forecast.records.alerts import alert
 from forecast.records.signing_keys import ADDRESSES, signing_key
@@ -119,3 +123,64 @@ def test_a_doubt_that_is_settled_after_the_withdrawal_is_told_too(world):
         "left out",
         "alert withdrawn before",
     )
+
+
+def test_nothing_goes_out_or_is_withdrawn_without_its_line_of_the_audit(world, monkeypatch):
+    """Both stand or neither does; what waits is left out in the same transaction."""
+    practice, records = world
+    draw_lists(practice, records)
+
+    def fails(*_, **__):
+        raise OSError("the disk is full")
+
+    monkeypatch.setattr(sending, "note", fails)
+    with pytest.raises(OSError, match="full"):
+        withdraw_alert(practice, records, "a1", why="a slip", by=None)
+    assert alert(records, "a1").state == "sending"
+    assert states(records)["o0"][0] == "waiting"
+    add_approved(records, "a2")
+    with pytest.raises(OSError, match="full"):
+        send_off(practice, records, "a2", by=None)
+    assert alert(records, "a2").state == "approved"
+
+
+def test_a_message_does_not_name_an_owner_who_is_gone(world):
+    """The household is written to because of the other one, who said yes too."""
+    practice, records = world
+    answer = {"owner_id": "mate", "what": "messages", "answer": "yes", "date": NOW.date()}
+    gone = {"owner_id": "o1", "status": "dead", "date": None}
+    draw_lists(practice, records)
+    with records.writing() as connection:
+        connection.execute(tables.consent.insert(), answer)
+        connection.execute(tables.owner_status.insert(), gone)
+    named = {}
+    while (held := claim(practice, records)) is not None:
+        named[held.address.spec] = held.name
+    assert named["o1@x.example"] == ""
+    assert named["o0@x.example"] != ""
+
+
+def test_what_is_tried_again_is_too_late_once_its_first_week_is_over(world):
+    """Also of an alert of which nothing waited any more."""
+    practice, records = world
+    draw_lists(practice, records)
+    while (held := claim(practice, records)) is not None:
+        keep_end(records, Ended(held, "refused", "not now"), now=NOW)
+    assert sending.end_sent(records) == ["a1"]
+    late = NOW + timedelta(days=60)
+    assert sending.overdue_alerts(practice, records, NOW) == set()
+    assert sending.overdue_alerts(practice, records, late) == {"a1"}
+
+
+def test_a_yes_takes_back_nobody_elses_no(world):
+    """One of a house unsubscribed, the other's mail came back: a yes lifts what came back alone."""
+    practice, records = world
+    stops = [("o1", "bounced", "m1"), ("mate", "unsubscribed", "m2")]
+    with records.writing() as connection:
+        for owner_id, reason, name in stops:
+            row = {"id": name, "owner_id": owner_id, "address_key": "k", "reason": reason}
+            connection.execute(tables.alert_stop.insert(), row | {"at": NOW})
+    record_consent(records, "K-o1", "yes", by=None, now=NOW, today=practice.today)
+    query = select(tables.alert_stop.c.id).where(tables.alert_stop.c.lifted_at.is_(None))
+    with records.reading() as connection:
+        assert list(connection.scalars(query)) == ["m2"]

@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 from alert_world import NOW, Person, Pet, add_approved, add_people, make_practice, opened, settings
 
-from forecast.alerts.household import LeftOut, OwnerFacts, answer_of, judged
+from forecast.alerts.household import LeftOut, OwnerFacts, answer_of, hear, judged
 from forecast.alerts.lists import keep_list
 from forecast.alerts.sending import preview_list
 from forecast.records.tables import alert_message, owner
@@ -158,4 +158,34 @@ def test_a_register_tells_homes_by_postcode_or_point_and_consent_by_purpose(tmp_
         number = {row.id: row.reference for row in connection.execute(owner.select())}
     found = {number[one.owner_id]: one.left_out for one in drawn.listed}
     assert found == {"1": None, "2": None, "4": None, "5": LeftOut.SAID_NO}
+    records.close()
+
+
+def test_a_later_no_to_all_ends_an_earlier_yes_to_a_part():
+    """In the order in which it was said; a yes to a part after a no to all counts."""
+    said = {}
+    for what, answer in (("alerts by mail", "yes"), ("messages", "no")):
+        hear(said, what, answer)
+    assert answer_of(said) == "no"
+    hear(said, "alerts", "yes")
+    assert answer_of(said) == "yes"
+    hear(said, "messages", "yes")
+    hear(said, "alerts", "no")
+    assert answer_of(said) == "no"
+
+
+def test_the_message_of_a_household_is_to_one_who_could_get_it_alone(tmp_path):
+    """One is dead, of one the dog is; both said yes, and come first by their ids."""
+    practice = make_practice(tmp_path / "practice", settings())
+    records = opened(practice)
+    add_people(
+        records,
+        [
+            Person("a dead owner", "home@c.example", status="dead"),
+            Person("b dead dog", "home@c.example", pets=DEAD),
+            Person("c lives", "home@c.example"),
+        ],
+    )
+    listed = preview_list(practice, records, add_approved(records)).listed
+    assert [one.owner_id for one in listed if one.left_out is None] == ["c lives"]
     records.close()

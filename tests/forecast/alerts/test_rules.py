@@ -121,6 +121,8 @@ def test_a_rule_that_nobody_saw_simulated_is_not_switched_on(practice, records, 
         (Stated(1, 4, kinds=("rain",)), "it speaks of 'rain'"),
         (Stated(1, 4, kinds=()), "it speaks of nothing"),
         (Stated(float("nan"), 4), "the first below the second"),
+        (Stated(1, float("inf")), "the first below the second"),
+        (Stated(1e-300, 1e300), "the first below the second"),
     ],
 )
 def test_what_a_rule_may_not_be_is_refused_and_nothing_is_kept(practice, records, stated, said):

@@ -121,6 +121,8 @@ def test_a_language_without_a_catalogue_is_english():
         ("Give half tablet.", "looks like a dose"),
         ("Ask for Flealess®.", "marks a brand"),
         ("We expect 35 flare visits.", "count of patients"),
+        ("Last week we saw 40 dogs.", "count of patients"),
+        ("Wir sahen 40 juckende Hunde.", "count of patients"),
         ("<b>Now</b>", "tag of a web page"),
         ("Hello {name}", "place to fill in"),
         ("See https://example.org", "is a link"),

@@ -44,7 +44,7 @@ def test_a_course_covers_while_it_runs():
 
 
 def test_a_short_course_without_an_end_is_not_known_for_a_month():
-    """A month at the most, as its name says (common practice), and the day after the last tablet."""
+    """A month at most, as its name says (common practice), and the day after the last tablet."""
     course = TherapyEvent("glucocorticoid_short_course", GIVEN, responded=True)
     known = [cover_after(course, d) for d in (0, 30, 31, 32, 400)]
     assert known == [Cover.NO, *[Cover.NOT_KNOWN] * 2, *[Cover.NO] * 2]

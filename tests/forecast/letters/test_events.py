@@ -200,3 +200,10 @@ def test_what_is_kept_comes_back():
     held = revised([], wanted(FIRST, SECOND, times={FIRST: time(10, 30)}), today=TODAY)
     ended = [replace(held[0], is_cancelled=True), *held[1:]]
     assert from_kept(as_kept(ended)) == ended
+
+
+def test_a_name_with_control_signs_writes_no_line_of_its_own():
+    """RFC 5545, 3.3.11: text holds none but a line break, which is written as two signs."""
+    raw, calendar = parsed(revised([], wanted(FIRST), today=TODAY), name="R\0e\x07x\r\nATTACH:x")
+    assert not any(sign in raw for sign in (b"\0", b"\x07", b"\nATTACH"))
+    assert len(calendar.walk("VEVENT")) == 2

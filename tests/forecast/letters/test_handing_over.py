@@ -242,3 +242,42 @@ def test_another_dogs_plan_is_not_told(practice, records):
     assert desk(practice, records, "mo").told is None
     with pytest.raises(LetterError, match="D2, which has no plan"):
         letter_of(practice, desk(practice, records, "mo"), owner="", vet="")
+
+
+def test_what_goes_out_and_who_did_it_stand_together_or_not_at_all(practice, records):
+    """What the caller adds, such as the line of the audit, is in the same transaction."""
+    signed(records)
+    given = {"account_id": "desk 1", "also": fails}
+    made = letter(practice, records)
+    with pytest.raises(OSError, match="full"):
+        hand_over_letter(practice, records, desk(practice, records), made, **given)
+    with pytest.raises(OSError, match="full"):
+        hand_over_calendar(practice, records, "rex", therapy=ANTIBODY.id, **given)
+    assert handovers_of(records, "rex") == []
+    hand_calendar(practice, records)
+    ended = replace(SIGNED, also=fails)
+    with pytest.raises(OSError, match="full"):
+        withdraw_plan(records, plan_of(records, "p1"), reason="moved on", signature=ended)
+    assert plan_of(records, "p1").state == "accepted"
+    status(records, "dead")
+    with pytest.raises(OSError, match="full"):
+        hand_over_cancellation(practice, records, "rex", **given)
+    assert [one.kind for one in handovers_of(records, "rex")] == ["calendar"]
+
+
+def fails(_):
+    raise OSError("the disk is full")
+
+
+def test_days_that_are_past_are_not_told(practice, records):
+    """After the first dose the letter names the second alone; after both there is none."""
+    signed(records)
+    after_one = replace(practice, now=NOW + (DOSES[0] + timedelta(days=2) - NOW.date()))
+    made = letter(after_one, records)
+    assert len(made.dates) == len(DOSES) - 1
+    hand_over_letter(after_one, records, desk(after_one, records), made, account_id=None)
+    (handed,) = handovers_of(records, "rex")
+    assert [one["day"] for one in handed.events] == [day.isoformat() for day in DOSES[1:]]
+    after_all = replace(practice, now=NOW + (DOSES[-1] + timedelta(days=2) - NOW.date()))
+    with pytest.raises(LetterError, match="every day is past"):
+        letter(after_all, records)

@@ -10,7 +10,7 @@ from forecast.accounts.audit import entries
 from forecast.accounts.roles import Role
 from forecast.alerts.cap_rules import broken_rules
 from forecast.alerts.sending import draw_lists
-from forecast.records.alerts import alert
+from forecast.records.alerts import alert, begin_sending
 from forecast.records.tables import alert_message
 
 HERE = "/alerts/a1/delivery"
@@ -88,3 +88,17 @@ def test_the_desk_writes_down_what_an_owner_said(administrator, browser, make_ac
     assert desk.post("/consent", data={"number": "K-o1", "answer": "no"}).status_code == 303
     assert "would go to 0 households." in administrator.get(HERE).text
     assert administrator.get("/consent").status_code == 403
+
+
+def test_an_alert_of_a_region_that_is_no_more_is_told_in_a_sentence(administrator, browser, opened):
+    """Somebody took the region out of practice.toml after the alert had gone out."""
+    add_approved(opened.records, "a9", region="west")
+    begin_sending(opened.records, "a9", now=NOW)
+    refused = administrator.get("/alerts/a9/delivery")
+    assert refused.status_code == 404
+    assert "practice.toml no longer has" in refused.text
+    stranger = browser()
+    assert stranger.get("/alerts/cap/a9-alert.xml").status_code == 404
+    feed = stranger.get("/alerts/feed.atom")
+    assert feed.status_code == 200
+    assert "a9" not in feed.text

@@ -66,6 +66,9 @@ def test_a_vet_signs_and_the_desk_hands_over(rex, at, opened):
     )
     assert "2023-06-19 to 2023-07-02" in page.text
     assert "a vet signs the plan first" in desk.get(AT).text
+    preview = desk.get(f"{AT}/letter").text
+    assert "To be read only" in preview
+    assert "no vet has signed this plan yet" in preview
     assert desk.post(f"{AT}/letter/hand").status_code == 422
     assert decide(vet, "accept").headers["location"] == AT
     page = desk.get(AT).text
@@ -173,6 +176,7 @@ def test_a_death_shuts_the_gate_and_asks_for_the_calendar_to_be_cancelled(rex, a
     page = desk.get(AT).text
     assert "Nothing goes out: the dog&#39;s status is &#39;dead&#39;" in page
     assert "calendar is no longer right" in page
+    assert "<h1>Rex is &#39;dead&#39; in the records: nothing is planned or sent any more" in page
     assert desk.get(f"{AT}/letter").status_code == 400
     assert desk.post(f"{AT}/letter/hand").status_code == 422
     recall = desk.get("/recall").text
@@ -247,3 +251,17 @@ def test_a_trial_is_begun_and_judged_and_its_verdict_goes_to_the_dose(rex, at, o
     (dose,) = care.therapies_of(opened.records, "rex")
     assert (dose.responded, dose.reason, dose.date) == (True, "calendar", began)
     assert [one.pvas for one in care.scores_of(opened.records, "rex")] == [7.0, 3.0]
+
+
+def test_a_yes_to_alerts_is_taken_for_owners_of_ones_own_branches_alone(rex, at, opened):
+    """A no is taken for anybody: who calls the wrong branch has said no all the same."""
+    here, elsewhere = at(Role.DESK, branches=("at-north",)), at(Role.DESK, branches=("at-south",))
+    said = {"number": "K-D1", "answer": "yes"}
+    refused = elsewhere.post("/consent", data=said)
+    assert refused.status_code == 422
+    assert "No owner of your branches has that number" in refused.text
+    assert here.post("/consent", data=said).status_code == 303
+    assert elsewhere.post("/consent", data=said | {"answer": "no"}).status_code == 303
+    with opened.records.reading() as connection:
+        query = select(tables.consent.c.answer).where(tables.consent.c.what == "alerts by mail")
+        assert list(connection.scalars(query)) == ["yes", "no"]
