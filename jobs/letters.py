@@ -29,6 +29,7 @@ from forecast.practice import Practice
 from forecast.private_files import write_private
 from forecast.records.also import Also
 from forecast.records.engine import Records
+from forecast.records.handovers import handovers_of
 from forecast.records.plan_decisions import in_force
 from jobs.ledger import recorded_run
 
@@ -53,7 +54,7 @@ def write_letters(
     ) as run:
         for dog_id in wanted:
             desk = desk_of(practice, records, dog_id, therapy=therapy)
-            if dogs is None and desk.is_told(practice.local_date):
+            if dogs is None and _is_told(practice, records, desk):
                 continue
             try:
                 done.files += _one(practice, records, desk, therapy)
@@ -96,6 +97,15 @@ def write_recall(
         _write(practice, "recall.csv", text),
         _write(practice, "recall.xlsx", recall_workbook(found.rows, contacts)),
     ]
+
+
+def _is_told(practice: Practice, records: Records, desk: Desk) -> bool:
+    """Say whether the owner was told what the signed plan says, or it has nothing ahead to tell."""
+    ahead = desk.ahead(practice.local_date)
+    if ahead or desk.given:
+        return set(desk.given) == set(ahead)
+    of_plan = [one.plan_id for one in handovers_of(records, desk.gate.dog_id)]
+    return desk.is_past(practice.local_date) or (desk.plan is not None and desk.plan.id in of_plan)
 
 
 def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list[Path]:

@@ -15,7 +15,7 @@ from forecast.letters.letter import PlanTold
 from forecast.practice import Practice
 from forecast.records import handovers
 from forecast.records.engine import Records
-from forecast.records.handovers import Handover, calendars_out, newest_of_each
+from forecast.records.handovers import calendars_out, newest_of_each
 from forecast.records.plan_decisions import PlanDecision, in_force_within
 from forecast.records.plans import PlanRow, newest_plan, plan_within
 from forecast.records.tables import HANDOVER_KINDS
@@ -37,8 +37,6 @@ class Desk:
         What the owner's calendar holds.
     given
         The days ahead that the owner was told last, by letter or calendar.
-    out
-        What went out to the owner last; None where nothing did.
     """
 
     gate: Gate
@@ -47,7 +45,6 @@ class Desk:
     told: PlanTold | None
     held: tuple[Event, ...]
     given: tuple[date, ...]
-    out: Handover | None
 
     @property
     def is_signed(self) -> bool:
@@ -62,20 +59,6 @@ class Desk:
         """Return the days of the plan from today on."""
         return () if self.told is None else tuple(d for d in self.told.doses if d >= today)
 
-    def is_told(self, today: date) -> bool:
-        """Say whether the owner was told of the signed plan, or nothing is left ahead to be told.
-
-        Told are its days ahead; of a plan to hold a slot, which has none, the plan itself.
-        """
-        if self.is_past(today):
-            return True
-        if self.told is None or self.decision is None:
-            return False
-        ahead = set(self.ahead(today))
-        if ahead or self.out is None:
-            return bool(ahead) and set(self.given) == ahead
-        return self.out.plan_id == self.decision.plan_id and self.out.at >= self.decision.at
-
 
 def desk_of(practice: Practice, records: Records, dog_id: str, *, therapy: str) -> Desk:
     """Return how a dog stands at the desk, for one class of therapy."""
@@ -89,15 +72,13 @@ def desk_within(
 ) -> Desk:
     """Return the same within a transaction; `newest` is the proposal where none is in force."""
     gate = gate_of(connection, dog_id, on=today)
-    held = held_within(connection, dog_id)
-    out = newest_of_each(connection, HANDOVER_KINDS, dog_id=dog_id).get(dog_id)
-    given = _given(out, today)
+    held, given = held_within(connection, dog_id), _given(connection, dog_id, today)
     decision = in_force_within(connection, dog_id=dog_id, therapy=therapy).get((dog_id, therapy))
     plan = newest if decision is None else plan_within(connection, decision.plan_id)
     told = None
     if plan is not None:
         told = plan_told(plan, decision, given=given, today=today)
-    return Desk(gate, plan, decision, told, held, given, out)
+    return Desk(gate, plan, decision, told, held, given)
 
 
 def plan_told(
@@ -128,8 +109,9 @@ def held_within(connection: Connection, dog_id: str) -> tuple[Event, ...]:
     return () if out is None else tuple(from_kept(out.events))
 
 
-def _given(last: Handover | None, today: date) -> tuple[date, ...]:
-    """Return the days ahead that the owner was told by what went out last."""
+def _given(connection: Connection, dog_id: str, today: date) -> tuple[date, ...]:
+    """Return the days ahead that the owner was told last, by letter or calendar."""
+    last = newest_of_each(connection, HANDOVER_KINDS, dog_id=dog_id).get(dog_id)
     if last is None:
         return ()
     if last.kind == handovers.LETTER:
