@@ -92,6 +92,7 @@ def test_a_day_of_the_clock_leaves_a_forecast_plans_and_a_back_up(practice_folde
         ("learn", "done"),
         ("issue", "done"),
         ("plan", "done"),
+        ("draft alerts", "done"),
         ("verify", "done"),
         ("housekeeping", "done"),
         ("back-up", "done"),

@@ -26,7 +26,7 @@ def addresses_of(role: Role) -> list[str]:
         for page in all_pages()
         if "GET" in page.methods
         and "{" not in page.path
-        and not page.path.endswith(".js")
+        and page.path != "/staffing/workbook"  # there is none before a plan was asked for
         and page.needs in rights
     ]
 
@@ -123,6 +123,8 @@ def look_at_all(one: Watched, role: Role) -> list[str]:
     paths = [*addresses_of(role), "/regions/north", "/regions/south"]
     routes = [Route(page.path, len, name=page.name) for page in all_pages() if "{" in page.path]
     for path in paths:  # grows
+        if one.is_a_file(path):
+            continue
         one.go(path)
         one.page.wait_for_load_state("networkidle")
         one.is_sound()
@@ -170,6 +172,8 @@ def test_every_page_without_script(browser, site, size):
     with opened(browser, site.base, size, java_script_enabled=False) as one:
         sign_in(one, Role.ADMINISTRATOR)
         for path in addresses_of(Role.ADMINISTRATOR):
+            if one.is_a_file(path):
+                continue
             one.go(path)
             one.page.wait_for_load_state("networkidle")
             assert one.page.get_by_role("heading", level=1).count() == 1, path

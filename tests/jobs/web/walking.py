@@ -32,6 +32,12 @@ class Watched:
         assert reply is not None
         assert reply.status == 200, path
 
+    def is_a_file(self, path: str) -> bool:
+        """Say whether an address gives a script, a style, a workbook or a calendar, and no page."""
+        reply = self.page.request.get(f"{self.base}{path}")
+        assert reply.status == 200, path
+        return not reply.headers["content-type"].startswith("text/html")
+
     def is_sound(self) -> None:
         """Nothing is wider than the window, and the browser found nothing to complain of."""
         wide = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
