@@ -43,6 +43,7 @@ def remake_in_another_process(folder, issue_id):
     )
 
 
+@pytest.mark.long
 def test_a_second_process_makes_the_same_arrays(clinic, issued):
     """Bit for bit: same weather, seed, settings and versions."""
     again = remake_in_another_process(clinic, issued.id)

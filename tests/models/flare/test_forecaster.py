@@ -49,6 +49,7 @@ def _ahead(anomalies, n_weeks: int = 52, draws: int = 300):
     return ahead.expand_dims(draw=draws)
 
 
+@pytest.mark.long
 def test_the_effect_of_a_driver_is_recovered():
     """The truth lies in the 90 % interval or close to it, and is told from nothing."""
     past, anomalies, _ = make_counts(effect=0.25)
@@ -128,6 +129,7 @@ def test_weeks_that_were_not_reported_do_not_count_as_quiet():
     assert draws[1] == pytest.approx(draws[0], rel=0.06)
 
 
+@pytest.mark.long
 def test_weeks_after_an_alert_do_not_train_the_pressure():
     """Thrice the visits in flagged weeks leave pressure and thresholds where they were."""
     past, anomalies, _ = make_counts()
