@@ -54,6 +54,7 @@ def whole(task: BacktestTask) -> pd.DataFrame:
     return backtest(task, **FEW)
 
 
+@pytest.mark.long
 def test_every_model_is_scored_at_every_origin(whole: pd.DataFrame) -> None:
     """Origins 104 and 124 have 26 weeks after them; each has the forecast and five others."""
     assert whole["origin"].nunique() == 2
@@ -78,6 +79,7 @@ def test_scores_are_the_same_on_two_workers(task: BacktestTask, whole: pd.DataFr
     pd.testing.assert_frame_equal(backtest(task, **FEW, workers=2), whole, check_exact=True)
 
 
+@pytest.mark.long
 def test_one_that_was_broken_off_goes_on(task, whole, tmp_path, monkeypatch) -> None:
     """The first origin is kept and not run again; the result is that of an unbroken run."""
 

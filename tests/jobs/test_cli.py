@@ -176,6 +176,7 @@ def test_importing_everything_again_changes_nothing(practice_folder, exports, fo
     assert len(list((practice_folder / "issued").glob("*.nc"))) == 1
 
 
+@pytest.mark.long
 def test_a_forecast_as_of_an_earlier_day_is_that_of_a_folder_that_never_held_more(
     practice_folder, exports, tmp_path, follow
 ):

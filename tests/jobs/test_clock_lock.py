@@ -40,6 +40,7 @@ def records(practice):
     opened.close()
 
 
+@pytest.mark.long
 def test_a_second_clock_is_refused_and_told_who_the_first_is(practice, records):
     """By another process; once that has ended, however, there is one again."""
     words = [sys.executable, "-c", HOLD, str(practice.folder)]

@@ -67,6 +67,7 @@ def test_a_past_day_sees_no_day_that_a_source_had_not_given_by_then(later, monke
     assert said == [("hindcast", {source: 3.0}, 4), ("issued", {}, 1)]
 
 
+@pytest.mark.long
 def test_a_day_between_is_made_again_bit_for_bit(later):
     """With the model read from its file, and learnt again from its own cut; both are compared."""
     again = remake(*later.all, issue_id=made(later)[-1].id)

@@ -86,6 +86,7 @@ def replayed(issued_days, tmp_path_factory):
     return folder, now, done, said
 
 
+@pytest.mark.long
 def test_issues_are_made_again_the_same_and_the_rest_are_hindcasts(replayed):
     """Bit for bit, with a sentence; both are held against what came."""
     _, _, done, said = replayed
@@ -119,6 +120,7 @@ def test_on_two_processes_it_comes_out_the_same(later, replayed):
         pd.testing.assert_frame_equal(one.scores, two.scores, check_exact=True)
 
 
+@pytest.mark.long
 def test_one_that_was_broken_off_goes_on_where_it_stopped(later, replayed, monkeypatch):
     """The days that were done are not worked out again, and are read back to the last bit."""
 

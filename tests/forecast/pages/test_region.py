@@ -184,6 +184,7 @@ def test_what_is_no_figure_is_not_found(vet, issue, file):
     assert vet.get(f"/figures/{'0' * 12}/visits-north.wide.svg").status_code == 404
 
 
+@pytest.mark.long
 def test_figures_are_drawn_ahead_in_every_look(opened, issue, monkeypatch):
     """Season, fan, years and exposure of north, exposure of south: pictures, live, four looks."""
     drawn = []
