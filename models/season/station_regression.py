@@ -86,6 +86,16 @@ class Rows:
             self.year[rows],
         )
 
+    def joined(self, other: Rows) -> Rows:
+        """Return these rows and others."""
+        return Rows(
+            np.vstack([self.predictors, other.predictors]),
+            np.append(self.station, other.station),
+            np.append(self.latitude, other.latitude),
+            np.append(self.longitude, other.longitude),
+            np.append(self.year, other.year),
+        )
+
     def with_predictors(self, predictors: _Array) -> Rows:
         """Return the same rows with other predictors."""
         return Rows(predictors, self.station, self.latitude, self.longitude, self.year)
