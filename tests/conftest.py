@@ -5,8 +5,9 @@ from __future__ import annotations
 import gc
 import os
 import secrets
+import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import date
 from functools import cached_property
@@ -153,6 +154,36 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
         weeks_between_origins=52,
         raw_exports=False,
     )
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., None]:
+    """Give a function that makes files the first time it is asked by a name, then copies them.
+
+    Whoever makes them closes them. Tests of one file of tests fill their practices alike dozens of
+    times, and filling takes ten times as long as copying.
+    """
+    home = tmp_path_factory.mktemp("made-once")
+
+    def make_or_copy(name: str, make: Callable[[], None], *, paths: Sequence[Path]) -> None:
+        kept = home / name
+        if kept.exists():
+            for number, path in enumerate(paths):
+                _copy(kept / str(number), path)
+            return
+        make()
+        kept.mkdir()
+        for number, path in enumerate(paths):
+            _copy(path, kept / str(number))
+
+    return make_or_copy
+
+
+def _copy(source: Path, target: Path) -> None:
+    if source.is_dir():
+        shutil.copytree(source, target, dirs_exist_ok=True)
+    elif source.exists():
+        shutil.copy2(source, target)
 
 
 # ------------------------------------------------------------------------------ databases
