@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import date
-from functools import cached_property
+from functools import cached_property, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +27,7 @@ import xarray as xr
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Connection, NullPool, create_engine, make_url
 
-from forecast.records import Records
+from forecast.records import Records, engine
 from forecast.records.schema import migrate, schema_of
 from forecast.records.tables import metadata
 
@@ -219,6 +219,25 @@ def _new_records_are_copies(migrated_once: tuple[str, ...]) -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("forecast.records.migrate", make)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_commit_waits_for_the_disk() -> Iterator[None]:
+    """Spare this process its waits for the disk: no test pulls the plug.
+
+    Processes that tests start wait, as the service does.
+    """
+    prepare = engine._prepare_sqlite
+
+    @wraps(prepare)
+    def prepare_in_haste(driver_connection: sqlite3.Connection, record: object) -> None:
+        prepare(driver_connection, record)
+        driver_connection.execute("PRAGMA synchronous=OFF")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(engine, "_prepare_sqlite", prepare_in_haste)
+        patch.setattr(os, "fsync", lambda _: None)
         yield
 
 
