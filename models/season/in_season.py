@@ -404,8 +404,11 @@ class InSeasonOnset:
         enough = count >= table.number("in_season.least_traces")
         if not enough.any():
             return _nothing(self.onset.predictors_.shares), enough
-        number = int(min(table.number("in_season.most_traces"), count[enough].min()))
-        lenders = np.stack([d[:number] for d, kept in zip(donors, enough, strict=True) if kept])
+        number = int(min(table.number("in_season.most_traces"), count[enough].max()))
+        # who has fewer years takes them again: a young station must not shorten the others' record
+        lenders = np.stack(
+            [np.resize(d[:number], number) for d, kept in zip(donors, enough, strict=True) if kept]
+        )
         region, season, known = region[enough], season[enough], known[enough]
         n_years, first = len(seasons.years), region[:, None] * len(seasons.years)
         slopes = daily_slopes(weather, seasons, southern=self.southern_)

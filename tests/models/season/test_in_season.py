@@ -93,6 +93,21 @@ def test_too_late_a_day_is_refused(past, onset):
         InSeasonOnset(onset, issue_day=243).fit(past[0])
 
 
+def test_a_station_of_few_years_takes_none_from_the_others(in_march, sample_weather):
+    """Eleven years of one station before 2021: the others' dates and spreads stay nearly the same.
+
+    Nearly, as the share of warmth that lasts and the warming trend are learnt from all. With the
+    eleven nearest years of seventeen for all, spreads would move by a tenth to a half.
+    """
+    until = sample_weather.sel(time=slice(None, "2021-02-28"))
+    young = until["time"] < np.datetime64("2009-09-01")
+    short = until.where(~(young & (until["region"] == until["region"][0])))
+    usual, other = (in_march.predict(w, 2021) for w in (until, short))
+    np.testing.assert_allclose(other.by_member[0][1:], usual.by_member[0][1:], atol=0.2)
+    ratio = other.continued.variance[1:] / usual.continued.variance[1:]
+    np.testing.assert_allclose(ratio, 1.0, atol=0.05)
+
+
 def test_a_season_without_weather_is_refused(in_march, past):
     """A season that the weather does not reach into is named."""
     with pytest.raises(OnsetError, match="season 2030 needs weather"):
