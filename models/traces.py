@@ -139,10 +139,11 @@ def warming_slopes(weather: xr.Dataset) -> NDArray[np.float64]:
     Notes
     -----
     Monthly means are averaged over regions, each set to the others' level where their records are
-    not equally long (a warmer region that joins late is no warming); each month's least-squares slope (on itself and its
-    neighbours) is shrunk towards the mean of all twelve by ``w = max(0, 1 - v / s)``, with ``v``
-    the mean squared standard error of the slopes and ``s`` their variance: months whose trends
-    differ by no more than their errors share one trend.
+    not equally long (a warmer region that joins late is no warming). Each month's least-squares
+    slope (on itself and its neighbours) is shrunk towards the mean of all twelve by
+    ``w = max(0, 1 - v / s)``, with ``v`` the mean squared standard error of the slopes and ``s``
+    their variance: months whose trends differ by no more than their errors share
+    one trend.
     """
     table = load_table("models", "traces.toml")
     smooth = _regions_together(weather["tas"], least_days=table.number("trend_days")).rolling(
@@ -174,7 +175,8 @@ def _regions_together(tas: xr.DataArray, *, least_days: float) -> pd.Series[floa
         together = tas.mean("region").to_series()
         monthly = together.resample("MS").mean()
         return monthly.where(together.resample("MS").count() >= least_days)
-    by_region = tas.transpose("time", "region").to_pandas().resample("MS")
+    days = pd.DatetimeIndex(tas["time"].values)
+    by_region = pd.DataFrame(tas.transpose("time", "region").values, index=days).resample("MS")
     known = by_region.mean().where(by_region.count() >= least_days)
     years = range(known.index[0].year, known.index[-1].year + 1)
     whole = pd.date_range(f"{years[0]}-01-01", periods=12 * len(years), freq="MS")
