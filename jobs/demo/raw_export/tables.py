@@ -18,7 +18,10 @@ _ITEMS = load_table("jobs.demo.raw_export", "items.toml")
 _STREAMS = {
     name: 100 + number
     for number, name in enumerate(
-        ("vets", "patients", "encounters", "entry", "billing", "notes", "spelling", "dirt")
+        (
+            *("vets", "patients", "encounters", "entry", "billing", "notes", "spelling", "dirt"),
+            "lengths",
+        )
     )
 }
 
