@@ -156,7 +156,8 @@ def learn_patterns(
     if not recent["branch"].isin(names).any():
         raise StaffingError(
             f"a plan of staff was asked for {', '.join(names)}; no visit there from "
-            f"{_recently(today).date()} to {today} is on record, so no load can be told; import visits"
+            f"{_recently(today).date()} to {today} is on record, so no load can be told; import "
+            "visits"
         )
     is_flare = recent["role"] == FLARE_VISIT
     each, lag, told = _rechecks(recent, today)

@@ -77,7 +77,6 @@ def see_all(invented: InventedPractice) -> Seen:
     visits = _with_therapies(visits, invented)
     visits = _with_stamps(visits, invented)
     visits["written"] = _how_written(visits, vets, rng)
-    visits["minutes"] = _lengths(visits, seed=invented.seed)
     return Seen(visits, patients, vets)
 
 
@@ -89,7 +88,7 @@ def _one_a_day(invented: InventedPractice) -> pd.DataFrame:
     ordered = ordered.sort_values("rank", kind="stable")
     again = ordered["dog"].notna() & ordered.duplicated(["dog", "date"])
     kept = ordered[~again].sort_values("order", ignore_index=True)
-    return kept[["date", "branch", "dog", "kind"]]
+    return kept[["date", "branch", "dog", "kind", "minutes"]]
 
 
 def _seen_together(
@@ -173,17 +172,6 @@ def _with_stamps(visits: pd.DataFrame, invented: InventedPractice) -> pd.DataFra
         visits[column] = same.astype(visits[column].dtype)
     days = (visits["entered"].dt.normalize() - visits["date"]).dt.days
     return visits.assign(late=days >= int(words("entry.late_days")[0]))
-
-
-def _lengths(visits: pd.DataFrame, *, seed: int) -> NDArray[np.float64]:
-    """Draw how long each visit lasted, in whole minutes of one or more."""
-    rng = own_stream(seed, "lengths")
-    means = {kind: RATES.number(f"length.mean.{kind}") for kind in KINDS}
-    shape = RATES.number("length.shape")
-    mean = visits["kind"].map(means).to_numpy(dtype=np.float64)
-    lasted = np.maximum(np.rint(rng.gamma(shape, mean / shape)), 1.0)
-    told = rng.random(len(visits)) < RATES.number("length.told")
-    return np.where(told, lasted, np.nan)
 
 
 def _how_written(visits: pd.DataFrame, vets: Vets, rng: np.random.Generator) -> NDArray[np.object_]:

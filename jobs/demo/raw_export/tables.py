@@ -18,10 +18,7 @@ _ITEMS = load_table("jobs.demo.raw_export", "items.toml")
 _STREAMS = {
     name: 100 + number
     for number, name in enumerate(
-        (
-            *("vets", "patients", "encounters", "entry", "billing", "notes", "spelling", "dirt"),
-            "lengths",
-        )
+        ("vets", "patients", "encounters", "entry", "billing", "notes", "spelling", "dirt")
     )
 }
 
