@@ -142,8 +142,8 @@ def warming_slopes(weather: xr.Dataset) -> NDArray[np.float64]:
     not equally long (a warmer region that joins late is no warming). Each month's least-squares
     slope (on itself and its neighbours) is shrunk towards the mean of all twelve by
     ``w = max(0, 1 - v / s)``, with ``v`` the mean squared standard error of the slopes and ``s``
-    their variance: months whose trends differ by no more than their errors share
-    one trend.
+    their variance: months whose trends differ by no more than their errors share one
+    trend.
     """
     table = load_table("models", "traces.toml")
     smooth = _regions_together(weather["tas"], least_days=table.number("trend_days")).rolling(
@@ -189,7 +189,7 @@ def _regions_together(tas: xr.DataArray, *, least_days: float) -> pd.Series[floa
         departure = np.where(there, value - level, 0.0).sum(-1, keepdims=True)
         shared = departure / np.maximum(there.sum(-1, keepdims=True), 1)
     shared = np.where(there.any(-1, keepdims=True), shared, np.nan)
-    return pd.Series(shared.ravel(), index=whole)
+    return pd.Series(shared.ravel(), index=whole).loc[known.index[0] : known.index[-1]]
 
 
 def _slope(monthly: pd.Series[float]) -> tuple[float, float]:
