@@ -168,7 +168,8 @@ def onset_ahead(
     xarray.Dataset
         ``date`` (region, level): quantiles of the date, given that it comes; ``never`` (region,):
         probability that it does not; attributes ``year`` and ``begin`` (its first day) of the
-        season. None outside of the season, and once nearly every plant of the record had flowered.
+        season. A region with too few years to lend it weather is left out. None outside of the
+        season, and once nearly every plant of the record had flowered.
 
     Raises
     ------
@@ -189,7 +190,7 @@ def onset_ahead(
         level = (np.arange(ahead.members.shape[1]) + 0.5) / ahead.members.shape[1]
         return xr.Dataset(
             {"date": (("region", "level"), dates), "never": (("region",), ahead.never)},
-            coords={"region": weather["region"].values, "level": level},
+            coords={"region": weather["region"].values[ahead.region], "level": level},
             attrs={"year": year, "begin": f"{begin:%Y-%m-%d}"},
         )
     return None
@@ -286,7 +287,7 @@ class InSeasonOnset:
         return later
 
     def predict(self, weather: xr.Dataset, year: int) -> OnsetAhead:
-        """Forecast the onset of every region in one season.
+        """Forecast the onset of every region in one season that has years to lend it weather.
 
         Parameters
         ----------
@@ -299,7 +300,7 @@ class InSeasonOnset:
         Raises
         ------
         OnsetError
-            If the weather does not reach into that season, or too few earlier years are held.
+            If the weather does not reach into that season, or no region has earlier years enough.
         """
         begin = onset_season_begin(year, self.onset.first_day_, southern=self.southern_)
         issue = (begin + pd.Timedelta(days=self.issue_day)).to_datetime64()
@@ -319,12 +320,13 @@ class InSeasonOnset:
         continued, enough = self._continued(
             weather, seasons, place, season, earlier_only=True, station=number
         )
-        if not enough.all():
+        if not enough.any():
+            least = load_table("models.season", "season.toml").number("in_season.least_traces")
             raise OnsetError(
-                f"a forecast of the season {year} in {names[int(np.argmin(enough))]} needs the "
-                "weather of more earlier years: load earlier weather"
+                f"a forecast of the season {year} needs the weather of {least:g} earlier years, "
+                f"none of {', '.join(names)} has them: load earlier weather"
             )
-        return self._distribution(continued, self._members(continued), place)
+        return self._distribution(continued, self._members(continued), place[enough])
 
     def _fit_members(self, continued: Continued, observed: _Array) -> None:
         self._past, self.observed_ = continued, observed

@@ -4,7 +4,7 @@ import pytest
 
 from models.season import FloweringOnset, OnsetError
 from models.season.blending import blending_weights, cut_before, error_variance, few_years
-from models.season.in_season import InSeasonOnset
+from models.season.in_season import InSeasonOnset, onset_ahead
 
 FIRST_OF_MARCH = 151  # days since 1 October, in a common year
 
@@ -106,6 +106,22 @@ def test_a_station_of_few_years_takes_none_from_the_others(in_march, sample_weat
     np.testing.assert_allclose(other.by_member[0][1:], usual.by_member[0][1:], atol=0.2)
     ratio = other.continued.variance[1:] / usual.continued.variance[1:]
     np.testing.assert_allclose(ratio, 1.0, atol=0.05)
+
+
+def test_a_region_of_too_few_years_does_not_silence_the_others(onset, sample_weather):
+    """Nine years before the season of 2021, where ten are asked for: that region is left out.
+
+    Without years enough anywhere the whole is refused, and it is said how many are needed.
+    """
+    until = sample_weather.sel(time=slice(None, "2021-02-28"))
+    young = until["time"] < np.datetime64("2011-09-01")
+    short = until.where(~(young & (until["region"] == until["region"][2])))
+    ahead = onset_ahead(onset, short, origin=np.datetime64("2021-03-01"))
+    names = until["region"].values.tolist()
+    assert ahead["region"].values.tolist() == names[:2] + names[3:]
+    forecast = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(until)
+    with pytest.raises(OnsetError, match="weather of 10 earlier years"):
+        forecast.predict(until.where(~young), 2021)
 
 
 def test_a_season_without_weather_is_refused(in_march, past):
