@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 from models.effect_time.follow_up import EffectTimeError, FollowUps
 from models.effect_time.likelihood import Population, calendar_rates, dog_terms
 from models.parameters import load_table
+from models.words import number_of
 
 Floats = NDArray[np.float64]
 SCORES, LABEL = "scores", "label"
@@ -110,9 +111,10 @@ class EffectTime:
             return f"no itch scores tell how long a dose holds in this dog: the label says {until}"
         if self.longest >= self.cap:
             until = f"{until} or longer"
+        seen = f"{number_of(self.relapses, 'relapse')} after {number_of(self.doses, 'dose')}"
         return (
-            f"a dose holds {until} in four of five cases, from {self.relapses} relapses after "
-            f"{self.doses} doses of this dog and the practice's other dogs; "
+            f"a dose holds {until} in four of five cases, from {seen} of this dog and from the "
+            "practice's other dogs; "
             f"{self.rate.no_response if self.rate else 0.0:.0%} chance of no response"
         )
 

@@ -1,0 +1,75 @@
+"""To which owner something went out, about which class of therapy, and by which form.
+
+Revision ID: 0015
+"""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0015"
+down_revision = "0013"
+branch_labels = None
+depends_on = None
+
+_KINDS = ("letter", "calendar", "cancellation")
+# Who owned the dog then, no row tells: the owner of now is taken for it.
+_OWNER = "UPDATE handover SET owner_id = (SELECT owner_id FROM dog WHERE id = handover.dog_id)"
+_OF_PLAN = (
+    "UPDATE handover SET therapy = (SELECT therapy FROM dose_plan WHERE id = handover.plan_id) "
+    "WHERE plan_id IS NOT NULL"
+)
+# A cancellation follows a calendar, and that its plan.
+_OF_CANCELLATION = (
+    "UPDATE handover SET therapy = COALESCE((SELECT p.therapy FROM handover AS h "
+    "JOIN dose_plan AS p ON p.id = h.plan_id WHERE h.dog_id = handover.dog_id "
+    "AND h.id < handover.id ORDER BY h.id DESC LIMIT 1), '') WHERE plan_id IS NULL"
+)
+
+
+def upgrade() -> None:
+    """Add the columns; nothing that went out before is of a form any more."""
+    with op.batch_alter_table("handover", copy_from=_handover()) as batch:
+        batch.add_column(sa.Column("owner_id", sa.String(), nullable=True))
+        batch.add_column(sa.Column("therapy", sa.String(), nullable=False, server_default=""))
+        batch.add_column(sa.Column("form_key", sa.String(), nullable=True))
+        batch.create_index(op.f("ix_handover_owner_id"), ["owner_id"], unique=False)
+    for statement in (_OWNER, _OF_PLAN, _OF_CANCELLATION):
+        op.execute(statement)
+    told = _handover(*_told(server_default=""))
+    with op.batch_alter_table("handover", copy_from=told) as batch:
+        batch.alter_column("therapy", server_default=None)
+
+
+def downgrade() -> None:
+    """Take the columns away: whose calendar is whose is lost."""
+    with op.batch_alter_table("handover", copy_from=_handover(*_told())) as batch:
+        batch.drop_index(op.f("ix_handover_owner_id"))
+        for column in ("form_key", "therapy", "owner_id"):
+            batch.drop_column(column)
+
+
+def _told(server_default: str | None = None) -> tuple[sa.Column[str], ...]:
+    return (
+        sa.Column("owner_id", sa.String(), nullable=True, index=True),
+        sa.Column("therapy", sa.String(), nullable=False, server_default=server_default),
+        sa.Column("form_key", sa.String(), nullable=True),
+    )
+
+
+def _handover(*more: sa.Column[str]) -> sa.Table:
+    return sa.Table(
+        "handover",
+        sa.MetaData(naming_convention={"ix": "ix_%(table_name)s_%(column_0_name)s"}),
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("dog_id", sa.String(), nullable=False, index=True),
+        sa.Column("plan_id", sa.String(), nullable=True),
+        sa.Column("kind", sa.String(), nullable=False),
+        sa.Column("at", sa.DateTime(), nullable=False),
+        sa.Column("account_id", sa.String(), nullable=True),
+        sa.Column("events", sa.JSON(), nullable=False),
+        *more,
+        sa.CheckConstraint(sa.column("kind").in_(_KINDS), name=op.f("ck_handover_kind_is_known")),
+        sa.ForeignKeyConstraint(["dog_id"], ["dog.id"], name=op.f("fk_handover_dog_id")),
+        sa.ForeignKeyConstraint(["plan_id"], ["dose_plan.id"], name=op.f("fk_handover_plan_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_handover")),
+    )
