@@ -69,7 +69,8 @@ def timeline(
     be drawn; the table beside it has them.
     """
     words, doses = shown
-    rows = [(words, [day for day in doses if day >= today])] if doses else []
+    ours = [day for day in doses if day >= today]
+    rows = [(words, ours)] if ours else []
     for one in trade:
         ahead = [day for day in one.dates if day >= today]
         if ahead and all(ahead != own for _, own in rows):

@@ -28,29 +28,42 @@ _OF_CANCELLATION = (
 
 def upgrade() -> None:
     """Add the columns; nothing that went out before is of a form any more."""
+    _drop_indices("dog_id")
     with op.batch_alter_table("handover", copy_from=_handover()) as batch:
         batch.add_column(sa.Column("owner_id", sa.String(), nullable=True))
         batch.add_column(sa.Column("therapy", sa.String(), nullable=False, server_default=""))
         batch.add_column(sa.Column("form_key", sa.String(), nullable=True))
-        batch.create_index(op.f("ix_handover_owner_id"), ["owner_id"], unique=False)
     for statement in (_OWNER, _OF_PLAN, _OF_CANCELLATION):
         op.execute(statement)
     told = _handover(*_told(server_default=""))
     with op.batch_alter_table("handover", copy_from=told) as batch:
         batch.alter_column("therapy", server_default=None)
+    _create_indices("dog_id", "owner_id")
 
 
 def downgrade() -> None:
     """Take the columns away: whose calendar is whose is lost."""
+    _drop_indices("dog_id", "owner_id")
     with op.batch_alter_table("handover", copy_from=_handover(*_told())) as batch:
-        batch.drop_index(op.f("ix_handover_owner_id"))
         for column in ("form_key", "therapy", "owner_id"):
             batch.drop_column(column)
+    _create_indices("dog_id")
+
+
+def _drop_indices(*columns: str) -> None:
+    """Take indices away before the table is made anew, which would lose them on SQLite alone."""
+    for column in columns:
+        op.drop_index(op.f(f"ix_handover_{column}"), table_name="handover")
+
+
+def _create_indices(*columns: str) -> None:
+    for column in columns:
+        op.create_index(op.f(f"ix_handover_{column}"), "handover", [column], unique=False)
 
 
 def _told(server_default: str | None = None) -> tuple[sa.Column[str], ...]:
     return (
-        sa.Column("owner_id", sa.String(), nullable=True, index=True),
+        sa.Column("owner_id", sa.String(), nullable=True),
         sa.Column("therapy", sa.String(), nullable=False, server_default=server_default),
         sa.Column("form_key", sa.String(), nullable=True),
     )
@@ -59,9 +72,9 @@ def _told(server_default: str | None = None) -> tuple[sa.Column[str], ...]:
 def _handover(*more: sa.Column[str]) -> sa.Table:
     return sa.Table(
         "handover",
-        sa.MetaData(naming_convention={"ix": "ix_%(table_name)s_%(column_0_name)s"}),
+        sa.MetaData(),
         sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("dog_id", sa.String(), nullable=False, index=True),
+        sa.Column("dog_id", sa.String(), nullable=False),
         sa.Column("plan_id", sa.String(), nullable=True),
         sa.Column("kind", sa.String(), nullable=False),
         sa.Column("at", sa.DateTime(), nullable=False),
