@@ -250,9 +250,9 @@ def test_a_day_on_which_the_branch_is_shut_is_said(rex, at, opened):
     row = {"branch_id": "at-north", "date": first, "reason": "x", "full": False}
     with opened.records.writing() as connection:
         connection.execute(insert(tables.closure).values(**row))
-    assert "does not open on Monday 27 March 2023: choose another day." in vet.get(AT).text
+    assert "does not open on 27 Mar 2023: choose another day." in vet.get(AT).text
     decide(vet, "accept")
-    assert "does not open on Monday 27 March 2023: sign another day." in vet.get(AT).text
+    assert "does not open on 27 Mar 2023: sign another day." in vet.get(AT).text
 
 
 def test_signed_dates_of_which_one_is_past_are_no_other_dates(rex, at, opened):

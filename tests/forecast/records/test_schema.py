@@ -342,8 +342,8 @@ HANDED_OVER = """
 INSERT INTO dog (id, owner_id) VALUES ('rex', 'ada'), ('mo', NULL);
 INSERT INTO settings_text (sha256, text) VALUES ('S', '');
 INSERT INTO issue (id, issued_at, origin, kind, model_hash, settings_sha256, seed, file,
-file_sha256, climate_snapshot) VALUES ('i', '2024-01-02 00:00:00', '2024-01-02', 'issued', 'm', 'S', 1, 'f',
-'h', 's');
+file_sha256, climate_snapshot) VALUES
+('i', '2024-01-02 00:00:00', '2024-01-02', 'issued', 'm', 'S', 1, 'f', 'h', 's');
 INSERT INTO dose_plan (id, dog_id, issue_id, therapy, state, made_at, uncovered_weeks, reasons)
 VALUES ('p', 'rex', 'i', 'ciclosporin', 'accepted', '2024-01-02 00:00:00', '[]', '[]'),
 ('q', 'rex', 'i', 'anti_il31_antibody', 'accepted', '2024-01-02 00:00:00', '[]', '[]');
