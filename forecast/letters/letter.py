@@ -206,6 +206,10 @@ _NO_STOPPING = "Do not start or stop any medicine without asking us."
 def _opening(plan: PlanTold, variant: Variant, today: date) -> tuple[str, ...]:
     what, ahead = plain_class(plan.therapy), [day for day in plan.doses if day >= today]
     one = len(ahead) == 1
+    book = (
+        f"Please call us soon to book a time{'' if one else ' on each day'}. If "
+        f"{'the' if one else 'a'} day does not suit you, we find another one."
+    )
     too_soon = "Do not come sooner on your own: doses must not be too close to each other."
     if variant is Variant.DATES:
         begins = plan.follows_past and len(ahead) == len(plan.doses)
@@ -213,8 +217,7 @@ def _opening(plan: PlanTold, variant: Variant, today: date) -> tuple[str, ...]:
             *([_SAME_TIME] if plan.follows_past else []),
             *(["This year we want to be early."] if begins else []),
             f"We plan to give {{dog}} {what}, on the {'day' if one else 'days'} below.",
-            f"Please call us soon to book a time{'' if one else ' on each day'}. If "
-            f"{'the' if one else 'a'} day does not suit you, we find another one.",
+            book,
             too_soon,
         )
     if variant is Variant.CHANGED:
@@ -223,7 +226,7 @@ def _opening(plan: PlanTold, variant: Variant, today: date) -> tuple[str, ...]:
             f"{'This is the new one' if one else 'These are the new ones'}. Please cross out the "
             "old ones.",
             f"On {'this day' if one else 'each of these days'} we plan to give {{dog}} {what}.",
-            f"Please call us soon to book a time{'' if one else ' on each day'}.",
+            book,
             too_soon,
         )
     if variant is Variant.FIRST_ITCH:
