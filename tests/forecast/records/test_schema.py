@@ -359,7 +359,7 @@ def test_what_went_out_before_is_of_the_owner_and_the_therapy_that_can_be_told(p
     """Of its plan's class; a cancellation of that before it. Back again, the rows are all there."""
     columns = "SELECT dog_id, plan_id, kind FROM handover ORDER BY id"
     with records.rebuilding() as connection:
-        command.downgrade(alembic_config(connection), "0013")
+        command.downgrade(alembic_config(connection), "0014")
         run(connection, HANDED_OVER)
         before = read(connection, columns)
         command.upgrade(alembic_config(connection), "0015")
@@ -372,6 +372,6 @@ def test_what_went_out_before_is_of_the_owner_and_the_therapy_that_can_be_told(p
             ("letter", None, "", None),
         ]
     with records.rebuilding() as connection:
-        command.downgrade(alembic_config(connection), "0013")
+        command.downgrade(alembic_config(connection), "0014")
     with records.reading() as connection:
         assert read(connection, columns) == before
