@@ -121,16 +121,17 @@ class _Line(Thread):
         self._break_off()
 
     def close(self) -> None:
-        """Say good-bye."""
-        if self._server is not None:
+        """Say good-bye; on a line that is left, which another thread breaks off, not even that."""
+        server = self._server
+        if server is not None and not self.is_left:
             with suppress(OSError, smtplib.SMTPException):
-                self._server.quit()
+                server.quit()
         self._break_off()
 
     def _break_off(self) -> None:
-        if self._server is not None:
-            self._server.close()
-        self._server, self._n_sent = None, 0
+        server, self._server, self._n_sent = self._server, None, 0
+        if server is not None:
+            server.close()
 
     def hand_over(self, address: str, written: bytes) -> Hand:
         """Hand one message over."""

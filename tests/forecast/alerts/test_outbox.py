@@ -24,6 +24,7 @@ from forecast.alerts.doubts import decide_doubt, doubts, try_again
 from forecast.alerts.lists import drawn_lists, keep_list
 from forecast.alerts.outbox import Ended, Wanted, claim_next, keep_end, put_in_doubt
 from forecast.alerts.recipients import placing_of
+from forecast.alerts.refusals import Refusals
 from forecast.alerts.sending import draw_lists, preview_list, send_off, withdraw_alert
 from forecast.alerts.unsubscribing import record_consent
 from forecast.records import tables
@@ -50,9 +51,10 @@ def world(tmp_path, database) -> Iterator[tuple]:
 
 def claim(practice, records, ended=None):
     wanted = Wanted("folder", drawn_lists(records), ["north"])
-    placing, key = placing_of(practice, records), signing_key(records, ADDRESSES, now=NOW)
+    placing = placing_of(practice, records)
+    refusals = Refusals(signing_key(records, ADDRESSES, now=NOW))
     day = practice.today
-    return claim_next(records, ended, wanted, placing=placing, key=key, day=day, now=NOW)
+    return claim_next(records, ended, wanted, placing=placing, refusals=refusals, day=day, now=NOW)
 
 
 def test_a_message_is_claimed_once_and_its_end_kept_with_the_next(world):
