@@ -226,7 +226,47 @@ def test_a_withdrawal_goes_to_those_who_got_it_alone(tmp_path):
         assert mail["Subject"] == "Withdrawn: Weeks with flares are near (en)"
         told = " ".join(mail.get_body(("plain",)).get_content().split())
         assert "Please disregard that message" in told
+        assert "- A swollen face is an emergency." in told  # the fixed blocks always stand there
         assert not has_messages(later, r)
+
+
+def test_mails_of_a_withdrawn_alert_are_taken_out_of_the_folder_by_the_job_too(tmp_path):
+    """One was laid down while somebody withdrew: the job's next look takes it, and then rests."""
+    with sent_off(tmp_path, settings()) as (p, r):
+        run(p, r)
+        folder = p.outbox_folder / "alerts" / "a1"
+        late = sorted(folder.glob("*.eml"))[0]
+        withdraw_alert(p, r, "a1", why="wrong week", by=None)
+        assert list(folder.glob("*.eml")) == []
+        run(p, r)
+        withdrawals = set(folder.glob("*.eml"))
+        assert len(withdrawals) == 5
+        assert not has_messages(p, r)
+        late.write_bytes(b"To: o0@x.example\r\n\r\nDear dog owner\r\n")
+        assert has_messages(p, r)
+        assert "1 mails of a withdrawn alert taken out of the folder" in run(p, r).sentence
+        assert set(folder.glob("*.eml")) == withdrawals
+
+
+def test_mails_that_cannot_be_taken_out_of_the_folder_are_told_of(tmp_path, monkeypatch):
+    """The withdrawal holds, the job fails with a sentence, and its next look tries again."""
+
+    def refused(*_: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    with sent_off(tmp_path, settings()) as (p, r):
+        run(p, r)
+        monkeypatch.setattr("forecast.alerts.sending.take_back", refused)
+        withdraw_alert(p, r, "a1", why="wrong week", by=None)
+        assert alert(r, "a1").state == "withdrawn"
+        with monkeypatch.context() as still:
+            still.setattr("jobs.alert_delivery.take_back", refused)
+            said = run(p, r).sentence
+        assert "could not be taken out of outbox/alerts (permission denied)" in said
+        assert runs(r)[0].state == "failed"
+        assert has_messages(p, r)
+        run(p, r)
+        assert not has_messages(p, r)
 
 
 # ------------------------------------------------------------------------------ faults of a server
