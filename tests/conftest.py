@@ -5,11 +5,12 @@ from __future__ import annotations
 import gc
 import os
 import secrets
+import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import date
-from functools import cached_property
+from functools import cached_property, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +27,7 @@ import xarray as xr
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Connection, NullPool, create_engine, make_url
 
-from forecast.records import Records
+from forecast.records import Records, engine
 from forecast.records.schema import migrate, schema_of
 from forecast.records.tables import metadata
 
@@ -155,6 +156,36 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
     )
 
 
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., None]:
+    """Give a function that makes files the first time it is asked by a name, then copies them.
+
+    Whoever makes them closes them. Tests of one file of tests fill their practices alike dozens of
+    times, and filling takes ten times as long as copying.
+    """
+    home = tmp_path_factory.mktemp("made-once")
+
+    def make_or_copy(name: str, make: Callable[[], None], *, paths: Sequence[Path]) -> None:
+        kept = home / name
+        if kept.exists():
+            for number, path in enumerate(paths):
+                _copy(kept / str(number), path)
+            return
+        make()
+        kept.mkdir()
+        for number, path in enumerate(paths):
+            _copy(path, kept / str(number))
+
+    return make_or_copy
+
+
+def _copy(source: Path, target: Path) -> None:
+    if source.is_dir():
+        shutil.copytree(source, target, dirs_exist_ok=True)
+    elif source.exists():
+        shutil.copy2(source, target)
+
+
 # ------------------------------------------------------------------------------ databases
 @pytest.fixture(scope="session")
 def migrated_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, ...]:
@@ -188,6 +219,25 @@ def _new_records_are_copies(migrated_once: tuple[str, ...]) -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("forecast.records.migrate", make)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_commit_waits_for_the_disk() -> Iterator[None]:
+    """Spare this process its waits for the disk: no test pulls the plug.
+
+    Processes that tests start wait, as the service does.
+    """
+    prepare = engine._prepare_sqlite
+
+    @wraps(prepare)
+    def prepare_in_haste(driver_connection: sqlite3.Connection, record: object) -> None:
+        prepare(driver_connection, record)
+        driver_connection.execute("PRAGMA synchronous=OFF")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(engine, "_prepare_sqlite", prepare_in_haste)
+        patch.setattr(os, "fsync", lambda _: None)
         yield
 
 
