@@ -229,7 +229,8 @@ class _Desk:
 
     def _trouble(self, in_a_row: Counter[str], hand: Hand) -> str | None:
         """Say why no more is handed over for now: the other side's trouble, not the owners'."""
-        if in_a_row["server"] + in_a_row["in doubt"] >= self._rules.in_a_row:
+        n_without = in_a_row["server"] + in_a_row["in doubt"]
+        if hand.is_login or n_without >= self._rules.in_a_row:
             return f"stopped, as {hand.why}"
         if in_a_row["refused"] >= self._rules.refused_in_a_row:
             return (

@@ -1,4 +1,4 @@
-"""Addresses at which somebody said no: by an answer, by a click, at a contact that changed since."""
+"""Addresses at which somebody said no: by an answer, by a click, at a contact that has changed."""
 
 from __future__ import annotations
 
