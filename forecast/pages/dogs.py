@@ -104,7 +104,9 @@ def _page(asked: Asked, *, whole: bool) -> tuple[DogsPage, list[DueDog]]:
             f"dogs with {wanted['due']!r} due were asked for; there are {', '.join(Due)}"
         )
     all_of_them = wanted["who"] == _EVERY or bool(wanted["q"])
-    pool = everyone if all_of_them else [d for d in everyone if d.status == ACTIVE and d.is_atopic]
+    of_a_vet = wanted["vet"] not in (_ANY, OF_NOBODY)  # theirs all, as the page Vets counts them
+    pool = [d for d in everyone if d.status == ACTIVE and (d.is_atopic or of_a_vet)]
+    pool = everyone if all_of_them else pool
     pool = [one for one in pool if _is_meant(one, wanted["branch"], wanted["q"])]
     known, vet_of = vets(asked.records), lists.vets(asked.practice, asked.records)
     pool = _of_vet(pool, wanted["vet"], known, vet_of, asked.account)

@@ -25,7 +25,7 @@ ADDRESS = "http://127.0.0.1:8400"
 HIGH = {"north": {3: 12, 4: 15}, "south": {10: 10}}
 ANSWER = (
     "High weeks are likely in both regions, first in Northton from 27 Mar; the highest odds are "
-    "3 in 4, in Northton in the week of 3 Apr."
+    "3 in 4, usual 1 in 5, in Northton in the week of 3 Apr."
 )
 
 
@@ -66,7 +66,7 @@ def test_exposure_tells_the_next_start_over_the_regions(vet, opened, make_issued
     assert birch == {
         "id": "birch",
         "name": "Birch pollen",
-        "on_now": "no",
+        "on_now": "nowhere",
         "next_start": "1 Apr (Northton first)",
         "n_regions": 2,
     }
@@ -108,8 +108,8 @@ def test_no_likely_week_is_no_promise(vet, opened, make_issued):
     """Nine of 20 draws make no likely week; their odds are told all the same, nearest 1 in 2."""
     lay_out(opened, make_issued, {"north": {3: 9}, "south": {5: 2}})
     assert vet.get("/season.json").json()["answer"] == (
-        "In no region is a week ahead more likely high than not; the highest odds are 1 in 2, in "
-        "Northton in the week of 27 Mar."
+        "In no region is a week ahead more likely high than not; the highest odds are 1 in 2, "
+        "usual 1 in 5, in Northton in the week of 27 Mar."
     )
 
 
