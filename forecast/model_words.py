@@ -43,9 +43,9 @@ def nowcast_sentences(nowcast: xr.Dataset, named: Mapping[str, str]) -> list[str
             if np.isfinite(middle):
                 found.append(
                     f"{named.get(str(region), str(region))}: of the week of "
-                    f"{full_day(pd.Timestamp(week))} {100 * float(one['reported_share']):.0f} % has come "
-                    f"in, {float(one['so_far']):.0f} flare visits so far; likely {middle:.0f} in "
-                    f"the end (9 in 10 between {low:.0f} and {high:.0f})."
+                    f"{full_day(pd.Timestamp(week))} {100 * float(one['reported_share']):.0f} % "
+                    f"has come in, {float(one['so_far']):.0f} flare visits so far; likely "
+                    f"{middle:.0f} in the end (9 in 10 between {low:.0f} and {high:.0f})."
                 )
     return found
 
@@ -84,9 +84,10 @@ def _humidity_sentences(told: ExposureDecision) -> list[str]:
     return [
         f"Humidity one standard deviation above usual goes with {_effect(alone)} flare visits "
         f"where exposure is left out of the fit, and {_effect(beside)} where it is in.",
-        f"Of humidity's ups and downs {100 * told.shared:.0f} % go along with exposure's (damper weeks "
-        f"{apart}). Dry air lifts pollen and moist air lifts itch: whose that part of the flares "
-        f"is, these visits cannot tell; the other {100 * (1 - told.shared):.0f} % can be told apart.",
+        f"Of humidity's ups and downs {100 * told.shared:.0f} % go along with exposure's (damper "
+        f"weeks {apart}). Dry air lifts pollen and moist air lifts itch: whose that part of the "
+        f"flares is, these visits cannot tell; the other {100 * (1 - told.shared):.0f} % can be "
+        "told apart.",
     ]
 
 

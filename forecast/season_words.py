@@ -50,8 +50,8 @@ def season_answer(issued: xr.Dataset, names: Mapping[str, str]) -> str:
     row, column = np.unravel_index(int(np.nanargmax(chance)), chance.shape)
     name = list(names)[row]
     usual = issued["climatology_odds"].sel(region=name, week=issued["week"][column])
-    best = f"{beside_usual(float(chance[row, column]), float(usual))}, in {names[name]} in the week "
-    best += f"of {day(weeks[int(column)])}"
+    best = f"{beside_usual(float(chance[row, column]), float(usual))}, in {names[name]} in the "
+    best += f"week of {day(weeks[int(column)])}"
     likely = np.nan_to_num(chance) >= LIKELY
     if not likely.any():
         return (

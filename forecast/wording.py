@@ -290,7 +290,8 @@ def source_sentences(issued: xr.Dataset, names: Mapping[str, str]) -> list[str]:
         between = "the day between" if missing == 1 else f"the {missing} days between"
         do = f"; {_newer_weather(issued)}" if late["weather"] else ""
         said.append(
-            f"Weather{of} is held until {full_day(until)} only: past years stand in for {between}{do}."
+            f"Weather{of} is held until {full_day(until)} only: past years stand in for "
+            f"{between}{do}."
         )
     for sunday, same in groupby(sorted(late["visits"], key=_until), key=_until):
         week = monday_of(date.fromisoformat(sunday))

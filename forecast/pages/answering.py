@@ -68,8 +68,8 @@ def _moment(local: datetime) -> str:
 def _commands(text: str) -> Markup:
     """Return a sentence with the commands that stand in it between ` as code."""
     code = Markup("<code>{}</code>")  # of ours; what is between is escaped
-    parts = _COMMAND.split(text)
-    return Markup("").join(code.format(one) if at % 2 else escape(one) for at, one in enumerate(parts))
+    parts = enumerate(_COMMAND.split(text))  # what is between has an odd place
+    return Markup("").join(code.format(one) if at % 2 else escape(one) for at, one in parts)
 
 
 def _told(text: str) -> str:

@@ -14,10 +14,10 @@ from forecast.dosing.due import DueDog, due_dog
 from forecast.dosing.effect_times import VetsWord, word_of
 from forecast.dosing.entering import Entry, entry_of, longer_effect_of, release_of
 from forecast.dosing.plan import CAUTIONS
-from forecast.dosing.readiness import readiness_for_each
+from forecast.dosing.readiness import Readiness, readiness_for_each
 from forecast.dosing.register import is_atopic, read_register
 from forecast.dosing.rules import Rules, rules_of
-from forecast.dosing.therapies import DosingError, Verdict
+from forecast.dosing.therapies import DosingError, Therapy, Verdict
 from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, HOUSE, RULE_OUTS, WORK_UP
 from forecast.pages.dog_effect import HIGH, WIDE, EffectShown, effect_shown
 from forecast.pages.dog_list import ACTIVE, planned_ahead
@@ -172,10 +172,7 @@ def _page(asked: Asked) -> DogPage:
                 one.not_before,
                 tuple(loose.sentence for loose in one.loosened),
             )
-            for one in sorted(
-                each.values(),
-                key=lambda r: (-list(Verdict).index(r.verdict), r.therapy != planned_ahead(rules).id),
-            )
+            for one in sorted(each.values(), key=lambda one: _place(one, planned_ahead(rules)))
         ),
         scores=_scores(asked, record.id),
         curve=_curve(record, rules, today),
@@ -191,6 +188,11 @@ def _page(asked: Asked) -> DogPage:
         planned=planned_ahead(rules).id,
         today=today,
     )
+
+
+def _place(one: Readiness, planned: Therapy) -> tuple[int, bool]:
+    """Order classes: the best verdict first, and of one verdict what is planned ahead."""
+    return -list(Verdict).index(one.verdict), one.therapy != planned.id
 
 
 def dog_asked(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:

@@ -18,7 +18,7 @@ def filtered(text: object, name: str) -> str:
     ("text", "shown"),
     [
         ("itch score 4.6 on 2023-02-02; seen", "Itch score 4.6 on 2 Feb 2023; seen"),
-        ("2 courses until 2024-12-31, from 2024-01-01", "2 courses until 31 Dec 2024, from 1 Jan 2024"),
+        ("2 until 2024-12-31, from 2024-01-01", "2 until 31 Dec 2024, from 1 Jan 2024"),
         ("it says 2023-13-45", "It says 2023-13-45"),
         ("number 12023-02-021", "Number 12023-02-021"),
         ("<b> & 2023-02-02", "&lt;b&gt; &amp; 2 Feb 2023"),
@@ -33,7 +33,7 @@ def test_a_sentence_begins_large_and_says_days_in_words(text, shown):
 @pytest.mark.parametrize(
     ("text", "shown"),
     [
-        ("bring it with `forepaw import visits FILE`.", "bring it with <code>forepaw import visits FILE</code>."),
+        ("say `forepaw import visits FILE`.", "say <code>forepaw import visits FILE</code>."),
         ("`a` or `b<c>`", "<code>a</code> or <code>b&lt;c&gt;</code>"),
         ("one ` alone & <b>", "one ` alone &amp; &lt;b&gt;"),
     ],

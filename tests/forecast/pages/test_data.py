@@ -70,7 +70,10 @@ def at_page(opened, make_account, sit):
         ((SOURCE,), "Every source is as fresh as it should be"),
         ((SOURCE, STALE), "1 of 2 sources is stale, ghcn_daily"),
         ((NEW,), "From pollen_files nothing has come yet"),
-        ((STALE, NEW), "1 of 2 sources is stale, ghcn_daily; from pollen_files nothing has come yet"),
+        (
+            (STALE, NEW),
+            "1 of 2 sources is stale, ghcn_daily; from pollen_files nothing has come yet",
+        ),
     ],
 )
 def test_the_answer_stands_first_and_not_known_is_not_fresh(sources, answer, at_page):

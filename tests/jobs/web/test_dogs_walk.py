@@ -122,8 +122,8 @@ def enter(page, kind):
 def test_each_entry_takes_less_than_fifteen_seconds_of_a_person(browser, site, rex):
     """Score, weight, dose, reaction and death: hands by the keystroke-level model, page as timed.
 
-    From the dog's page, as it is open, to the word that it is kept. The day is today's already; what a
-    slip could do harm by, a class or that a dog died, has to be chosen.
+    From the dog's page, as it is open, to the word that it is kept. The day is today's already;
+    what a slip could do harm by, a class or that a dog died, has to be chosen.
     """
     with opened(browser, site.base, "desk") as one:
         sign_in(one, Role.NURSE, f"/dogs/{rex}")
