@@ -152,6 +152,8 @@ def _answer(sources: Sequence[SourceRow], n_held: int, *, fault: str = "") -> st
     if stale:
         of = f"{len(stale)} of {len(sources)} {_plural('source', len(sources))}"
         parts.append(f"{of} {'is' if len(stale) == 1 else 'are'} stale, {', '.join(stale)}")
+    if len(unknown) == len(sources):
+        return f"Nothing has come yet from any source{held}"
     if unknown:
         parts.append(f"from {', '.join(unknown)} nothing has come yet")
     said = "; ".join(parts)

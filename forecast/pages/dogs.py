@@ -41,6 +41,8 @@ class DogsPage:
     ----------
     answer
         How many are due, in a sentence.
+    has_any
+        Whether any dog is on record that this person may see.
     due, branch, vet, who, q
         What is filtered by; "" for no filter.
     vet_of
@@ -52,6 +54,7 @@ class DogsPage:
     """
 
     answer: str
+    has_any: bool
     dogs: tuple[DueDog, ...]
     due: str
     branch: str
@@ -120,7 +123,8 @@ def _page(asked: Asked, *, whole: bool) -> tuple[DogsPage, list[DueDog]]:
     names_of = {one.id: one.name or NAME_ERASED for one in known}
     own = any(one.account_id == asked.account.id for one in known)
     page = DogsPage(
-        answer=_answer(len(pool), counted),
+        answer=_answer(len(pool), counted) if everyone else _none(asked.account),
+        has_any=bool(everyone),
         dogs=tuple(shown),
         **wanted,
         whose=(Choice("", _ALLERGIC), Choice(_EVERY, "every animal, gone ones too")),
@@ -182,6 +186,11 @@ def _number(text: str, most: int) -> int:
 def _address(wanted: dict[str, str], number: int) -> str:
     given = {name: value for name, value in wanted.items() if value}
     return f"{PATH}?{urlencode(given | {'page': str(number)})}"
+
+
+def _none(account: Account) -> str:
+    of = " of your branches" if account.branches else ""
+    return f"No dog{of} is on record yet"
 
 
 def _answer(n_dogs: int, counted: Counter[Due]) -> str:

@@ -13,6 +13,7 @@ import xarray as xr
 from forecast.accounts.roles import Right
 from forecast.figures import STRIP, groups, names_of_regions
 from forecast.issuing import Issue
+from forecast.pages.beginning import Step, steps
 from forecast.pages.figure_pages import FigureShown, figure_shown
 from forecast.pages.issue_reading import held, latest
 from forecast.pages.outside import SourceRow
@@ -105,7 +106,7 @@ class SeasonPage:
     `answer` is the sentence; `opening` what must be known before it is read. `figures` are the
     strips of the regions in `regions`, those of this part of `n_parts`. `exposure_from` says what
     exposure rests on, `sources_fault` why it is not known how sources stand. Without any issue all
-    but the answer and the sources is empty.
+    but the answer, the sources and the `steps` to the first one is empty.
     """
 
     answer: str
@@ -122,6 +123,7 @@ class SeasonPage:
     find: str
     exposure_from: str = ""
     sources_fault: str = ""
+    steps: tuple[Step, ...] = ()
 
     @property
     def n_stale(self) -> int:
@@ -134,8 +136,9 @@ def season(asked: Asked) -> View:
     sources, fault = asked.outside.told_sources(asked.practice, asked.records, asked.climate)
     issue = latest(asked.practice, asked.records)
     if issue is None:
+        begun = steps(asked.records, sources)
         empty = SeasonPage(
-            NO_ISSUE, (), None, (), (), (), sources, None, 1, 1, 0, "", sources_fault=fault
+            NO_ISSUE, (), None, (), (), (), sources, None, 1, 1, 0, "", "", fault, steps=begun
         )
         return View("season.html", empty, {"sources": _rows(sources)})
     page = replace(_page(asked, issue, sources), sources_fault=fault)

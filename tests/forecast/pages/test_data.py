@@ -69,7 +69,7 @@ def at_page(opened, make_account, sit):
         ((), "No source is in use: weather comes by hand alone"),
         ((SOURCE,), "Every source is as fresh as it should be"),
         ((SOURCE, STALE), "1 of 2 sources is stale, ghcn_daily"),
-        ((NEW,), "From pollen_files nothing has come yet"),
+        ((NEW,), "Nothing has come yet from any source"),
         (
             (STALE, NEW),
             "1 of 2 sources is stale, ghcn_daily; from pollen_files nothing has come yet",

@@ -299,5 +299,10 @@ def test_the_line_to_print_has_no_number_on_it(at):
 
 def test_a_list_without_dogs_says_so(at, opened):
     """And an import makes it anew."""
-    assert "No dog answers to this" in at(Role.VET).get("/dogs").text
+    page = at(Role.VET).get("/dogs").text
+    assert "No dog is on record yet." in page
+    assert "A manager or an administrator brings them in." in page
+    assert 'name="due"' not in page
+    limited = at(Role.NURSE, branches=["at-south"]).get("/dogs").text
+    assert "No dog of your branches is on record yet." in limited
     assert lists.listed(opened.practice(), opened.records).rows == ()
