@@ -119,7 +119,8 @@ class OnsetAhead:
     Attributes
     ----------
     region
-        Position of the region of each season in the weather asked for.
+        Position of the region of each season in the weather asked for; of seasons of training, in
+        the regions of the hindcast model.
     members
         Days from the first day of the season, equally likely, rising, dims (season, level) [d].
     by_member
@@ -242,10 +243,20 @@ class InSeasonOnset:
         trained, observed = self.onset.regression_.rows_, self.onset.regression_.day_
         self.horizon_ = min(int(observed.max()) + _PAST_LAST_DATE, seasons.tasmin.shape[-1])
         position = {int(year): index for index, year in enumerate(seasons.years)}
+        names = [str(r) for r in weather["region"].values]
+        # by name: the weather may hold regions in another order, or others, than were fitted
+        place = np.array([names.index(r) if r in names else -1 for r in self.onset.regions_])
         asked = (observed >= self.issue_day) & np.isin(trained.year, seasons.years)
-        region = trained.station[asked]
+        asked &= place[trained.station] >= 0
         season = np.array([position[int(year)] for year in trained.year[asked]], dtype=np.int64)
-        continued, enough = self._continued(weather, seasons, region, season, earlier_only=False)
+        continued, enough = self._continued(
+            weather,
+            seasons,
+            place[trained.station[asked]],
+            season,
+            earlier_only=False,
+            station=trained.station[asked],
+        )
         usable = observed[asked][enough]
         if len(usable) < _LEAST_SEASONS:
             raise OnsetError(
@@ -389,7 +400,7 @@ class InSeasonOnset:
         season: _Whole,
         *,
         earlier_only: bool,
-        station: _Whole | None = None,
+        station: _Whole,
     ) -> tuple[Continued, NDArray[np.bool_]]:
         """Continue seasons; also which of those asked had enough years to lend their weather."""
         table = load_table("models.season", "season.toml")
@@ -436,7 +447,7 @@ class InSeasonOnset:
         found, met = self.onset.predictors_.of(days, seasons.latitude[region], how)
         rows = Rows(
             found.mean(axis=1),
-            region if station is None else station[enough],
+            station[enough],
             seasons.latitude[region],
             seasons.longitude[region],
             seasons.years[season].astype(float),

@@ -124,6 +124,20 @@ def test_a_region_of_too_few_years_does_not_silence_the_others(onset, sample_wea
         forecast.predict(until.where(~young), 2021)
 
 
+def test_regions_are_known_by_their_names(past, onset, in_march):
+    """Weather that holds the regions in another order, or without one, gives the same dates.
+
+    Without one nearly: what is shared is learnt from the others then.
+    """
+    turned = past[0].isel(region=slice(None, None, -1))
+    forecast = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(turned)
+    usual = in_march.predict(past[0], 2018).quantile(0.5)
+    np.testing.assert_allclose(forecast.predict(turned, 2018).quantile(0.5)[::-1], usual)
+    fewer = past[0].isel(region=slice(1, None))
+    forecast = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(fewer)
+    np.testing.assert_allclose(forecast.predict(fewer, 2018).quantile(0.5), usual[1:], atol=1.0)
+
+
 def test_a_season_without_weather_is_refused(in_march, past):
     """A season that the weather does not reach into is named."""
     with pytest.raises(OnsetError, match="season 2030 needs weather"):
