@@ -86,6 +86,8 @@ class CountForecaster(BaseEstimator):  # type: ignore[misc]
     ----------
     drivers
         Weather and exposure drivers that enter the regression.
+    least_weeks
+        Weeks of counts from which all members are asked; the table's unless given.
 
     Attributes
     ----------
@@ -96,8 +98,9 @@ class CountForecaster(BaseEstimator):  # type: ignore[misc]
         what trend-climatology repeats.
     """
 
-    def __init__(self, drivers: tuple[str, ...] = ()) -> None:
+    def __init__(self, drivers: tuple[str, ...] = (), least_weeks: float | None = None) -> None:
         self.drivers = drivers
+        self.least_weeks = least_weeks
 
     def fit(
         self,
@@ -127,7 +130,7 @@ class CountForecaster(BaseEstimator):  # type: ignore[misc]
         moved = self._moved(offset, anomalies)
         self.direct_lag_: DirectLag | None = None
         self.smoothing_: Smoothing | None = None
-        if _n_known(counts, moved) >= _table().number("blend.least_weeks"):
+        if is_long(counts, moved, least_weeks=self.least_weeks):
             self.direct_lag_ = DirectLag().fit(counts, moved)
             self.smoothing_ = Smoothing().fit(counts, moved)
         self.usual_rate_ = _rate(counts, moved)
@@ -229,9 +232,15 @@ def _table() -> ParameterTable:
     return load_table("models.flare", "flare.toml")
 
 
-def _n_known(counts: xr.DataArray, known_part: xr.DataArray) -> int:
-    """Return the number of weeks of which any region's count is known, and what it rests on."""
-    return int((counts.notnull() & known_part.notnull()).any("region").sum())
+def is_long(
+    counts: xr.DataArray, known_part: xr.DataArray, *, least_weeks: float | None = None
+) -> bool:
+    """Say whether enough weeks are known, of any region, for all members to be asked.
+
+    Counts and known part have dims ``(region, week)``; `least_weeks` is the table's unless given.
+    """
+    least = _table().number("blend.least_weeks") if least_weeks is None else least_weeks
+    return int((counts.notnull() & known_part.notnull()).any("region").sum()) >= least
 
 
 def _rate(counts: xr.DataArray, known_part: xr.DataArray) -> xr.DataArray:

@@ -32,7 +32,7 @@ from models.flare.climatology import (
     draw_last_value,
     draw_trend_climatology,
 )
-from models.flare.count_forecaster import CountDraws, CountForecaster
+from models.flare.count_forecaster import CountDraws, CountForecaster, is_long
 from models.flare.recalibration import best_factor, spread_again
 from models.flare.yearly_review import seasons_needed
 from models.scores import block_bootstrap_mean, block_bootstrap_ratio, diebold_mariano
@@ -145,10 +145,12 @@ def _factor(counts: xr.DataArray, year: int) -> float:
     """Return by how much draws are spread for origins of a year, from the half years before it."""
     before = counts.sel(week=counts["week"] + np.timedelta64(7, "D") <= np.datetime64(f"{year}"))
     n_weeks, roots = before.sizes["week"], []
+    least_weeks = 0.0 if is_long(before, before) else None  # of the members that are asked then
     for start in range(n_weeks % AHEAD, n_weeks, AHEAD):
         if start < LEAST_WEEKS:
             continue
-        drawn = _drawn(before.isel(week=slice(start)), before["week"].values[start : start + AHEAD])
+        past, ahead = before.isel(week=slice(start)), before["week"].values[start : start + AHEAD]
+        drawn = _drawn(past, ahead, least_weeks=least_weeks)
         came = before.isel(week=slice(start, start + AHEAD)).transpose("region", "week")
         roots.append((np.sqrt(drawn.blended.values), np.sqrt(came.values)))
     seasons = len(roots) * AHEAD // 52
@@ -180,11 +182,17 @@ def _streams(past: xr.DataArray, ahead: np.ndarray) -> DrawStreams:
     return DrawStreams([SEED, number], DRAWS, [str(r) for r in past["region"].values])
 
 
-def _drawn(past: xr.DataArray, ahead: np.ndarray, streams: DrawStreams | None = None) -> CountDraws:
+def _drawn(
+    past: xr.DataArray,
+    ahead: np.ndarray,
+    streams: DrawStreams | None = None,
+    *,
+    least_weeks: float | None = None,
+) -> CountDraws:
     """Fit the engine to counts and draw the weeks ahead."""
     names = [str(r) for r in past["region"].values]
     nothing = _no_drivers(past["week"].values, names)
-    engine = CountForecaster().fit(past, xr.zeros_like(past), nothing)
+    engine = CountForecaster(least_weeks=least_weeks).fit(past, xr.zeros_like(past), nothing)
     return engine.draw(
         _nothing_known(names, ahead),
         _no_drivers(ahead, names, DRAWS),
