@@ -57,6 +57,8 @@ class PracticeSection(Section):
     country: str | None = Field(default=None, pattern="^[A-Z]{2}$")  # ISO 3166-1, for holidays
     # of the country, as ISO 3166-2 writes it behind the hyphen: its own holidays too
     subdivision: str | None = Field(default=None, pattern="^[A-Z0-9]{1,3}$")
+    # ISO 4217, such as CHF: what prices and costs are in; no rate is applied anywhere
+    currency: str | None = Field(default=None, pattern="^[A-Z]{3}$")
 
     @property
     def holiday_area(self) -> str | None:

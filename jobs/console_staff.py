@@ -8,8 +8,9 @@ from pathlib import Path
 from rich.table import Table
 
 from forecast.staffing.kept_plan import KeptPlan
+from forecast.staffing.visit_lengths import MINUTES_TOLD
 from forecast.staffing.what_if import WhatIf
-from forecast.staffing.words import overflow_answer, told_odds
+from forecast.staffing.words import currency_words, overflow_answer, told_odds
 from forecast.wording import INVENTED, day, odds
 from jobs.console import console, heading, paragraph
 
@@ -30,11 +31,17 @@ def show_staffing(
     console.print(_odds(plan, names))
     _orders(plan, names)
     if plan.money.lines:
-        heading("Expected cost, on the same futures")
+        unit = currency_words(plan.money.currency)
+        heading(f"Expected cost [{unit}], on the same futures")
         console.print(_costs(plan))
         if plan.money.prices_from_table:
             n = len(plan.money.prices_from_table)
             paragraph(f"{n} prices are the house's until you enter your own: read differences.")
+    heading("Minutes a visit takes")
+    for told in plan.told:
+        if told.what.startswith(MINUTES_TOLD):
+            kind = told.what.removeprefix(MINUTES_TOLD)
+            paragraph(f"{kind[:1].upper()}{kind[1:]}: {told.value} ({told.why})")
     if plan.roster.solution is not None:
         paragraph(f"The roster is {plan.roster.solution.sentence}.")
     heading("Workbook and calendars; they hold names")
@@ -47,7 +54,7 @@ def show_what_if(tried: WhatIf) -> None:
     heading(f"What if: {tried.sentence}")
     table = Table("", "as it is", "with the change", box=None)
     for words, pair, digits in (
-        ("expected cost", tried.cost, 0),
+        (f"expected cost [{currency_words(tried.currency)}]", tried.cost, 0),
         ("visits turned away", tried.turned_away, 0),
         ("branch-weeks that overflow", tried.overflow_weeks, 1),
     ):
@@ -82,7 +89,9 @@ def _orders(plan: KeptPlan, names: Mapping[str, str]) -> None:
         packs = "1 pack" if one.packs == 1 else f"{one.packs} packs"
         late = "; it comes late all the same" if one.is_late else ""
         where = names.get(one.branch, one.branch)
-        paragraph(f"By {day(one.order_by)}: {packs} of {one.item} for {where}{late}")
+        unit = currency_words(plan.money.currency)
+        price = "" if one.price is None else f", {one.price:,.0f} [{unit}]"
+        paragraph(f"By {day(one.order_by)}: {packs} of {one.item} for {where}{price}{late}")
     if len(orders) > _ORDERS_SHOWN:
         paragraph(f"and {len(orders) - _ORDERS_SHOWN} later ones, in the workbook")
 

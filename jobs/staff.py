@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from forecast.staffing.inputs import StaffingError
 from forecast.staffing.kept_plan import KeptPlan, as_text, kept_part
 from forecast.staffing.patterns import learn_patterns, seen_visits
 from forecast.staffing.planning import StaffingPlan, plan_staff, weeks_ahead
+from forecast.staffing.visit_lengths import learned_minutes, with_learned
 from forecast.staffing.what_if import Change, WhatIf, try_change
 from forecast.staffing.workbook import staffing_workbook
 from jobs.ledger import recorded_run
@@ -112,6 +113,8 @@ def _reckoned(
         )
     say("learning who is seen when")
     seen = seen_visits(practice, records, today=made.cut.origin)
+    learned = learned_minutes(seen, today=made.cut.origin)
+    desk = replace(desk, inputs=with_learned(desk.inputs, learned))
     patterns = learn_patterns(
         seen,
         desk.inputs.hours,
@@ -171,7 +174,7 @@ def write_staffing(practice: Practice, staffed: Staffed) -> list[Path]:
     for number, branch in enumerate(plan.branches, start=1):
         written[folder / f"shifts-{number}.ics"] = shifts_calendar(
             plan.shifts_at(branch),
-            branches=desk.branches,
+            hours=desk.inputs.hours,
             people=desk.names,
             zone_of=lambda one: zones.get(desk.branches[one].region_id, "UTC"),
             made_at=staffed.row.made_at,

@@ -5,11 +5,12 @@ from __future__ import annotations
 import gc
 import os
 import secrets
+import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import date
-from functools import cached_property
+from functools import cached_property, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,8 +26,9 @@ import pytest
 import xarray as xr
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Connection, NullPool, create_engine, make_url
+from xdist.scheduler import LoadFileScheduling
 
-from forecast.records import Records
+from forecast.records import Records, engine
 from forecast.records.schema import migrate, schema_of
 from forecast.records.tables import metadata
 
@@ -155,6 +157,36 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
     )
 
 
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., None]:
+    """Give a function that makes files the first time it is asked by a name, then copies them.
+
+    Whoever makes them closes them. Tests of one file of tests fill their practices alike dozens of
+    times, and filling takes ten times as long as copying.
+    """
+    home = tmp_path_factory.mktemp("made-once")
+
+    def make_or_copy(name: str, make: Callable[[], None], *, paths: Sequence[Path]) -> None:
+        kept = home / name
+        if kept.exists():
+            for number, path in enumerate(paths):
+                _copy(kept / str(number), path)
+            return
+        make()
+        kept.mkdir()
+        for number, path in enumerate(paths):
+            _copy(path, kept / str(number))
+
+    return make_or_copy
+
+
+def _copy(source: Path, target: Path) -> None:
+    if source.is_dir():
+        shutil.copytree(source, target, dirs_exist_ok=True)
+    elif source.exists():
+        shutil.copy2(source, target)
+
+
 # ------------------------------------------------------------------------------ databases
 @pytest.fixture(scope="session")
 def migrated_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, ...]:
@@ -188,6 +220,25 @@ def _new_records_are_copies(migrated_once: tuple[str, ...]) -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("forecast.records.migrate", make)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_commit_waits_for_the_disk() -> Iterator[None]:
+    """Spare this process its waits for the disk: no test pulls the plug.
+
+    Processes that tests start wait, as the service does.
+    """
+    prepare = engine._prepare_sqlite
+
+    @wraps(prepare)
+    def prepare_in_haste(driver_connection: sqlite3.Connection, record: object) -> None:
+        prepare(driver_connection, record)
+        driver_connection.execute("PRAGMA synchronous=OFF")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(engine, "_prepare_sqlite", prepare_in_haste)
+        patch.setattr(os, "fsync", lambda _: None)
         yield
 
 
@@ -296,6 +347,35 @@ def new_database(request: pytest.FixtureRequest) -> Iterator[str]:
 MINUTES_LONG = ("test_walk.py", "test_dogs_walk.py", "test_serving.py", "test_kills.py")
 MINUTES_LONG += ("test_month.py", "test_demo_run.py", "test_pull_kills.py", "test_backup.py")
 MINUTES_LONG += ("test_simulation_study.py", "test_attribution.py")
+
+
+# Files that share what takes seconds to make go to one worker, which makes it once.
+TOGETHER = {
+    "the demo": ("test_demo_run.py", "demo/test_serving.py"),
+    "filled by commands": (
+        *("test_cli.py", "test_backup.py", "test_registry.py", "test_remake.py", "test_tidy.py"),
+        *("test_culprits.py", "test_console.py", "test_outputs.py", "cli/test_plans.py"),
+    ),
+    "issued on three days": ("test_issue.py", "test_replay.py", "test_draw.py", "test_staff.py"),
+    "looked at in a browser": (
+        *("web/test_walk.py", "web/test_dogs_walk.py", "web/test_plan_walk.py"),
+        *("web/test_alerts_walk.py", "web/test_staffing_walk.py"),
+    ),
+}
+_WORKER_OF = {f"tests/jobs/{file}": name for name, files in TOGETHER.items() for file in files}
+
+
+class _FilesTogether(LoadFileScheduling):
+    """Give a worker a file at a time, or those files that stand together above."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = super()._split_scope(nodeid)
+        return _WORKER_OF.get(file, file)
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> LoadFileScheduling | None:
+    """Let `--dist loadfile` keep those files together."""
+    return _FilesTogether(config, log) if config.getoption("dist") == "loadfile" else None
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

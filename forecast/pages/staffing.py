@@ -32,7 +32,7 @@ from forecast.staffing.money import CostDifference, CostLine
 from forecast.staffing.patterns import Told
 from forecast.staffing.stock import StockOrder
 from forecast.staffing.what_if import WhatIf
-from forecast.staffing.words import likely_weeks, overflow_answer, told_odds
+from forecast.staffing.words import currency_words, likely_weeks, overflow_answer, told_odds
 from forecast.wording import odds
 
 STAFF_JOB, TRY_JOB = "staff", "try staffing"  # names of the jobs of the clock
@@ -129,6 +129,7 @@ class StaffingPage:
     told: tuple[Told, ...]
     tried: WhatIf | None
     tried_words: str
+    tried_currency: str
     asked: RequestsPage | None
     service: float
     weeks: int
@@ -183,7 +184,7 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         ),
         weeks_shown=() if plan is None else _weeks(plan),
         orders=() if plan is None else _orders(plan, names),
-        currency="" if plan is None else plan.money.currency,
+        currency="" if plan is None else currency_words(plan.money.currency),
         costs=() if plan is None else plan.money.lines,
         differences=() if plan is None else plan.money.differences,
         n_prices_of_house=0 if plan is None else len(plan.money.prices_from_table),
@@ -195,6 +196,7 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         told=() if plan is None else plan.told,
         tried=tried if sees_all else None,
         tried_words=tried_words if sees_all else "",
+        tried_currency="" if tried is None else currency_words(tried.currency),
         asked=show_requests(asked) if account.may(Right.SEE_DATA) and may_plan else None,
         service=usual_service() if plan is None or plan.service is None else plan.service,
         weeks=weeks_asked("") if plan is None else plan.n_weeks,

@@ -24,6 +24,7 @@ from forecast.pages.staffing_shown import (
 )
 from forecast.regions import DAY_NAMES
 from forecast.staffing.calendar import shifts_calendar
+from forecast.staffing.desk_inputs import branch_hours
 from forecast.staffing.inputs import ROLES
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import WaitingWeek
@@ -201,7 +202,7 @@ def _calendar(asked: Asked) -> Response:
     zones = {one.id: one.time_zone for one in asked.practice.settings.region}
     content = shifts_calendar(
         shifts,
-        branches=own,
+        hours=branch_hours(asked.records, day=plan.first_week),
         people=people,
         zone_of=lambda one: zones.get(own[one].region_id, "UTC"),
         made_at=row.made_at,

@@ -29,6 +29,7 @@ from forecast.staffing.desk_import import enter_row
 from forecast.staffing.desk_inputs import stock_items
 from forecast.staffing.desk_workbook import Row, desk_tables, desk_workbook, staff_row
 from forecast.staffing.inputs import KINDS, ROLES, StaffingError, price_names
+from forecast.staffing.words import currency_words
 
 PATH = f"{STAFFING}/desk"
 Choices = tuple[tuple[str, str], ...]  # what a form sends, and its words
@@ -85,7 +86,7 @@ class StaffingDeskPage:
     """What the desk's own page says.
 
     `opened` is the form that is open, filled with what was `typed`; `sees_all` whether this person
-    sees all branches.
+    sees all branches; `currency` what amounts are in, or that the practice names none.
     """
 
     answer: str
@@ -102,6 +103,7 @@ class StaffingDeskPage:
     sees_all: bool
     may_bring: bool
     today: date
+    currency: str
     wrong: str = ""
 
 
@@ -126,7 +128,8 @@ def _page(
     people = tuple(_person(one, places.get(one.id, "")) for one in _people(asked))
     chosen = next((one for one in people if one.number == asked.query.get("person")), None)
     wanted = None if sees_all else frozenset(own)
-    held = desk_tables(asked.records, today=asked.practice.today, wanted=wanted)
+    currency = asked.practice.settings.practice.currency
+    held = desk_tables(asked.records, today=asked.practice.today, wanted=wanted, currency=currency)
     return StaffingDeskPage(
         answer=_answer(len(people), len(own)),
         people=people,
@@ -146,6 +149,7 @@ def _page(
         sees_all=sees_all,
         may_bring=asked.account.may(Right.BRING_DATA),
         today=asked.practice.local_date,
+        currency=currency_words(currency or ""),
         wrong=wrong,
     )
 
@@ -264,7 +268,12 @@ def _note(asked: Asked, subject: str) -> None:
 def _workbook(asked: Asked) -> Response:
     assert asked.account is not None
     wanted = frozenset(asked.account.branches) or None
-    content = desk_workbook(asked.records, today=asked.practice.today, wanted=wanted)
+    content = desk_workbook(
+        asked.records,
+        today=asked.practice.today,
+        wanted=wanted,
+        currency=asked.practice.settings.practice.currency,
+    )
     return download(content, WORKBOOK_TYPE, f"desk-{asked.practice.local_date}.xlsx")
 
 

@@ -212,8 +212,11 @@ visit = Table(
     Column("note", Text),
     Column("layout", String),
     Column("unmapped", Float),
+    # how long it took; empty where nobody said, never 0
+    Column("minutes", Float),
     one_of("kind", VISIT_KINDS),
     CheckConstraint("unmapped >= 0 AND unmapped <= 1", name="unmapped_is_a_share"),
+    CheckConstraint("minutes > 0", name="minutes_take_time"),
     Index(None, "dog_id", "date"),
 )
 case_definition = Table(

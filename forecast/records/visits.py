@@ -24,7 +24,7 @@ EVIDENCE = ("entered", "vet", *_LISTS, "note", *_OF_CASE, "unmapped", "layout")
 _NAMES = {"branch_id": "branch", "dog_id": "dog", "entered_on": "entered"}
 _INTO = (
     *("id", "import_id", "reference", "date", "branch_id", "dog_id", "kind"),
-    *("vet", "entered_on", *_LISTS, "note", "layout", "unmapped"),
+    *("vet", "entered_on", *_LISTS, "note", "layout", "unmapped", "minutes"),
 )
 VISIT_COLUMNS = _INTO[2:]
 _MOST_NAMED = 5_000  # numbers in a query; beyond, all visits are read and sorted out here
@@ -49,7 +49,7 @@ def visits(
     `kind` is what the file said, or else the verdict of the case definition in force. `more` may
     hold what `EVIDENCE` lists: entered (the day), vet, items, item_classes, codes (tuples), note
     (missing where none is kept), certainty, exclusion, evidence ("" where the file itself told the
-    kind), unmapped, layout.
+    kind), unmapped, layout; and minutes, how long it took, not-a-number where nobody said.
     """
     query = _query(dog_id, {*more, "layout"})
     if without is not None:
@@ -147,7 +147,7 @@ def _days(more: Sequence[str]) -> tuple[str, ...]:
 
 
 def _shares(more: Sequence[str]) -> tuple[str, ...]:
-    return ("unmapped",) if "unmapped" in more else ()
+    return tuple(name for name in ("unmapped", "minutes") if name in more)
 
 
 @dataclass(frozen=True)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from hashlib import sha256
 from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event
 
 from forecast.regions import DAY_NAMES, Branch
+from forecast.staffing.inputs import BranchHours
 from forecast.staffing.roster import Shift
 from forecast.staffing.workbook import shift_words
 
@@ -20,7 +22,7 @@ _UID_LETTERS = 32
 def shifts_calendar(
     shifts: Sequence[Shift],
     *,
-    branches: Mapping[str, Branch],
+    hours: Mapping[str, BranchHours],
     people: Mapping[str, str],
     zone_of: Callable[[str], str],
     made_at: datetime,
@@ -29,12 +31,15 @@ def shifts_calendar(
 ) -> bytes:
     """Return shifts as a calendar file.
 
-    A shift begins when its branch opens on that day and lasts as long as it is; where opening hours
-    are not known it is a day without hours. The same day, branch, role and person has the same UID
-    in every file, so that a later one changes an entry and makes no second.
+    A shift begins when its branch opens on that day and ends when so many opening hours are over,
+    or the branch closes; where opening hours are not known it is a day without hours. The same
+    day, branch, role and person has the same UID in every file, so that a later one changes an
+    entry and makes no second; so has the first locum of a day, branch and role.
 
     Parameters
     ----------
+    hours
+        When branches open, on which day.
     people
         What members of staff are called, by their random ids.
     zone_of
@@ -49,14 +54,17 @@ def shifts_calendar(
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
     calendar.add("x-wr-calname", name)
-    for number, shift in enumerate(shifts):
-        event = Event()
-        event.add("uid", _uid(shift, number))
+    locums = Counter[tuple[date, str, str]]()
+    for shift in shifts:
+        event, which = Event(), (shift.day, shift.branch, shift.role)
+        locums[which] += shift.person is None
+        event.add("uid", _uid(shift, locums[which]))
         event.add("dtstamp", made_at)
         event.add("sequence", int(made_at.timestamp()) // 60)  # a later plan's number is larger
         event.add("status", "CONFIRMED" if agreed else "TENTATIVE")
-        _add_times(event, shift, branches[shift.branch], zone_of(shift.branch))
-        place = branches[shift.branch].name
+        branch = hours[shift.branch].on(shift.day)
+        _add_times(event, shift, branch, zone_of(shift.branch))
+        place = branch.name
         event.add("summary", f"{shift_words(shift, people)}: {shift.role}, {place}")
         event.add("location", place)
         calendar.add_component(event)
@@ -76,6 +84,13 @@ def _add_times(event: Event, shift: Shift, branch: Branch, zone: str) -> None:
         event.add("dtstart", shift.day)
         event.add("dtend", shift.day + timedelta(days=1))
         return
-    begins = datetime.combine(shift.day, spans[0].opens, ZoneInfo(zone))
-    event.add("dtstart", begins)
-    event.add("dtend", begins + timedelta(hours=shift.hours))
+    at = ZoneInfo(zone)
+    event.add("dtstart", datetime.combine(shift.day, spans[0].opens, at))
+    left, ends = timedelta(hours=shift.hours), datetime.combine(shift.day, spans[-1].closes, at)
+    for span in spans:
+        opens, closes = (datetime.combine(shift.day, one, at) for one in (span.opens, span.closes))
+        if left <= closes - opens:
+            ends = opens + left
+            break
+        left -= closes - opens
+    event.add("dtend", ends)

@@ -34,10 +34,10 @@ TABLES: Mapping[str, tuple[Columns, Columns]] = {
     "leave": (("person", "first", "last"), ()),
     "hours": (("branch", "opening"), ("from",)),
     "minutes": (("kind", "role", "minutes"), ("branch", "from", "house")),
-    "prices": (("price", "amount"), ("from", "house")),
+    "prices": (("price", "amount"), ("from", "house", "currency")),
     "stock": (
         ("item", "branch", "on_hand", "counted", "pack_size", "lead_days"),
-        ("expires", "pack_price"),
+        ("expires", "pack_price", "currency"),
     ),
 }
 _OPENING = "mon-fri 8:00-18:00 sat 9:00-12:00"
@@ -53,6 +53,7 @@ class DeskWords:
     items: Collection[str]
     people: Collection[str]
     open_branches: Collection[str] = ()  # whose hours are on record already
+    currency: str = ""  # that of the practice; "" where it names none
 
 
 @dataclass
@@ -321,6 +322,7 @@ def _read_minutes(table: CsvTable, desk: DeskTable, words: DeskWords, today: dat
 
 def _read_prices(table: CsvTable, desk: DeskTable, words: DeskWords, today: date) -> None:
     _pass_over_empty(table, "amount")
+    _leave_out_other_currency(table, words)
     table.leave_out_unknown("price", list(words.prices))
     table.parse_numbers("amount", lowest=0.0, highest=limits().number("price.highest"))
     _parse_from(table, today)
@@ -334,6 +336,7 @@ def _read_prices(table: CsvTable, desk: DeskTable, words: DeskWords, today: date
 def _read_stock(table: CsvTable, desk: DeskTable, words: DeskWords, today: date) -> None:
     given = limits()
     most = given.number("stock.highest")
+    _leave_out_other_currency(table, words)
     table.leave_out_unknown("item", list(words.items))
     table.leave_out_unknown("branch", sorted(words.branches))
     table.parse_numbers("on_hand", lowest=0.0, highest=most)
@@ -400,6 +403,20 @@ def _parse_from(table: CsvTable, today: date) -> None:
 
 def _parse_branch(table: CsvTable, words: DeskWords) -> None:
     table.leave_out_unknown("branch", sorted(words.branches), empty=True)
+
+
+def _leave_out_other_currency(table: CsvTable, words: DeskWords) -> None:
+    """Leave out amounts of another currency than the practice's: no rate is applied."""
+    said = table.rows["currency"].str.upper()
+    table.leave_out(
+        (said != "") & (said != words.currency),
+        "currency",
+        check="another currency than the practice's",
+        allowed=f"{words.currency}, or nothing" if words.currency else "nothing",
+        fix="give the amount in it"
+        if words.currency
+        else "name it as currency under [practice] in practice.toml first",
+    )
 
 
 def _words_of(text: str) -> Sequence[str]:

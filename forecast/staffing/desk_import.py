@@ -37,7 +37,7 @@ def import_staff(practice: Practice, records: Records, path: Path | str) -> Impo
 
     The raw file is not archived: it holds names, and an erasure must reach them all.
     """
-    words = desk_words(records)
+    words = desk_words(practice, records)
     erased = read_erased(practice)
 
     def read(file: IncomingFile) -> CsvTable:
@@ -52,7 +52,7 @@ def import_staff(practice: Practice, records: Records, path: Path | str) -> Impo
     return keep_register(practice, records, path, STAFF, read=read, keep=keep, archived=False)
 
 
-def desk_words(records: Records) -> DeskWords:
+def desk_words(practice: Practice, records: Records) -> DeskWords:
     """Return what a file of the desk may name in this practice."""
     held = branch_records.branches(records)
     said = {one.branch_id for one in desk_records.hours_on_record(records)}
@@ -63,6 +63,7 @@ def desk_words(records: Records) -> DeskWords:
         items=stock_items(),
         people=tuple(one.reference for one in staff_records.staff_identities(records)),
         open_branches={*said, *(branch.id for branch in held.values() if branch.hours)},
+        currency=practice.settings.practice.currency or "",
     )
 
 
@@ -92,7 +93,10 @@ def enter_row(
     csv.writer(out).writerows([columns, *typed])
     try:
         desk = read_desk(
-            out.getvalue().encode(), "form", words=desk_words(records), today=practice.today
+            out.getvalue().encode(),
+            "form",
+            words=desk_words(practice, records),
+            today=practice.today,
         )
     except SheetError as refused:
         raise StaffingError(str(refused)) from refused

@@ -18,7 +18,6 @@ from forecast.records import branches as branch_records
 from forecast.records.desk import (
     MINUTES,
     PRICE,
-    DeskHours,
     DeskNumber,
     StockCount,
     hours_on_record,
@@ -67,8 +66,9 @@ def stock_items() -> tuple[str, ...]:
 def desk_inputs(practice: Practice, records: Records, *, first_day: date, weeks: int) -> Desk:
     """Return what the desk says of the weeks from `first_day` on.
 
-    Opening hours are those in force on `first_day`, with the closures on record and the public
-    holidays of the practice's country, or the part of it that practice.toml names.
+    Opening hours are those in force on each day, with the closures on record and the public
+    holidays of the practice's country, or the part of it that practice.toml names. Contracts hold
+    day by day too; minutes and prices are those of `first_day`.
 
     Raises
     ------
@@ -77,38 +77,45 @@ def desk_inputs(practice: Practice, records: Records, *, first_day: date, weeks:
     VisitError
         If the holidays of the country are not known.
     """
-    held = branch_records.branches(records)
     last_day = first_day + timedelta(weeks=weeks)
-    opening = _opening_on(hours_on_record(records), first_day)
-    places = {
-        branch.id: _reopened(branch, opening[branch.id]) if branch.id in opening else branch
-        for branch in held.values()
-    }
+    opening = branch_hours(records, day=first_day)
     closed = _closed_days(practice, records, first_day, last_day)
     people = staff_on_record(records, day=first_day)
     numbers = numbers_on(records, day=first_day)
     inputs = StaffingInputs(
         staff=tuple(member for one in people for member in _members(one)),
         hours={
-            place.id: BranchHours(place, frozenset(closed.get(place.id, ())))
-            for place in places.values()
+            branch: replace(hours, closed=frozenset(closed.get(branch, ())))
+            for branch, hours in opening.items()
         },
         minutes=_minutes(numbers),
-        prices=prices_from({one.item: one.number for one in numbers if one.subject == PRICE}),
+        prices=prices_from(
+            {one.item: one.number for one in numbers if one.subject == PRICE},
+            currency=practice.settings.practice.currency or "",
+        ),
         stock=tuple(_stock(one) for one in stock_on_record(records)),
         planned_doses=tuple(signed_doses(records, after=first_day - timedelta(days=1))),
     )
     names = {one.id: one.shown for one in people}
-    without = tuple(place.id for place in places.values() if not place.hours)
+    without = tuple(branch for branch, hours in opening.items() if not hours.branch.hours)
+    places = {branch: hours.branch for branch, hours in opening.items()}
     return Desk(inputs, names, places, without)
 
 
-def _opening_on(told: Sequence[DeskHours], day: date) -> dict[str, str]:
-    return {
-        one.branch_id: one.opening
-        for one in sorted(told, key=lambda one: one.from_date)
-        if one.from_date <= day
-    }
+def branch_hours(records: Records, *, day: date) -> dict[str, BranchHours]:
+    """Return how each branch opens from a day on, changes ahead among it, closures not."""
+    told = sorted(hours_on_record(records), key=lambda one: one.from_date)
+    found = {}
+    for branch in branch_records.branches(records).values():
+        own = [
+            (one.from_date, _reopened(branch, one.opening))
+            for one in told
+            if one.branch_id == branch.id
+        ]
+        now = [as_then for first, as_then in own if first <= day]
+        ahead = tuple((first, as_then) for first, as_then in own if first > day)
+        found[branch.id] = BranchHours(now[-1] if now else branch, later=ahead)
+    return found
 
 
 def _reopened(branch: Branch, opening: str) -> Branch:

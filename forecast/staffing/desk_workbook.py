@@ -28,7 +28,11 @@ Row = Sequence[str | float | None]
 
 
 def desk_tables(
-    records: Records, *, today: date, wanted: Collection[str] | None = None
+    records: Records,
+    *,
+    today: date,
+    wanted: Collection[str] | None = None,
+    currency: str | None = None,
 ) -> dict[str, list[Row]]:
     """Return the rows of each of the desk's tables as they hold today, in the order of `TABLES`.
 
@@ -37,6 +41,8 @@ def desk_tables(
     wanted
         Branches whose rows are given; None: all. Minutes and prices are given in any case; those
         that the desk does not say are empty, with the house's beside them.
+    currency
+        That of the practice, written beside each amount; None where it names none.
     """
     people = [
         one
@@ -50,11 +56,11 @@ def desk_tables(
         ],
         "hours": _hours(records, wanted),
         "minutes": _minutes(records, today),
-        "prices": _prices(records, today),
+        "prices": [[*row, currency] for row in _prices(records, today)],
         "stock": [
             [
                 *(one.item, one.branch_id, one.on_hand, str(one.counted_on), one.pack_size),
-                *(one.lead_days, _day(one.expires_on), one.pack_price),
+                *(one.lead_days, _day(one.expires_on), one.pack_price, currency),
             ]
             for one in stock_on_record(records)
             if wanted is None or one.branch_id in wanted
@@ -62,13 +68,20 @@ def desk_tables(
     }
 
 
-def desk_workbook(records: Records, *, today: date, wanted: Collection[str] | None = None) -> bytes:
+def desk_workbook(
+    records: Records,
+    *,
+    today: date,
+    wanted: Collection[str] | None = None,
+    currency: str | None = None,
+) -> bytes:
     """Return these tables as a workbook, a sheet each, that `read_desk` reads."""
     out = io.BytesIO()
     plain = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(out, {"in_memory": True, **plain}) as book:
         heading = book.add_format({"bold": True, "bottom": 1})
-        for name, rows in desk_tables(records, today=today, wanted=wanted).items():
+        tables = desk_tables(records, today=today, wanted=wanted, currency=currency)
+        for name, rows in tables.items():
             sheet = book.add_worksheet(name)
             columns = [*TABLES[name][0], *TABLES[name][1]]
             for at, column in enumerate(columns):

@@ -122,6 +122,8 @@ class BranchHours:
     ----------
     branch
         With its opening days and, where known, hours.
+    later
+        How it opens from days ahead on, in their order.
     closed
         Days out of turn: public holidays, closures.
     opens_too
@@ -134,10 +136,17 @@ class BranchHours:
     closed: frozenset[date] = frozenset()
     opens_too: frozenset[date] = frozenset()
     hours_more: float = 0.0
+    later: tuple[tuple[date, Branch], ...] = ()
+
+    def on(self, day: date) -> Branch:
+        """Return the branch with the opening that is in force on a day."""
+        return next(
+            (as_then for first, as_then in reversed(self.later) if day >= first), self.branch
+        )
 
     def is_open(self, day: date) -> bool:
         """Say whether the branch opens on a day."""
-        return day not in self.closed and (self.branch.is_open(day) or day in self.opens_too)
+        return day not in self.closed and (self.on(day).is_open(day) or day in self.opens_too)
 
     def open_days(self, week: date) -> list[date]:
         """Return the days of the week, named by its Monday, on which it opens."""
@@ -148,7 +157,7 @@ class BranchHours:
         """Return for how long it opens on a day [h]; the table's where no hours are said."""
         if not self.is_open(day):
             return 0.0
-        spans = [s for s in self.branch.hours if date_name(day) == s.day]
+        spans = [s for s in self.on(day).hours if date_name(day) == s.day]
         if not spans:
             return max(table().number("opening.hours_a_day") + self.hours_more, 0.0)
         told = sum(_hours(span.closes) - _hours(span.opens) for span in spans)
@@ -168,7 +177,8 @@ def _hours(moment: time) -> float:
 class Minutes:
     """Minutes that one visit of a kind takes of a role, at one branch or (None) at all.
 
-    `source` is desk, visits or table: entered, learned, or the house's default.
+    `source` is desk, visits or table: entered, learned, or the house's default; `n_visits` on how
+    many lengths of visits a learned one rests.
     """
 
     kind: str
@@ -176,6 +186,7 @@ class Minutes:
     number: float
     branch: str | None = None
     source: str = FROM_TABLE
+    n_visits: int = 0
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,12 @@ from forecast.visits.judging import counting_rule
 from models.weeks import DAYS_IN_WEEK, mondays, week_range
 
 _KINDS = (RECHECK, DOSE, OTHER)
-_ROLE_OF_KIND = {RECHECK: "recheck", DOSE: SCHEDULED_DOSE, OTHER: "other"}
+ROLE_OF_KIND = {
+    FLARE: FLARE_VISIT,
+    RECHECK: "recheck",
+    DOSE: SCHEDULED_DOSE,
+    OTHER: "other",
+}  # in its episode
 
 
 @dataclass(frozen=True)
@@ -95,13 +100,13 @@ class VisitPatterns:
 
 
 def seen_visits(practice: Practice, records: Records, *, today: date) -> pd.DataFrame:
-    """Return what was seen before a day: date, branch, dog, role in its episode, region.
+    """Return what was seen before a day: date, branch, dog, role in its episode, region, minutes.
 
     `role` as `forecast.visits.counting.episodes` has it; a flare of a dog from far off counts in
     no region's flares, and is one of the other consultations here too.
     """
     rule = counting_rule(practice, records)
-    known = known_visits(practice, records, known_on=today)
+    known = known_visits(practice, records, known_on=today, more=("minutes",))
     of_branch = {branch.id: branch.region_id for branch in branches(records).values()}
     unknown_home = practice.settings.visits.unknown_home
     seen = placed(known.visits, dated.home_frame(records), of_branch, unknown_home)
@@ -109,12 +114,16 @@ def seen_visits(practice: Practice, records: Records, *, today: date) -> pd.Data
 
 
 def roles_of(seen: pd.DataFrame, *, flare_free_days: int) -> pd.DataFrame:
-    """Return visits (date, branch, dog, kind, region, perhaps apart) with their role."""
+    """Return visits (date, branch, dog, kind, region, perhaps apart and minutes) with their role.
+
+    Where there are no minutes they are not known.
+    """
     marked = with_roles(seen, flare_free_days=flare_free_days)
     if "apart" in marked:
         is_far = marked["apart"] & (marked["role"] == FLARE_VISIT)
         marked["role"] = marked["role"].mask(is_far, "other")
-    return marked[["date", "branch", "dog", "role", "region"]]
+    marked = marked.assign(minutes=np.nan) if "minutes" not in marked else marked
+    return marked[["date", "branch", "dog", "role", "region", "minutes"]]
 
 
 def learn_patterns(
@@ -142,13 +151,13 @@ def learn_patterns(
     StaffingError
         If no visit of these branches was seen in the last two years.
     """
-    start = pd.Timestamp(today) - pd.Timedelta(weeks=table().number("pattern.recent_weeks"))
-    recent = seen[(seen["date"] >= start) & (seen["date"] < pd.Timestamp(today))]
+    recent = recently_seen(seen, today=today)
     names = list(hours)
     if not recent["branch"].isin(names).any():
         raise StaffingError(
             f"a plan of staff was asked for {', '.join(names)}; no visit there from "
-            f"{start.date()} to {today} is on record, so no load can be told; import visits"
+            f"{_recently(today).date()} to {today} is on record, so no load can be told; import "
+            "visits"
         )
     is_flare = recent["role"] == FLARE_VISIT
     each, lag, told = _rechecks(recent, today)
@@ -164,6 +173,15 @@ def learn_patterns(
         seen=_seen(recent, names),
         told=(*told, weekday_told, _kinds_told(recent, is_flare)),
     )
+
+
+def recently_seen(seen: pd.DataFrame, *, today: date) -> pd.DataFrame:
+    """Return the visits from which is learnt: those of the last two years before a day."""
+    return seen[(seen["date"] >= _recently(today)) & (seen["date"] < pd.Timestamp(today))]
+
+
+def _recently(today: date) -> pd.Timestamp:
+    return pd.Timestamp(today) - pd.Timedelta(weeks=table().number("pattern.recent_weeks"))
 
 
 def _share_of_region(
@@ -188,7 +206,7 @@ def _share_of_region(
 def _kinds(others: pd.DataFrame, names: list[str]) -> xr.DataArray:
     crossed = pd.crosstab(others["branch"], others["role"])
     wanted = crossed.reindex(
-        index=names, columns=[_ROLE_OF_KIND[kind] for kind in _KINDS], fill_value=0
+        index=names, columns=[ROLE_OF_KIND[kind] for kind in _KINDS], fill_value=0
     ).to_numpy(dtype=float)
     # a branch that has seen hardly anybody is taken to be as the others: one visit's worth of them
     usual = (wanted.sum(axis=0) + 1e-9) / (wanted.sum() + 3e-9)
@@ -235,8 +253,9 @@ def _weekdays(recent: pd.DataFrame, hours: Mapping[str, BranchHours]) -> tuple[x
 
 
 def branch_opens(hours: BranchHours, weekday: int) -> bool:
-    """Say whether a branch opens on that day of the week, by the week or on a day named."""
-    by_week = hours.branch.is_open(date.fromordinal(weekday + 1))  # 0001-01-01 was a Monday
+    """Say whether a branch opens on that day of the week, now or later, or on a day named."""
+    a_day = date.fromordinal(weekday + 1)  # 0001-01-01 was a Monday
+    by_week = any(as_then.is_open(a_day) for as_then in (hours.branch, *dict(hours.later).values()))
     return by_week or any(day.weekday() == weekday for day in hours.opens_too)
 
 
@@ -293,12 +312,11 @@ def _recent(flares: pd.DataFrame, names: list[str], today: date) -> xr.DataArray
 def _seen(recent: pd.DataFrame, names: list[str]) -> xr.DataArray:
     monday = pd.DatetimeIndex(mondays(recent["date"].to_numpy()).astype("datetime64[ns]"))
     weeks = pd.date_range(monday.min(), monday.max(), freq="7D")
-    roles = {FLARE: FLARE_VISIT, **_ROLE_OF_KIND}
-    counts = np.zeros((len(roles), len(names), len(weeks)))
-    for number, role in enumerate(roles.values()):
+    counts = np.zeros((len(ROLE_OF_KIND), len(names), len(weeks)))
+    for number, role in enumerate(ROLE_OF_KIND.values()):
         of_role = (recent["role"] == role).to_numpy()
         crossed = pd.crosstab(recent.loc[of_role, "branch"].to_numpy(), monday[of_role])
         counts[number] = crossed.reindex(index=names, columns=weeks, fill_value=0).to_numpy()
-    coords = {"kind": list(roles), "branch": names, "week": weeks}
+    coords = {"kind": list(ROLE_OF_KIND), "branch": names, "week": weeks}
     array = xr.DataArray(counts, dims=("kind", "branch", "week"), coords=coords)
     return array.where(array.sum("kind") > 0)

@@ -82,8 +82,9 @@ Change = OtherHours | OneMore | BranchClosed | Campaign
 class WhatIf:
     """What a change would do, on the same draws, with rosters planned anew for both.
 
-    Each pair is without and with the change: expected cost, visits turned away, and branch-weeks
-    that overflow; `cheaper_odds` is the probability that the change costs less.
+    Each pair is without and with the change: expected cost in `currency` ("" where the practice
+    names none), visits turned away, and branch-weeks that overflow; `cheaper_odds` is the
+    probability that the change costs less.
     """
 
     change: Change
@@ -92,6 +93,7 @@ class WhatIf:
     turned_away: tuple[float, float]
     overflow_weeks: tuple[float, float]
     cheaper_odds: float
+    currency: str = ""
 
 
 def try_change(
@@ -133,6 +135,7 @@ def try_change(
         turned_away=(before.visits_turned_away, after.visits_turned_away),
         overflow_weeks=(before.overflow_weeks, after.overflow_weeks),
         cheaper_odds=float((other < usual).mean()),
+        currency=inputs.prices.currency,
     )
 
 

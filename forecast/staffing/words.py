@@ -14,6 +14,11 @@ _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight"
 _NAMED_WEEKS, _NAMED_BRANCHES = 4, 3
 
 
+def currency_words(currency: str) -> str:
+    """Say what money is in; where the practice names no currency, that, and never a guess."""
+    return currency or "no currency set"
+
+
 def told_odds() -> float:
     """Return from which odds on a week is named as one that overflows."""
     return table().number("overflow.told_odds")

@@ -19,7 +19,13 @@ from forecast.staffing.inputs import ROLES
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import LoadWeek
 from forecast.staffing.roster import Shift
-from forecast.staffing.words import branch_answer, count, overflow_answer, told_odds
+from forecast.staffing.words import (
+    branch_answer,
+    count,
+    currency_words,
+    overflow_answer,
+    told_odds,
+)
 
 _PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
 _NO_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
@@ -195,7 +201,7 @@ def _waiting(
 
 
 def _money(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> int:
-    currency = f" [{plan.money.currency}]" if plan.money.currency else ""
+    currency = f" [{currency_words(plan.money.currency)}]"
     heads = ["wages", "extra shifts", "locums", "overtime", "turned away", "waiting", "total"]
     _headings(sheet, row, [f"Expected cost{currency}", *heads, "8 in 10 from", "to"], looks)
     for one in plan.money.lines:
@@ -303,7 +309,8 @@ def _load(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _Lo
 
 
 def _orders(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _Looks) -> None:
-    heads = ["branch", "item", "order by", "arrives", "packs", "units", "price"]
+    heads = ["branch", "item", "order by", "arrives", "packs", "units"]
+    heads += [f"price [{currency_words(plan.money.currency)}]"]
     heads += ["odds of running out without it", "remark"]
     _headings(sheet, 0, heads, looks)
     orders = sorted(

@@ -20,8 +20,6 @@ from numpy.typing import NDArray
 from forecast.staffing.inputs import (
     DOSE,
     FLARE,
-    FROM_DESK,
-    FROM_TABLE,
     KINDS,
     OTHER,
     PHONE,
@@ -32,6 +30,7 @@ from forecast.staffing.inputs import (
     table,
 )
 from forecast.staffing.patterns import Told, VisitPatterns
+from forecast.staffing.visit_lengths import minutes_told
 from models.streams import DrawStreams
 from models.weeks import DAYS_IN_WEEK, mondays
 
@@ -373,11 +372,4 @@ def _told(inputs: StaffingInputs) -> list[Told]:
             f"{100 * number('overflow.turned_away'):.0f} %",
         ),
     ]
-    for kind in KINDS:
-        parts = [inputs.minutes_of(kind, role, "") for role in ROLES]
-        sources = {part.source for part in parts if part.number > 0}
-        source = FROM_DESK if sources == {FROM_DESK} else FROM_TABLE
-        each = ", ".join(f"{part.role} {part.number:g}" for part in parts if part.number > 0)
-        why = "" if len(sources) < 2 else "the practice has entered some of them"
-        found.append(Told(f"minutes a visit takes: {kind}", each, source, why))
-    return found
+    return [*found, *minutes_told(inputs)]

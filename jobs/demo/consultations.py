@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from jobs.demo.diary import KINDS
 from jobs.demo.places import TABLE, WEEKDAYS, Places, listed, stream
 
-_VOLUME_STREAM, _GAP_STREAM, _OTHER_STREAM = 30, 31, 32
+_VOLUME_STREAM, _GAP_STREAM, _OTHER_STREAM, _LENGTH_STREAM = 30, 31, 32, 33
 _WEEKS_A_YEAR = 365.25 / 7
 
 
@@ -44,6 +45,19 @@ def other_visits_of_dogs(
     drawn = stream(seed, _OTHER_STREAM).random(present.shape, dtype=np.float32) < chance
     days, dogs = np.nonzero(drawn & present & places.open[:, branch])
     return days, dogs
+
+
+def lengths(kinds: NDArray[np.object_], *, seed: int) -> NDArray[np.float64]:
+    """Return how long each visit of these kinds lasted [min], not-a-number where nobody said.
+
+    A gamma about the kind's mean, in whole minutes of one or more.
+    """
+    rng, shape = stream(seed, _LENGTH_STREAM), TABLE.number("length.shape")
+    means = {kind: TABLE.number(f"length.mean.{kind.replace(' ', '_')}") for kind in KINDS}
+    mean = np.array([means[kind] for kind in kinds])
+    lasted = np.maximum(np.rint(rng.gamma(shape, mean / shape)), 1.0)
+    told = rng.random(len(kinds)) < TABLE.number("length.told")
+    return np.where(told, lasted, np.nan)
 
 
 def lost_weeks(places: Places, *, as_of_day: int, seed: int) -> NDArray[np.bool_]:

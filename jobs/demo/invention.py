@@ -57,7 +57,8 @@ def invent_practice(
 
     The same weather, flowering dates, world, seed and as-of date give the same practice. Another
     as-of date tells the same past of all but the named cases (a full diary may move a visit), but
-    numbers visits and draws scores and facts anew: to go on in time, use the tables to come.
+    numbers visits and draws their lengths, scores and facts anew: to go on in time, use the tables
+    to come.
     """
     world = checked_world(world)
     places = lay_out(weather, flowering)
@@ -210,13 +211,15 @@ def _visit_table(
     # Within a day and branch the order is by chance: an export does not list itch first.
     order = np.lexsort((stream(seed, _ORDER_STREAM).random(len(day)), branch, day))
     ids = np.array([*dog_ids(len(population)), None], dtype=object)
+    kinds = np.array(KINDS, dtype=object)[kind[order]]
     return pd.DataFrame(
         {
             "visit": [f"V{number:07d}" for number in range(1, len(order) + 1)],
             "date": places.days[day[order]],
             "branch": places.branches["id"].to_numpy()[branch[order]],
             "dog": ids[dog[order]],
-            "kind": np.array(KINDS, dtype=object)[kind[order]],
+            "kind": kinds,
+            "minutes": consultations.lengths(kinds, seed=seed),
         }
     )
 

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-import numpy as np
 import pandas as pd
 import xarray as xr
 
@@ -43,12 +42,13 @@ from jobs.demo.worlds import World
 
 FIRST_ORIGIN = date(2023, 3, 1)
 WEEKS = 8
+MOST_ORIGINS = 8  # the last, of 27 March 2024, plans to 26 May; observed weather ends in June
 WAYS = (OVER_FUTURES, ON_MEANS, LAST_YEAR, NOTHING_DONE)
 
 
 @dataclass(frozen=True)
 class Met:
-    """What one way of staffing met over all the weeks of one seed.
+    """What one way of staffing met over the eight weeks planned at one origin of one seed.
 
     Attributes
     ----------
@@ -60,6 +60,8 @@ class Met:
         Of staff, visits lost and visits that waited, a week, in the table's prices.
     """
 
+    seed: int
+    origin: date
     way: str
     overflow: float
     turned_away: float
@@ -88,7 +90,9 @@ def staff_of(branches: pd.DataFrame) -> tuple[StaffMember, ...]:
 def staffed_seasons(
     world: World, *, seed: int, n_origins: int, draws: int, rules: RosterRules
 ) -> tuple[Met, ...]:
-    """Staff the later seasons of one seed in each of the ways, and say what each met.
+    """Staff the later seasons of one seed in each of the ways; say what each met at each origin.
+
+    `n_origins` is at most `MOST_ORIGINS`.
 
     Nothing is written. Forecasts and rosters of an origin see nothing later than it; what came is
     read for the verdict alone, in the same way for all.
@@ -98,7 +102,7 @@ def staffed_seasons(
     visits = pd.concat([made.visits, made.visits_to_come], ignore_index=True)
     given = _inputs(made)
     every = _patterns(visits, made, given, today=visits["date"].max().date())
-    found: dict[str, list[tuple[float, float, float]]] = {way: [] for way in WAYS}
+    found: list[Met] = []
     model: TrainedModel | None = None
     for number in range(n_origins):
         origin = FIRST_ORIGIN + timedelta(weeks=WEEKS * number)
@@ -114,9 +118,9 @@ def staffed_seasons(
             met = meet(came, roster, given)
             line = cost_line(roster, met, given)
             over = float(met.over.any("role").mean())
-            found[roster.name].append((over, line.visits_turned_away / WEEKS, line.total / WEEKS))
-    means = {way: np.mean(values, axis=0) for way, values in found.items()}
-    return tuple(Met(way, *(float(number) for number in means[way])) for way in WAYS)
+            a_week = line.visits_turned_away / WEEKS, line.total / WEEKS
+            found.append(Met(seed, origin, roster.name, over, *a_week))
+    return tuple(found)
 
 
 def _inputs(made: InventedPractice) -> StaffingInputs:

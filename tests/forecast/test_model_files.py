@@ -34,14 +34,9 @@ def keep_counts(records, counts, known_on: date, case: str = CASE) -> str:
 class World:
     """A practice with a model of a week ago, and what is known today."""
 
-    def __init__(self, practice, known: Known, places, origin: date) -> None:
+    def __init__(self, practice, known: Known, then: DataCut, model) -> None:
         self.practice, self.records = practice, open_records(practice)
-        then = known.before(origin)
-        vintage = keep_counts(self.records, then.counts, origin)
-        self.then = DataCut(origin, "snapshot-1", vintage, CASE, "issued")
-        self.model = train(then, places, cut=self.then)
-        self.known = known
-        keep_model(practice, self.model)
+        self.known, self.then, self.model = known, then, model
 
     def fit(self, practice=None, known=None, **cut):
         """Look for a model that a forecast of today, on data of its own, may rest on."""
@@ -51,9 +46,31 @@ class World:
         return newest_fit(practice or self.practice, self.records, known, cut=replace(today, **cut))
 
 
+def learn(practice, known: Known, places) -> tuple:
+    """Keep a model of a week ago; return its cut and it."""
+    origin = known.origin - timedelta(days=7)
+    then = known.before(origin)
+    records = open_records(practice)
+    vintage = keep_counts(records, then.counts, origin)
+    records.close()
+    cut = DataCut(origin, "snapshot-1", vintage, CASE, "issued")
+    model = train(then, places, cut=cut)
+    keep_model(practice, model)
+    return cut, model
+
+
+@pytest.fixture(scope="module")
+def learnt() -> list:
+    return []
+
+
 @pytest.fixture
-def world(small, known, places):
-    made = World(small, known, places, known.origin - timedelta(days=7))
+def world(small, known, places, learnt, made_once):
+    paths = (small.records_file, small.trained_folder)
+    made_once(
+        "model of a week ago", lambda: learnt.extend(learn(small, known, places)), paths=paths
+    )
+    made = World(small, known, *learnt)
     yield made
     made.records.close()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -59,9 +60,14 @@ class KnownVisits:
         return np.asarray(self.share(weeks) >= (least_share() if least is None else least))
 
 
-def known_visits(practice: Practice, records: Records, *, known_on: date) -> KnownVisits:
-    """Return the live visits of the days before a day, as far as they were entered by then."""
-    held = visits.visits(records, more=("entered",))
+def known_visits(
+    practice: Practice, records: Records, *, known_on: date, more: Sequence[str] = ()
+) -> KnownVisits:
+    """Return the live visits of the days before a day, as far as they were entered by then.
+
+    `more` are further columns, see `forecast.records.visits.visits`.
+    """
+    held = visits.visits(records, more=("entered", *more))
     delay = reporting_delay(held[["date", "entered"]])  # of the practice, whatever the day
     seen = held.loc[held["date"] < pd.Timestamp(known_on)]
     is_stamped = delay is not None

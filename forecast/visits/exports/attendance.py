@@ -100,6 +100,14 @@ class Attendances:
         named = np.bincount(distinct(pair[classed]) // n, minlength=self.n)
         return 1 - named / np.where(items, items, np.nan)
 
+    def longest(self, name: str) -> NDArray[np.float64]:
+        """Return the largest number of a column; not-a-number where none is known."""
+        numbers = self.rows[name].to_numpy(dtype=np.float64)[self.places]
+        known = ~np.isnan(numbers)
+        found = np.full(self.n, -np.inf)
+        np.maximum.at(found, self.number[known], numbers[known])
+        return np.where(np.isinf(found), np.nan, found)
+
     def n_lines(self) -> Codes:
         """Return how many lines each has."""
         return np.bincount(self.number, minlength=self.n)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from forecast.findings import Finding, row_findings
 from forecast.visits.exports.attendance import NOTE_BREAK, Attendances
 from forecast.visits.exports.cancelling import Standing, standing
+from forecast.visits.exports.layout import LENGTH
 from forecast.visits.exports.line_arrays import (
     NO_STAMP,
     Codes,
@@ -44,7 +45,8 @@ class Gathered:
         ``animal`` (the number, whatever the species; to tell visits apart, not to be kept),
         ``vet``, ``items``, ``item_classes`` and ``codes`` (tuples, sorted, no text twice),
         ``note``, ``postcode``, ``client``, ``unmapped`` (share of the items without a class,
-        not-a-number without items), ``n_lines``.
+        not-a-number without items), ``minutes`` (the longest that a line tells, not-a-number where
+        none does), ``n_lines``.
     tally
         Lines and visits that were set apart, by reason.
     """
@@ -176,6 +178,7 @@ def _visits(
             "postcode": seen.first("postcode"),
             "client": seen.first("client"),
             "unmapped": seen.share_without_class(),
+            LENGTH: seen.longest(LENGTH),
             "n_lines": seen.n_lines(),
         }
     )
@@ -290,5 +293,6 @@ def _one_of(group: pd.DataFrame, n_lines: Callable[[list[int]], int]) -> dict[st
         "unmapped": (group["unmapped"] * n_items).sum() / n_items.sum()
         if n_items.sum()
         else np.nan,
+        LENGTH: group[LENGTH].max(),
         "n_lines": n_lines(group["n_lines"].tolist()),
     }

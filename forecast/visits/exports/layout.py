@@ -24,6 +24,7 @@ from models.parameters import load_table
 COLUMNS = (
     *("visit", "date", "entered", "branch", "patient", "vet", "item", "code", "quantity", "amount"),
     *("note", "status", "species", "postcode", "client", "patient_name", "client_name"),
+    *("minutes", "begins", "ends"),
 )
 ROWS = ("lines", "visits")
 SERIAL = "serial"
@@ -31,6 +32,7 @@ DAY_ORDERS = ("day month year", "month day year", "year month day", SERIAL)
 DECIMALS = (",", ".")
 COUNTS, VOIDED, REOPENED = STATUSES = ("counts", "voided", "reopened")
 ALREADY_CLASSIFIED = ("visit", "date", "branch", "dog", "kind")  # our own format needs no layout
+LENGTH = "minutes"  # which it may have besides
 # What each key at the top may be; None: any text.
 _TOP: dict[str, Collection[str] | None] = {
     "name": None,

@@ -19,13 +19,14 @@ from forecast.findings import Finding, row_findings
 from forecast.sheets import Sheet, same_heading
 from forecast.visits.exports import line_checks
 from forecast.visits.exports.columns import ExportColumns
-from forecast.visits.exports.layout import STATUSES, Layout
+from forecast.visits.exports.layout import LENGTH, STATUSES, Layout
+from forecast.visits.exports.lengths import plausible_lengths, told_lengths
 from forecast.visits.exports.line_words import OTHER, LineWords
 from forecast.visits.exports.marks_and_orders import day_orders, decimal_numbers
 from forecast.visits.exports.questions import Question, refuse_while_asked
 from forecast.visits.rules import earliest_day
 
-_NUMBERS = ("quantity", "amount")
+_NUMBERS = ("quantity", "amount", LENGTH)
 _TEXTS = ("visit", "vet", "note", "postcode", "client")
 _WORDS_SHOWN = 8
 _CHECKED = {"is_filled": "date", "is_day": "date", "told_apart": "patient"}
@@ -40,7 +41,7 @@ class Lines:
     rows
         Index: row number in the file. ``visit, branch, patient, vet, item, item_class, code, note,
         status, species, postcode, client`` (categories of text, "" where nothing is known),
-        ``date`` and ``entered`` (datetime64[s]), ``quantity`` and ``amount`` (float).
+        ``date`` and ``entered`` (datetime64[s]), ``quantity``, ``amount`` and ``minutes`` (float).
         ``item`` is the code where a line has no text; ``species`` is dog, other or "";
         ``status`` counts, voided or reopened; ``patient`` the number that stays.
     n_read, n_left_out
@@ -136,6 +137,7 @@ def _kept(columns: ExportColumns, words: LineWords, typed: _Typed, today: date) 
     kept = frame.iloc[places]
     for name in ("entered", *_NUMBERS):
         _unreadable(columns, kept, places, name, findings)
+    kept = plausible_lengths(columns, kept, places, findings)
     kept = _no_stamps_ahead(columns, kept, findings, today)
     if typed.has_unplaced_zone():
         findings.append(
@@ -168,6 +170,7 @@ def _frame(columns: ExportColumns, words: LineWords, typed: _Typed) -> pd.DataFr
         "code": columns.text("code"),
         "quantity": typed.numbers("quantity"),
         "amount": typed.numbers("amount"),
+        LENGTH: told_lengths(columns, typed.numbers(LENGTH)),
         "status": words.status(),
         "species": words.species(),
     }

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from forecast.sheets import Sheet, same_heading
 from forecast.visits.exports.columns import Column, ExportColumns
 from forecast.visits.exports.layout import COLUMNS, Layout
-from forecast.visits.exports.written_days import take_apart
+from forecast.visits.exports.written_days import day_and_clock, take_apart
 from forecast.visits.exports.written_numbers import read_numbers
 from models.parameters import load_table
 
@@ -160,6 +160,15 @@ def _are_numbers(cells: list[str], today: date) -> bool:
     return n_read >= _MOST * len(cells)
 
 
+def _are_times(cells: list[str], today: date) -> bool:
+    n_read = sum(day_and_clock(cell)[1] is not None for cell in cells)
+    return n_read >= _MOST * len(cells)
+
+
+def _are_lengths(cells: list[str], today: date) -> bool:
+    return _are_numbers(cells, today) or _are_times(cells, today)
+
+
 def _hold_digits(cells: list[str], today: date) -> bool:
     return sum(bool(_DIGIT.search(cell)) for cell in cells) >= _HALF * len(cells)
 
@@ -173,6 +182,9 @@ _CHECKS: dict[str, Callable[[list[str], date], bool]] = {
     "entered": _are_days,
     "quantity": _are_numbers,
     "amount": _are_numbers,
+    "minutes": _are_lengths,
+    "begins": _are_times,
+    "ends": _are_times,
     "visit": _hold_digits,
     "patient": _hold_digits,
     "client": _hold_digits,

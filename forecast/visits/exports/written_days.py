@@ -268,6 +268,25 @@ def take_apart(texts: Sequence[str]) -> WrittenDays:
     return WrittenDays(texts, days, day_of, seconds, offset)
 
 
+def day_and_clock(text: str) -> tuple[str, int | None]:
+    """Return the day of a cell as it is written ("" where none is), and its time of day [s].
+
+    None where no time is written, or one that is none.
+    """
+    cut, clock = _cut(text)
+    seconds = _clock(text[clock:])[0] if clock < len(text) else -1
+    return text[:cut].strip(), None if seconds < 0 else seconds
+
+
+def _cut(text: str) -> tuple[int, int]:
+    """Return where the day of a cell ends and its time of day begins; no time: both at the end."""
+    colon = text.find(":")
+    if colon < 0:
+        return len(text), len(text)
+    cut = max(text.rfind(" ", 0, max(colon - 1, 0)), text.rfind("T", 0, colon))
+    return max(cut, 0), cut + 1
+
+
 def _clock(text: str) -> tuple[int, int]:
     match = _CLOCK.match(text.strip())
     if match is None:

@@ -19,6 +19,7 @@ from forecast.sheets import Progress, Sheet, SheetError, read_sheet, same_headin
 from forecast.visits.exports.export import GatheredExport, gathered
 from forecast.visits.exports.layout import (
     ALREADY_CLASSIFIED,
+    LENGTH,
     Layout,
     fitting,
     is_already_classified,
@@ -36,7 +37,8 @@ class Arriving:
     Attributes
     ----------
     visits
-        A row each: reference, date, branch, patient and client ("" where none is named), kind.
+        A row each: reference, date, branch, patient and client ("" where none is named), kind,
+        minutes (how long it took, not-a-number where nobody says).
         Read through a layout also entered, vet, items, item_classes, codes, note, postcode and
         unmapped; `kind` is then missing until a definition has judged.
     findings, n_read, n_left_out
@@ -134,6 +136,7 @@ def visit_rows(arriving: Arriving, dog_ids: Mapping[str, str]) -> list[Values]:
         "branch_id": visits["branch"].tolist(),
         "dog_id": [dog_ids.get(patient) for patient in visits["patient"].tolist()],
         "kind": [None] * n if arriving.layout else visits["kind"].tolist(),
+        LENGTH: _known(visits[LENGTH]),
     }
     if arriving.layout:
         words: dict[str, str] = {}

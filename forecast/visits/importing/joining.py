@@ -19,7 +19,10 @@ from forecast.visits.exports.gathering import combine
 from forecast.visits.exports.line_arrays import export_rules
 from forecast.visits.importing.arriving import Arriving
 
-_TOLD = ("entered", "vet", "items", "item_classes", "codes", "note", "unmapped", "layout")
+_TOLD = (
+    *("entered", "vet", "items", "item_classes", "codes", "note", "unmapped", "layout"),
+    "minutes",
+)
 Places = NDArray[np.int64]
 _BY_NUMBER, _BY_DAY = ["branch", "reference"], ["branch", "patient", "date"]
 
@@ -97,7 +100,7 @@ def _joined(held: pd.DataFrame, new: pd.DataFrame, pairs: Places) -> pd.DataFram
     theirs = new.iloc[pairs].reset_index(drop=True)
     ours = held.reset_index(drop=True)
     before = theirs.assign(
-        **{name: ours[name] for name in ("items", "item_classes", "codes", "unmapped")},
+        **{name: ours[name] for name in ("items", "item_classes", "codes", "unmapped", "minutes")},
         note=ours["note"].fillna(""),
         vet=ours["vet"].fillna(""),
         entered=ours["entered"].astype(theirs["entered"].dtype),

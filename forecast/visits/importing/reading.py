@@ -12,6 +12,7 @@ from datetime import date
 import pandas as pd
 
 from forecast.csv_files import CsvTable, csv_table, is_number, read_csv
+from forecast.findings import row_findings
 from forecast.records.tables import (
     CONSENT_ANSWERS,
     DOG_STATUSES,
@@ -22,7 +23,8 @@ from forecast.records.tables import (
 from forecast.records.vets import LONGEST_NAME as VET_LETTERS
 from forecast.regions import RegionError, parse_open_days
 from forecast.sheets import Sheet, read_sheet
-from forecast.visits.exports.layout import ALREADY_CLASSIFIED
+from forecast.visits.exports.layout import ALREADY_CLASSIFIED, LENGTH
+from forecast.visits.exports.lengths import implausible, length_limits
 from forecast.visits.rules import earliest_day
 
 _YES_NO = ("yes", "no")
@@ -36,14 +38,14 @@ _SEX_WORDS = (
 
 
 def read_visits(content: bytes, file: str, *, branches: Collection[str], today: date) -> CsvTable:
-    """Read visits: visit, date, branch, dog (empty if of no interest), kind."""
+    """Read visits: visit, date, branch, dog (empty if of no interest), kind, perhaps minutes."""
     sheet = read_sheet(content, file, expected=[ALREADY_CLASSIFIED])
     return classified_visits(sheet, branches=branches, today=today)
 
 
 def classified_visits(sheet: Sheet, *, branches: Collection[str], today: date) -> CsvTable:
     """Return the visits of a sheet of our own format; see `read_visits`."""
-    table = csv_table(sheet, required=ALREADY_CLASSIFIED)
+    table = csv_table(sheet, required=ALREADY_CLASSIFIED, optional=(LENGTH,))
     table.leave_out_empty("visit")
     table.leave_out_unknown("branch", sorted(branches))
     table.leave_out_unknown("kind", VISIT_KINDS)
@@ -56,7 +58,31 @@ def classified_visits(sheet: Sheet, *, branches: Collection[str], today: date) -
         fix="fill it in, or call the visit 'other'",
     )
     table.leave_out_repeated(["branch", "visit"])
+    _read_lengths(table)
     return table
+
+
+def _read_lengths(table: CsvTable) -> None:
+    """Turn minutes into numbers; what cannot be a length is not known, and said of its row."""
+    text = table.rows[LENGTH]
+    number = pd.to_numeric(text.where(is_number(text)), errors="coerce").astype(float)
+    unread = text.index[(text != "") & number.isna()]
+    least, most = length_limits()
+    table.findings += row_findings(
+        "not a number",
+        "warning",
+        table.file,
+        LENGTH,
+        rows=unread.tolist(),
+        found=[repr(cell) for cell in text.loc[unread]],
+        allowed=f"{least:g} to {most:g}, with a decimal point, or nothing",
+        fix="the length is taken as not known, the visit counts",
+    )
+    bad = (number < least) | (number > most)
+    table.findings += implausible(
+        table.file, LENGTH, number.index[bad].tolist(), number[bad].tolist()
+    )
+    table.rows = table.rows.assign(**{LENGTH: number.mask(bad)})
 
 
 def read_closures(content: bytes, file: str, *, branches: Collection[str]) -> CsvTable:

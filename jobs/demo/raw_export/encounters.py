@@ -43,7 +43,8 @@ class Seen:
         A row a patient and day: date, branch (number), patient (row of `patients`), kind, reason,
         cause (what an itch really came from, empty for flares), therapy and status (as the
         invention has them), written (how well a flare was written down), vet, at (minute of the
-        day), entered, system, client, late (typed in weeks later), named (one of the named cases).
+        day), entered, system, client, late (typed in weeks later), named (one of the named cases),
+        minutes (how long it lasted, not-a-number where nobody wrote it down).
     """
 
     encounters: pd.DataFrame
@@ -87,7 +88,7 @@ def _one_a_day(invented: InventedPractice) -> pd.DataFrame:
     ordered = ordered.sort_values("rank", kind="stable")
     again = ordered["dog"].notna() & ordered.duplicated(["dog", "date"])
     kept = ordered[~again].sort_values("order", ignore_index=True)
-    return kept[["date", "branch", "dog", "kind"]]
+    return kept[["date", "branch", "dog", "kind", "minutes"]]
 
 
 def _seen_together(

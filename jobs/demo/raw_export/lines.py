@@ -60,7 +60,7 @@ def written_lines(invented: InventedPractice, seen: Seen, billed: pd.DataFrame) 
 
 
 def described(lines: pd.DataFrame, seen: Seen, notes: NDArray[np.object_]) -> pd.DataFrame:
-    """Return what lines say of patient and owner, the vet and the note, as text."""
+    """Return what lines say of patient and owner, the vet and the note; minutes as numbers."""
     who, told = lines["who"].to_numpy(), lines["told"].to_numpy()
     there = who >= 0
     patient = seen.patients.iloc[np.where(there, who, 0)].set_axis(lines.index)
@@ -77,6 +77,7 @@ def described(lines: pd.DataFrame, seen: Seen, notes: NDArray[np.object_]) -> pd
             .where(there, ""),
             "vet": seen.vets.code[seen.encounters["vet"].to_numpy()[told]],
             "note": np.where(lines["says"], notes[told], ""),
+            "minutes": seen.encounters["minutes"].to_numpy()[told],
         },
         index=lines.index,
     )

@@ -121,6 +121,7 @@ def _new_system(lines: pd.DataFrame, invented: InventedPractice) -> bytes:
             "units": lines["quantity"].astype(str),
             "total": _money(lines["amount"], "."),
             "clinical_note": lines["note"],
+            "duration_min": _whole(lines["minutes"]),
             "status": lines["state"].map(_STATES[NEW]),
         }
     )
@@ -148,6 +149,13 @@ def _time(moments: pd.Series) -> pd.Series[str]:
     """Return the time of day as text."""
     minutes = moments.dt.hour * 60 + moments.dt.minute
     said: pd.Series[str] = minutes.map({m: f"{m // 60:02d}:{m % 60:02d}" for m in minutes.unique()})
+    return said
+
+
+def _whole(numbers: pd.Series) -> pd.Series[str]:
+    """Return whole numbers as text, empty where none is known."""
+    words = {number: f"{number:.0f}" for number in numbers.dropna().unique()}
+    said: pd.Series[str] = numbers.map(words).fillna("")
     return said
 
 

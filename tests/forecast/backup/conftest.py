@@ -59,13 +59,25 @@ def practice(tmp_path, database) -> Practice:
     return made
 
 
-@pytest.fixture
-def records(practice, tmp_path) -> Iterator[Records]:
+def fill(practice: Practice, outside: Path) -> None:
+    """Bring its exports in."""
     opened = open_records(practice)
     for kind, text in FILES.items():
-        path = tmp_path / f"{kind}.csv"
+        path = outside / f"{kind}.csv"
         path.write_text(text, encoding="utf-8")
         IMPORTERS[kind](practice, opened, path)
+    opened.close()
+
+
+@pytest.fixture
+def records(practice, tmp_path, database, made_once) -> Iterator[Records]:
+    if database:  # on a server there is no file to copy
+        fill(practice, tmp_path)
+    else:
+        exports = (tmp_path / f"{kind}.csv" for kind in FILES)
+        paths = (practice.records_file, practice.archive_folder, *exports)
+        made_once("backup", lambda: fill(practice, tmp_path), paths=paths)
+    opened = open_records(practice)
     yield opened
     opened.close()
 
@@ -90,10 +102,13 @@ def append(make_weather) -> Callable[[ClimateStore, str, str], str]:
 
 
 @pytest.fixture
-def climate(practice, append) -> ClimateStore:
-    opened = open_climate(practice)
-    opened.tag("first", append(opened, "2024-01-01", "2024-01-31"))
-    return opened
+def climate(practice, append, made_once) -> ClimateStore:
+    def fill() -> None:
+        opened = open_climate(practice)
+        opened.tag("first", append(opened, "2024-01-01", "2024-01-31"))
+
+    made_once("climate of back-ups", fill, paths=(practice.climate_folder,))
+    return open_climate(practice)
 
 
 @pytest.fixture

@@ -81,7 +81,22 @@ def practice(small: Practice, database: str) -> Practice:
 
 
 @pytest.fixture
-def desk(practice: Practice, tmp_path) -> Iterator[Desk]:
+def desk(practice: Practice, database: str, tmp_path, made_once) -> Iterator[Desk]:
+    def fill() -> None:
+        opened = open_records(practice)
+        for kind, text, importer in (
+            ("branches", BRANCHES, import_branches),
+            ("dogs", DOGS, import_dogs),
+        ):
+            path = tmp_path / f"{kind}.csv"
+            path.write_text(text, encoding="utf-8")
+            importer(practice, opened, path)
+        opened.close()
+
+    if database:  # on a server there is no file to copy
+        fill()
+    else:
+        made_once("desk", fill, paths=(practice.records_file, practice.archive_folder))
     records = open_records(practice)
     importers: dict[str, Any] = {
         "branches": import_branches,
@@ -103,8 +118,6 @@ def desk(practice: Practice, tmp_path) -> Iterator[Desk]:
         return importers[kind](practice, records, path)
 
     made = Desk(practice, records, bring)
-    bring("branches", BRANCHES)
-    bring("dogs", DOGS)
     yield made
     records.close()
 

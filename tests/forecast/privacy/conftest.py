@@ -135,13 +135,24 @@ def decline_a_plan(records: Records) -> None:
     add_decision(records, declined)
 
 
-@pytest.fixture
-def records(practice, outside) -> Iterator[Records]:
+def fill(practice: Practice, outside: Path) -> None:
+    """Bring its exports in, and decline a plan."""
     opened = open_records(practice)
     for kind, text in FILES.items():
         path = outside / f"{kind}.csv"
         path.write_text(text, encoding="utf-8")
         IMPORTERS[kind](practice, opened, path)
     decline_a_plan(opened)
+    opened.close()
+
+
+@pytest.fixture
+def records(practice, outside, database, made_once) -> Iterator[Records]:
+    if database:  # on a server there is no file to copy
+        fill(practice, outside)
+    else:
+        paths = (practice.records_file, practice.archive_folder, outside)
+        made_once("privacy", lambda: fill(practice, outside), paths=paths)
+    opened = open_records(practice)
     yield opened
     opened.close()

@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy import insert, select, text
 from sqlalchemy.exc import IntegrityError
 
-from forecast.records import Records, RecordsError, engine
+from forecast.records import Records, RecordsError, engine, open_records
 from forecast.records.tables import branch, dog, owner, visit
 
 on_sqlite = pytest.mark.parametrize("database", ["sqlite"], indirect=True)
@@ -110,11 +110,14 @@ def test_a_transaction_that_fails_changes_nothing(records):
 
 
 @on_sqlite
-def test_the_database_is_set_to_survive_a_power_cut(records):
-    """Write-ahead log, full synchronisation (2), foreign keys on."""
+def test_the_database_is_set_to_survive_a_power_cut(practice, monkeypatch):
+    """Write-ahead log, full synchronisation (2), foreign keys on; as in use, not as in tests."""
+    monkeypatch.setattr(engine, "_prepare_sqlite", engine._prepare_sqlite.__wrapped__)
+    records = open_records(practice)
     with records.reading() as connection:
         pragmas = ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
         held = {p: connection.exec_driver_sql(f"PRAGMA {p}").scalar() for p in pragmas}
+    records.close()
     assert held == {
         "journal_mode": "wal",
         "synchronous": 2,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 import re
 from concurrent.futures import ThreadPoolExecutor
 
@@ -25,6 +26,8 @@ from forecast.records.schema import (
     schema_of,
 )
 from forecast.records.tables import branch, dog, metadata
+
+IS_WHOLE = os.environ.get("FOREPAW_LONG") == "whole"
 
 
 @pytest.fixture
@@ -227,11 +230,20 @@ def structure(connection: Connection) -> dict[str, tuple]:
 
 
 def every_move() -> list:
-    """Return all pairs of schemas; those that miss the newest one go with the long tests."""
-    ways = itertools.product(sorted(set(SCHEMAS)), repeat=2)
-    return [
-        pytest.param(*way, marks=[] if newest_known() in way else pytest.mark.long) for way in ways
-    ]
+    """Return pairs of schemas: every pair with FOREPAW_LONG=whole, else single steps and leaps.
+
+    A move is made of single steps, so that the steps, and the leaps to the newest schema and from
+    it, meet all there is; the default tests make the leaps of the oldest and the last before.
+    """
+    known = sorted(set(SCHEMAS))
+    newest, often = known[-1], (known[0], known[-2], known[-1])
+    moves = []
+    for start, target in itertools.product(known, repeat=2):
+        is_default = newest in (start, target) and start in often and target in often
+        is_step = abs(known.index(start) - known.index(target)) == 1
+        if is_default or is_step or newest in (start, target) or IS_WHOLE:
+            moves.append(pytest.param(start, target, marks=[] if is_default else pytest.mark.long))
+    return moves
 
 
 @pytest.mark.parametrize(("start", "target"), every_move())

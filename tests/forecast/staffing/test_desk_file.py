@@ -309,6 +309,47 @@ def test_the_desks_workbook_brought_back_changes_nothing(records, bring):
     assert len(tables["minutes"]) == 15 + 1
 
 
+def test_amounts_carry_the_practice_s_currency_and_those_of_another_are_left_out(
+    tmp_path, small_settings
+):
+    """No rate is applied; where the practice names no currency, none can be given."""
+    settings = small_settings.replace("[practice]", '[practice]\ncurrency = "CHF"', 1)
+    practice = create_practice(tmp_path / "swiss", settings, now=NOW)
+    opened = open_records(practice)
+    prices = [["price", "amount", "currency"], ["locum_hour vet", 90, "CHF"]]
+    prices.append(["waiting_week", 8, "EUR"])
+    path = tmp_path / "prices.xlsx"
+    path.write_bytes(workbook({"prices": prices}))
+    (line,) = lines(import_staff(practice, opened, path))
+    assert line == (
+        "prices.xlsx [prices] row 3 column currency: another currency than the practice's: 'EUR'; "
+        "allowed: CHF, or nothing; give the amount in it"
+    )
+    told = desk_tables(opened, today=TODAY, currency="CHF")["prices"]
+    assert ["locum_hour vet", 90.0, "2023-03-01", 75.0, "CHF"] in told
+    opened.close()
+    found = read({**GOOD, "prices": prices})
+    assert [one for one in lines(found) if "CHF" in one or "EUR" in one] == [
+        "desk.xlsx [prices] row 2 column currency: another currency than the practice's: 'CHF'; "
+        "allowed: nothing; name it as currency under [practice] in practice.toml first",
+        "desk.xlsx [prices] row 3 column currency: another currency than the practice's: 'EUR'; "
+        "allowed: nothing; name it as currency under [practice] in practice.toml first",
+    ]
+
+
+def test_hours_that_change_within_the_weeks_ahead_hold_from_their_day(practice, records, bring):
+    """North opens Mondays alone, and from 20 March Tuesdays from noon: 5 hours in place of 10."""
+    opening = [["branch", "opening", "from"], ["north", "mon 8:00-18:00", "2023-03-01"]]
+    opening.append(["north", "tue 12:00-17:00", "2023-03-20"])
+    opening.append(["south", "mon 9:00-12:00", "2023-03-01"])
+    bring({**GOOD, "hours": opening})
+    found = desk_inputs(practice, records, first_day=date(2023, 3, 6), weeks=4).inputs
+    north = found.hours["north"]
+    assert north.open_days(date(2023, 3, 13)) == [date(2023, 3, 13)]
+    assert north.open_days(date(2023, 3, 20)) == [date(2023, 3, 21)]
+    assert [north.hours_on(date(2023, 3, day)) for day in (13, 14, 20, 21)] == [10.0, 0.0, 0.0, 5.0]
+
+
 def test_a_file_that_holds_none_of_the_tables_is_refused(bring):
     with pytest.raises(SheetError, match="holds none of the desk's tables; they are staff"):
         bring("dog,name\n1,Rex\n")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
@@ -17,6 +18,7 @@ from forecast.charts.load import load_chart
 from forecast.charts.theme import ChartError
 from forecast.regions import Branch, Hours
 from forecast.staffing.calendar import shifts_calendar
+from forecast.staffing.inputs import BranchHours
 from forecast.staffing.kept_plan import as_text, plan_of, what_if_of
 from forecast.staffing.overflow import LoadWeek
 from forecast.staffing.what_if import BranchClosed, Campaign, OneMore, OtherHours, WhatIf
@@ -118,10 +120,12 @@ def test_sheets_have_names_that_a_workbook_allows(make_plan):
     assert book.sheet_names[1:3] == ["A branch  with a  very  long na", "Load 2"]
 
 
-def calendar_of(plan, *, agreed=False, hours=True):
+def calendar_of(plan, *, agreed=False, hours=True, branch=None):
+    if branch is None:
+        branch = NORTH if hours else Branch("at-north", "North", "n", ("mon",))
     content = shifts_calendar(
         plan.shifts_at("at-north"),
-        branches={"at-north": NORTH if hours else Branch("at-north", "North", "n", ("mon",))},
+        hours={"at-north": BranchHours(branch)},
         people=PEOPLE,
         zone_of=lambda _: "Asia/Seoul",
         made_at=MADE,
@@ -144,6 +148,24 @@ def test_shifts_are_calendar_entries_in_the_branchs_own_time(make_plan):
     assert len({str(one["uid"]) for one in events}) == 3
     assert {str(one["status"]) for one in again} == {"CONFIRMED"}
     assert "Ada: vet, North" in {str(one["summary"]) for one in events}
+
+
+def test_a_shift_ends_when_its_opening_hours_are_over_or_the_branch_closes(make_plan):
+    """Eight hours with two hours closed at noon end at six; on a short day it ends at twelve."""
+    split = (Hours("mon", time(8), time(12)), Hours("mon", time(14), time(19)))
+    for spans, ends in ((split, 18), ((Hours("mon", time(9), time(12)),), 12)):
+        branch = Branch("at-north", "North", "n", ("mon", "tue"), spans)
+        first = calendar_of(make_plan(), branch=branch)[0]
+        assert first["dtend"].dt == datetime(2023, 3, 6, ends, tzinfo=ZoneInfo("Asia/Seoul"))
+
+
+def test_a_locum_keeps_its_uid_when_others_are_rostered_before(make_plan):
+    """The first locum of a day, branch and role is the same entry in each plan."""
+    plan = make_plan()
+    fewer = replace(plan, roster=replace(plan.roster, shifts=plan.roster.shifts[2:]))
+    every, alone = ({str(one["uid"]) for one in calendar_of(each)} for each in (plan, fewer))
+    assert len(alone) == 1
+    assert alone < every
 
 
 def test_where_hours_are_not_known_a_shift_is_a_day(make_plan):

@@ -65,12 +65,25 @@ def write(tmp_path) -> Callable[[str, str | bytes], Path]:
     return write_file
 
 
+def fill(practice: Practice, write: Callable[[str, str | bytes], Path]) -> None:
+    """Bring the branches and dogs in."""
+    opened = open_records(practice)
+    import_branches(practice, opened, write("branches.csv", BRANCHES))
+    import_dogs(practice, opened, write("dogs.csv", DOGS))
+    opened.close()
+
+
 @pytest.fixture
-def records(practice, empty_records, write) -> Records:
+def records(practice, database, write, made_once) -> Iterator[Records]:
     """Give records with the branches and dogs above."""
-    import_branches(practice, empty_records, write("branches.csv", BRANCHES))
-    import_dogs(practice, empty_records, write("dogs.csv", DOGS))
-    return empty_records
+    if database:  # on a server there is no file to copy
+        fill(practice, write)
+    else:
+        paths = (practice.records_file, practice.archive_folder)
+        made_once("branches and dogs", lambda: fill(practice, write), paths=paths)
+    opened = open_records(practice)
+    yield opened
+    opened.close()
 
 
 LAYOUT = """

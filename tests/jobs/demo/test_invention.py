@@ -39,7 +39,7 @@ COLUMNS = {
         "vet",
     ],
     "facts": ["dog", "kind", "value", "date"],
-    "visits": ["visit", "date", "branch", "dog", "kind"],
+    "visits": ["visit", "date", "branch", "dog", "kind", "minutes"],
     "therapies": ["dog", "therapy", "date", "status", "reason", "responded"],
     "scores": ["dog", "date", "pvas", "scorer"],
 }

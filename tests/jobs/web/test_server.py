@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing, suppress
+from datetime import UTC, datetime
 
 import httpx2
 import pytest
@@ -23,6 +24,14 @@ from jobs.web import Listening, WebError, connection, run_web
 from jobs.web.access_log import AccessLog
 
 ADDRESS = "127.0.0.1"
+MOMENT = datetime(2022, 6, 27, 0, 30, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def issued_practice(small_settings, tmp_path_factory):
+    """Give one without data in place of the filled one: nobody gets past the door here."""
+    practice = create_practice(tmp_path_factory.mktemp("bare") / "practice", small_settings)
+    return practice.folder, MOMENT
 
 
 def talk(port: int, *pieces: bytes, pause: float = 0.0) -> bytes:

@@ -26,7 +26,7 @@ def lines(*rows: dict[str, object]) -> Lines:
     frame["date"] = pd.to_datetime(pd.Series(day, index=frame.index).fillna("2024-05-13"))
     entered = frame.get("entered")
     frame["entered"] = pd.to_datetime(pd.Series(entered, index=frame.index, dtype=object))
-    for name in ("quantity", "amount"):
+    for name in ("quantity", "amount", "minutes"):
         values = frame.get(name, np.nan)
         frame[name] = pd.Series(values, index=frame.index, dtype=float)
     frame = frame.astype({"date": "datetime64[s]", "entered": "datetime64[s]"})

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from forecast.records.visits import visits_with_evidence
+from forecast.records.visits import visits, visits_with_evidence
 from forecast.visits import import_visits, take_back
 
 ITCHY = {"item": "CONS DERM", "note": "scratching again, paws"}
@@ -99,3 +99,28 @@ def test_wherever_an_export_is_cut_the_visits_are_the_same(practice, records, ex
     import_visits(practice, records, exporting(*lines[:cut], file="one.csv"))
     import_visits(practice, records, exporting(*lines[cut:], file="two.csv"))
     pd.testing.assert_frame_equal(held(records)[columns].sort_index(), whole)
+
+
+def test_a_length_is_kept_with_its_visit_and_not_known_stays_so(practice, records, write):
+    """From our own format; a bad one is said of its row, and the visit counts without it."""
+    told = ("V1,2024-05-06,n1,D1,itch flare,25", "V2,2024-05-06,n1,,other,")
+    rows = ["visit,date,branch,dog,kind,minutes", *told, "V3,2024-05-07,n1,,other,0", ""]
+    path = write("visits.csv", "\n".join(rows))
+    report = import_visits(practice, records, path)
+    assert (report.n_kept, report.n_left_out) == (3, 0)
+    (said,) = report.findings
+    assert (said.row, said.column, said.found) == (4, "minutes", "0 minutes")
+    kept = visits(records, more=("minutes",)).set_index("reference")["minutes"]
+    assert kept["V1"] == 25.0
+    assert kept[["V2", "V3"]].isna().all()
+
+
+def test_a_layout_s_length_goes_to_the_records(practice, records, exporting):
+    """The longest of a visit's lines; a second file adds its items and a longer length."""
+    layout = practice.layouts_folder / "desk.toml"
+    text = layout.read_text().replace('postcode = "Postcode"', 'minutes = "Postcode"')
+    layout.write_text(text)
+    import_visits(practice, records, exporting(ITCHY | {"postcode": "20"}, file="one.csv"))
+    assert visits(records, more=("minutes",))["minutes"].tolist() == [20.0]
+    import_visits(practice, records, exporting(TABLETS | {"postcode": "35"}, file="two.csv"))
+    assert visits(records, more=("minutes",))["minutes"].tolist() == [35.0]
