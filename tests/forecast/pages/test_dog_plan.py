@@ -217,22 +217,25 @@ def test_a_letter_that_is_printed_again_from_the_same_page_is_handed_over_once(r
 
 
 def test_a_dog_that_changed_hands_has_a_calendar_to_cancel_and_one_to_give(rex, at, opened):
-    """The number of the owner before is for whoever may see contacts; other branches see none."""
+    """Who the owner before is stands on the plan for whoever hands over, and is written down."""
     vet, desk, manager = at(Role.VET), at(Role.DESK), at(Role.MANAGER)
     decide(vet, "accept")
     desk.post(f"{AT}/calendar")
     change_owner(opened.records, "rex", "bo")
     page = desk.get(AT).text
     assert faults_of(page) == []
-    assert "The calendar of the owner before K-D1 is to be cancelled: the dog has another" in page
-    assert "The calendar of the owner is to be given to the new owner: the dog has a new" in page
+    assert "The calendar of the owner before is to be cancelled: the dog has another" in page
+    assert "The cancellation goes to Ada Quillfeather, ada@forepaw.invalid." in page
+    assert ("contact of an owner read", "rex-owner") in written(opened)
+    assert "The calendar of the new owner is to be given: the dog&#39;s new owner has no" in page
     recall = desk.get("/recall").text
     assert faults_of(recall) == []
     assert "2 calendars to be put right" in recall
-    assert "the owner before K-D1" in recall
-    told = manager.get("/recall").text
-    assert "the owner before" in told
-    assert "K-D1" not in told
+    assert "the owner before" in recall
+    assert "Quillfeather" not in recall
+    told = manager.get(AT).text
+    assert "The calendar of the owner before" in told
+    assert "Quillfeather" not in told
     assert "put right" not in at(Role.DESK, branches=["at-south"]).get("/recall").text
     form = hidden(page, f"{AT}/cancel")
     ended = icalendar.Calendar.from_ical(desk.post(f"{AT}/cancel", data=form).content)
@@ -241,6 +244,19 @@ def test_a_dog_that_changed_hands_has_a_calendar_to_cancel_and_one_to_give(rex, 
     page = desk.get(AT).text
     assert "The calendar of" not in page
     assert "<td>the owner before</td>" in page
+
+
+def test_a_time_that_was_booked_stands_in_the_form(rex, at, opened):
+    """It stays in the calendar until another is given, so the page does not say it is empty."""
+    vet = at(Role.VET)
+    decide(vet, "accept")
+    vet.post(f"{AT}/calendar", data={f"time-{DOSES[0]}": "10:30"})
+    page = vet.get(AT).text
+    assert f'name="time-{DOSES[0]}" type="time" value="10:30"' in page
+    assert f'name="time-{DOSES[1]}" type="time">' in page
+    sent = vet.post(f"{AT}/calendar", data={f"time-{DOSES[0]}": "11:00"}).content
+    (first, *_) = icalendar.Calendar.from_ical(sent).walk("VEVENT")
+    assert first["dtstart"].dt.hour == 11
 
 
 def test_a_day_on_which_the_branch_is_shut_is_said(rex, at, opened):
