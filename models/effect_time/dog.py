@@ -25,6 +25,7 @@ Ibrahim J.G., Chen M.-H. & Sinha D. 2001, Bayesian Survival Analysis, section 2.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +38,7 @@ from models.words import number_of
 
 Floats = NDArray[np.float64]
 SCORES, LABEL = "scores", "label"
+_SELDOM = 1  # %: a smaller chance is not said as a number
 _ROUNDS, _STILL = 200, 1e-10
 
 
@@ -112,10 +114,13 @@ class EffectTime:
         if self.longest >= self.cap:
             until = f"{until} or longer"
         seen = f"{number_of(self.relapses, 'relapse')} after {number_of(self.doses, 'dose')}"
+        chance = 100.0 * self.rate.no_response if self.rate else math.nan
+        none = "not known" if math.isnan(chance) else f"{chance:.0f} %"
+        if chance < _SELDOM:
+            none = f"under {_SELDOM} %"
         return (
             f"a dose holds {until} in four of five cases, from {seen} of this dog and from the "
-            "practice's other dogs; "
-            f"{self.rate.no_response if self.rate else 0.0:.0%} chance of no response"
+            f"practice's other dogs; chance of no response by these scores: {none}"
         )
 
 
