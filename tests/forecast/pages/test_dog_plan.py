@@ -236,7 +236,6 @@ def test_a_dog_that_changed_hands_has_a_calendar_to_cancel_and_one_to_give(rex, 
     told = manager.get(AT).text
     assert "The calendar of the owner before" in told
     assert "Quillfeather" not in told
-    assert "put right" not in at(Role.DESK, branches=["at-south"]).get("/recall").text
     form = hidden(page, f"{AT}/cancel")
     ended = icalendar.Calendar.from_ical(desk.post(f"{AT}/cancel", data=form).content)
     assert ended["method"] == "CANCEL"
@@ -246,40 +245,30 @@ def test_a_dog_that_changed_hands_has_a_calendar_to_cancel_and_one_to_give(rex, 
     assert "<td>the owner before</td>" in page
 
 
-def test_a_time_that_was_booked_stands_in_the_form(rex, at, opened):
-    """It stays in the calendar until another is given, so the page does not say it is empty."""
-    vet = at(Role.VET)
-    decide(vet, "accept")
-    vet.post(f"{AT}/calendar", data={f"time-{DOSES[0]}": "10:30"})
-    page = vet.get(AT).text
-    assert f'name="time-{DOSES[0]}" type="time" value="10:30"' in page
-    assert f'name="time-{DOSES[1]}" type="time">' in page
-    sent = vet.post(f"{AT}/calendar", data={f"time-{DOSES[0]}": "11:00"}).content
-    (first, *_) = icalendar.Calendar.from_ical(sent).walk("VEVENT")
-    assert first["dtstart"].dt.hour == 11
+def test_what_the_page_says_of_days_that_are_signed(rex, at, opened):
+    """A day on which the branch is shut, before signing and after; booked times; no false move.
 
-
-def test_a_day_on_which_the_branch_is_shut_is_said(rex, at, opened):
-    """Before it is signed and after, also where it was listed as closed only later."""
+    A proposal made since is held against the days ahead, and says nothing within the tolerance.
+    """
     vet, first = at(Role.VET), DOSES[0]
-    assert "does not open" not in vet.get(AT).text
     row = {"branch_id": "at-north", "date": first, "reason": "x", "full": False}
     with opened.records.writing() as connection:
         connection.execute(insert(tables.closure).values(**row))
     assert "does not open on 27 Mar 2023: choose another day." in vet.get(AT).text
     decide(vet, "accept")
-    assert "does not open on 27 Mar 2023: sign another day." in vet.get(AT).text
-
-
-def test_signed_dates_of_which_one_is_past_are_no_other_dates(rex, at, opened):
-    """A proposal made since has those ahead alone, and is the same."""
-    vet = at(Role.VET)
-    decide(vet, "accept")
+    vet.post(f"{AT}/calendar", data={f"time-{first}": "10:30"})
     propose(opened.records, "rex", plan_id="p2", doses=DOSES[:1], at=NOW + timedelta(hours=1))
-    assert "would propose otherwise" not in vet.get(AT).text, "within the tolerance: no move said"
+    page = vet.get(AT).text
+    assert "does not open on 27 Mar 2023: sign another day." in page
+    assert f'name="time-{first}" type="time" value="10:30"' in page
+    assert f'name="time-{DOSES[1]}" type="time">' in page, "none is booked"
+    assert "would propose otherwise" not in page
     later = {"doses": DOSES[:1], "moved": "against the plan signed, one dose in place of 2"}
     propose(opened.records, "rex", plan_id="p3", at=NOW + timedelta(hours=2), **later)
     assert "would propose otherwise: 2023-03-27; against the plan signed" in vet.get(AT).text
+    sent = vet.post(f"{AT}/calendar", data={f"time-{first}": "11:00"}).content
+    (event, *_) = icalendar.Calendar.from_ical(sent).walk("VEVENT")
+    assert event["dtstart"].dt.hour == 11
 
 
 def test_consent_is_asked_at_the_desk_and_opens_the_gate(rex, at, opened):
