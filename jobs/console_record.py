@@ -62,7 +62,8 @@ def show_backtest(scores: pd.DataFrame, *, seed: int) -> None:
     for at, row in enumerate(first.to_dict("records")):
         relative = [_number(found["relative"].iloc[at]) for found in against.values()]
         span = _span(row["low"], row["high"], "one season")
-        table.add_row(str(row["lead"]), str(row["cases"]), *relative, span, _number(row["p_value"], digits=3))
+        p_value = _number(row["p_value"], digits=3)
+        table.add_row(str(row["lead"]), str(row["cases"]), *relative, span, p_value)
     print_table(table)
     paragraph(
         "The span, drawn from whole seasons, and p (Diebold-Mariano with the small-sample "

@@ -29,7 +29,7 @@ def _scores(n_origins: int) -> pd.DataFrame:
 
 @pytest.fixture
 def paper(monkeypatch) -> io.StringIO:
-    """What is printed, on a screen of 120 columns."""
+    """Return what is printed, on a screen of 120 columns."""
     found = io.StringIO()
     screen = Console(file=found, width=120, highlight=False)
     monkeypatch.setattr(console_module, "console", screen)
