@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -15,10 +15,12 @@ import xlsxwriter
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
+from forecast.staffing.burdens import burden_note, burden_words, burdens
 from forecast.staffing.inputs import ROLES
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import LoadWeek
 from forecast.staffing.roster import Shift
+from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
 from forecast.staffing.words import (
     branch_answer,
     count,
@@ -51,6 +53,7 @@ class _Looks:
     small: Format
     day: Format
     number: Format
+    whole: Format
     per_cent: Format
     likely: Format
 
@@ -61,7 +64,7 @@ def staffing_workbook(
     names: Mapping[str, str],
     people: Mapping[str, str],
     notes: Sequence[str],
-    agreed: bool,
+    agreed: Collection[date],
 ) -> bytes:
     """Return a plan as a workbook.
 
@@ -72,7 +75,7 @@ def staffing_workbook(
     notes
         What must be known before it is read, such as that the practice is invented.
     agreed
-        Whether the roster is worked by, or is a proposal.
+        Mondays of the weeks whose shifts are worked by; those of all others are a proposal.
     """
     out = io.BytesIO()
     with xlsxwriter.Workbook(out, {"in_memory": True, **_PLAIN}) as book:
@@ -80,12 +83,14 @@ def staffing_workbook(
         _summary(
             book.add_worksheet("summary"), plan, names, [*notes, _standing(plan, agreed)], looks
         )
-        taken = {"summary", "load", "orders"}
+        taken = {"summary", "load", "orders", "people"}
         for branch in plan.branches:
             name = _sheet_name(names.get(branch, branch), taken)
             _branch(book.add_worksheet(name), plan, branch, names, people, looks)
         _load(book.add_worksheet("load"), plan, names, looks)
         _orders(book.add_worksheet("orders"), plan, names, looks)
+        if plan.sees_people:
+            _people(book.add_worksheet("people"), plan, names, people, looks)
     return out.getvalue()
 
 
@@ -98,13 +103,18 @@ def _looks(book: xlsxwriter.Workbook) -> _Looks:
         small=book.add_format({"italic": True, "font_color": "#4e5b69", **wrapped}),
         day=book.add_format({"num_format": "ddd d mmm yyyy", "align": "left", "valign": "top"}),
         number=book.add_format({"num_format": "0.0", "valign": "top"}),
+        whole=book.add_format({"num_format": "0", "valign": "top"}),
         per_cent=book.add_format({"num_format": "0 %", "valign": "top"}),
         likely=book.add_format({"num_format": "0 %", "bold": True, "bg_color": "#fbf6d9"}),
     )
 
 
-def _standing(plan: KeptPlan, agreed: bool) -> str:
-    state = "The roster is agreed." if agreed else "The roster is a proposal."
+def _standing(plan: KeptPlan, agreed: Collection[date]) -> str:
+    n_agreed = sum(week in agreed for week in plan.weeks)
+    state = "The roster is agreed." if n_agreed else "The roster is a proposal."
+    if 0 < n_agreed < len(plan.weeks):
+        state = f"Shifts of {n_agreed} of the {len(plan.weeks)} weeks are agreed, the others a "
+        state += "proposal; loads, odds and costs are those of the newest plan."
     return f"Forecast {plan.issue_id}; reckoned on {plan.made_on}. {state}"
 
 
@@ -209,6 +219,9 @@ def _money(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> int:
         cells: list[Cell] = [one.roster, one.wages, one.extra_shifts, one.locums, one.overtime]
         cells += [one.turned_away, one.waiting, one.total, one.low, one.high]
         _write(sheet, row, cells, [looks.text, *[looks.number] * 9])
+    if any(one.roster == LAST_YEAR for one in plan.money.lines):
+        row += 1
+        _told(sheet, row, LAST_YEAR_NOTE, looks.small, width=_SUMMARY_WIDTH)
     if plan.money.prices_from_table:
         row += 1
         of_house = count(len(plan.money.prices_from_table), "price is", "prices are")
@@ -271,7 +284,7 @@ def _roster(
 ) -> None:
     shifts = plan.shifts_at(branch)
     slots = {one.day: one.slots for one in plan.slots if one.branch == branch}
-    for day in sorted({one.day for one in shifts}):
+    for day in sorted({one.day for one in shifts} | set(slots)):
         own = [one for one in shifts if one.day == day]
         told: list[Cell] = [
             ", ".join(shift_words(one, people) for one in own if one.role == role) or "nobody"
@@ -326,3 +339,27 @@ def _orders(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _
     sheet.set_column(0, 8, 18)
     sheet.freeze_panes(1, 2)
     _printed(sheet, title_row=0)
+
+
+def _people(
+    sheet: Worksheet,
+    plan: KeptPlan,
+    names: Mapping[str, str],
+    people: Mapping[str, str],
+    looks: _Looks,
+) -> None:
+    heads = ["who", "branch", "hours paid", "hours rostered", "of them in peak weeks"]
+    heads += ["share in peak weeks", "extra shifts", "away from home", "burdens of peak weeks"]
+    _told(sheet, 0, burden_words(plan.roster, people), looks.title, width=_BRANCH_WIDTH)
+    _told(sheet, 1, burden_note(plan.roster), looks.small, width=_BRANCH_WIDTH)
+    _headings(sheet, 2, heads, looks)
+    for row, one in enumerate(burdens(plan.roster), start=3):
+        cells: list[Cell] = [people.get(one.person, "erased"), names.get(one.home, one.home)]
+        cells += [one.contract, one.hours, one.peak_hours, one.peak_share]
+        cells += [float(one.extra), float(one.away), float(one.peak_burdens)]
+        shapes = [looks.text, looks.text, *[looks.number] * 3, looks.per_cent]
+        _write(sheet, row, cells, [*shapes, *[looks.whole] * 3])
+    sheet.set_column(0, 1, 22)
+    sheet.set_column(2, 8, 14)
+    sheet.freeze_panes(3, 1)
+    _printed(sheet, title_row=2)
