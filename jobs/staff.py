@@ -10,7 +10,6 @@ from typing import Any
 
 from threadpoolctl import threadpool_limits
 
-from forecast.charts.theme import INVENTED
 from forecast.issuing import Issue, latest_issue
 from forecast.outbox import STAFF
 from forecast.practice import Practice
@@ -29,6 +28,7 @@ from forecast.staffing.visit_lengths import learned_minutes, with_learned
 from forecast.staffing.what_if import Change, WhatIf, try_change
 from forecast.staffing.workbook import staffing_workbook
 from forecast.staffing.worked import Worked, worked_by
+from forecast.wording import INVENTED
 from jobs.ledger import recorded_run
 
 _PRIVATE_FOLDER = 0o700

@@ -264,7 +264,7 @@ def _burdens(asked: Asked, plan: KeptPlan | None, names: Mapping[str, str]) -> d
             one.away,
             one.peak_burdens,
         )
-        for one in burdens(plan.roster)
+        for one in burdens(plan.roster, who)
     )
     note_on = burden_note(plan.roster)
     return {"burden": burden_words(plan.roster, who), "burden_note": note_on, "people": rows}

@@ -10,7 +10,6 @@ from datetime import date, timedelta
 from starlette.responses import Response
 
 from forecast.accounts.roles import Right
-from forecast.charts.theme import INVENTED
 from forecast.pages.figure_pages import FigureShown
 from forecast.pages.page import Asked, NotFoundError, Page, PageError, View
 from forecast.pages.staffing_figures import figures_of
@@ -33,7 +32,7 @@ from forecast.staffing.roster import Shift
 from forecast.staffing.slots import PhonePeople
 from forecast.staffing.words import branch_answer, likely_weeks, told_odds
 from forecast.staffing.workbook import shift_words, staffing_workbook
-from forecast.wording import odds
+from forecast.wording import INVENTED, odds
 
 _TYPES = {"svg": "image/svg+xml", "json": "application/json"}
 _SAFE = re.compile(r"[\w-]+")

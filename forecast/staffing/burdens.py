@@ -47,8 +47,11 @@ class Burden:
         return self.peak_hours / self.hours if self.hours > 0 else None
 
 
-def burdens(roster: Roster) -> tuple[Burden, ...]:
-    """Return what a roster asks of each of its people, by home and most burdens first."""
+def burdens(roster: Roster, who: Mapping[str, str]) -> tuple[Burden, ...]:
+    """Return what a roster asks of each of its people: by home, most burdens first, then by name.
+
+    `who` says what people are called, by their random ids.
+    """
     peaks = set(roster.peak_weeks)
     contract: dict[str, float] = {}
     home: dict[str, str] = {}
@@ -71,7 +74,11 @@ def burdens(roster: Roster) -> tuple[Burden, ...]:
                 sum(one.is_extra or one.is_away for one in peak),
             )
         )
-    return tuple(sorted(found, key=lambda one: (one.home, -one.peak_burdens, one.person)))
+
+    def in_order(one: Burden) -> tuple[str, int, str, str]:
+        return one.home, -one.peak_burdens, who.get(one.person, ""), one.person
+
+    return tuple(sorted(found, key=in_order))
 
 
 def burden_note(roster: Roster) -> str:
@@ -85,7 +92,7 @@ def burden_note(roster: Roster) -> str:
 
 def burden_words(roster: Roster, who: Mapping[str, str]) -> str:
     """Say how evenly the burdens of the peak weeks lie, in a sentence."""
-    found = burdens(roster)
+    found = burdens(roster, who)
     most = max((one.peak_burdens for one in found), default=0)
     if not most:
         return "Nobody works over the contract or away from home in the peak weeks."

@@ -82,7 +82,7 @@ def test_the_answer_stands_first_then_odds_orders_and_costs(at, planned):
     for part in ("3 in 4", "flea control", "9,885", "-1,205", "No vet can be there on Wednesdays"):
         assert part in page.text.replace("\u2212", "-"), part
     assert 'href="/staffing/branches/at-north?week=2023-03-13"' in page.text
-    assert "in money [EUR]" in page.text
+    assert "on the same futures [EUR]." in page.text
     assert "How the load lies on people" in page.text
     rows = json.loads(manager.get("/staffing.json").text)["people"]
     assert [(row["who"], row["hours"], row["extra_shifts"]) for row in rows] == [

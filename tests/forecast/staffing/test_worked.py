@@ -94,7 +94,7 @@ def test_burdens_of_each_person_are_counted_by_hand():
         Shift(peak, "n", "vet", 8.0, None),
     )
     roster = Roster("plan", shifts, staff, (MONDAY, peak), peak_weeks=(peak,), burden={})
-    ada, bo = burdens(roster)
+    ada, bo = burdens(roster, {"ada": "Ada", "bo": "Bo"})
     assert (ada.person, ada.contract, ada.hours, ada.peak_hours) == ("ada", 32.0, 24.0, 16.0)
     assert (ada.extra, ada.away, ada.peak_burdens) == (1, 1, 2)
     assert ada.peak_share == pytest.approx(2 / 3)
