@@ -26,6 +26,7 @@ import pytest
 import xarray as xr
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Connection, NullPool, create_engine, make_url
+from xdist.scheduler import LoadFileScheduling
 
 from forecast.records import Records, engine
 from forecast.records.schema import migrate, schema_of
@@ -346,6 +347,35 @@ def new_database(request: pytest.FixtureRequest) -> Iterator[str]:
 MINUTES_LONG = ("test_walk.py", "test_dogs_walk.py", "test_serving.py", "test_kills.py")
 MINUTES_LONG += ("test_month.py", "test_demo_run.py", "test_pull_kills.py", "test_backup.py")
 MINUTES_LONG += ("test_simulation_study.py", "test_attribution.py")
+
+
+# Files that share what takes seconds to make go to one worker, which makes it once.
+TOGETHER = {
+    "the demo": ("test_demo_run.py", "demo/test_serving.py"),
+    "filled by commands": (
+        *("test_cli.py", "test_backup.py", "test_registry.py", "test_remake.py", "test_tidy.py"),
+        *("test_culprits.py", "test_console.py", "test_outputs.py", "cli/test_plans.py"),
+    ),
+    "issued on three days": ("test_issue.py", "test_replay.py", "test_draw.py", "test_staff.py"),
+    "looked at in a browser": (
+        *("web/test_walk.py", "web/test_dogs_walk.py", "web/test_plan_walk.py"),
+        *("web/test_alerts_walk.py", "web/test_staffing_walk.py"),
+    ),
+}
+_WORKER_OF = {f"tests/jobs/{file}": name for name, files in TOGETHER.items() for file in files}
+
+
+class _FilesTogether(LoadFileScheduling):
+    """Give a worker a file at a time, or those files that stand together above."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = super()._split_scope(nodeid)
+        return _WORKER_OF.get(file, file)
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> LoadFileScheduling | None:
+    """Let `--dist loadfile` keep those files together."""
+    return _FilesTogether(config, log) if config.getoption("dist") == "loadfile" else None
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -7,9 +7,9 @@ From what is known up to the issue day three members say when the plant will flo
     what is left of the warmth of the weeks before the issue day, which lasts
     (:mod:`models.season.season_traces`); the hindcast model's date, averaged over the traces;
 *direct*
-    a regression of past dates on the predictors of such continued seasons, averaged over the
-    traces: it learns how far what is known on this day can be trusted, and falls back to the usual
-    date where it cannot;
+    a regression of past dates on that date alone, with station offsets: it learns how far what is
+    known on this day can be trusted, falls back to the usual date where it cannot, and knows that
+    the plants of its past seasons had not flowered by this day either;
 *climatology with a trend*
     each station's usual date, and the common trend.
 
@@ -99,6 +99,18 @@ class Continued:
     variance: _Array
     never: _Array
 
+    def chosen(self, seasons: NDArray[np.bool_]) -> Continued:
+        """Return some of the seasons."""
+        return Continued(self.rows.chosen(seasons), self.variance[seasons], self.never[seasons])
+
+    def joined(self, other: Continued) -> Continued:
+        """Return these seasons and others."""
+        return Continued(
+            self.rows.joined(other.rows),
+            np.append(self.variance, other.variance),
+            np.append(self.never, other.never),
+        )
+
 
 @dataclass(frozen=True)
 class OnsetAhead:
@@ -106,21 +118,30 @@ class OnsetAhead:
 
     Attributes
     ----------
-    region, year
-        Which seasons.
+    region
+        Position of the region of each season in the weather asked for.
     members
         Days from the first day of the season, equally likely, rising, dims (season, level) [d].
     by_member
         What each of `MEMBERS` expects, dims (member, season) [d].
-    never
-        Probability that the season does not come, by season.
+    continued
+        What it rests on.
     """
 
     region: _Whole
-    year: _Array
     members: _Array
     by_member: _Array
-    never: _Array
+    continued: Continued
+
+    @property
+    def year(self) -> _Array:
+        """Year of each season."""
+        return self.continued.rows.year
+
+    @property
+    def never(self) -> _Array:
+        """Probability that the season does not come, by season."""
+        return self.continued.never
 
     def quantile(self, level: float) -> _Array:
         """Return a quantile of the date of each season, given that it comes [d]."""
@@ -224,15 +245,45 @@ class InSeasonOnset:
         region = trained.station[asked]
         season = np.array([position[int(year)] for year in trained.year[asked]], dtype=np.int64)
         continued, enough = self._continued(weather, seasons, region, season, earlier_only=False)
-        self.observed_: _Array = observed[asked][enough]
-        if len(self.observed_) < _LEAST_SEASONS:
+        usable = observed[asked][enough]
+        if len(usable) < _LEAST_SEASONS:
             raise OnsetError(
                 f"a forecast on day {self.issue_day} of the season needs {_LEAST_SEASONS} past "
                 f"seasons that had not flowered by then and years to lend weather, found "
-                f"{len(self.observed_)}: bring more dates or weather, or use climatology"
+                f"{len(usable)}: bring more dates or weather, or use climatology"
             )
-        self._fit_members(continued)
+        self._fit_members(continued, usable)
         return self
+
+    def updated(self, onset: FloweringOnset, ahead: OnsetAhead, day: _Array) -> InSeasonOnset:
+        """Return the forecast that knows too how a season came that it had forecast.
+
+        Parameters
+        ----------
+        onset
+            The hindcast model with that season's dates (`FloweringOnset.updated`): the same sets.
+        ahead
+            What `predict` returned for the season.
+        day
+            Observed day of each of its regions, counted from the first day of the season; NaN
+            where none was observed [d]. One before the issue day tells this forecast nothing.
+
+        Raises
+        ------
+        OnsetError
+            If the hindcast model has other parameter sets: predictors would not be the same.
+        """
+        if not np.array_equal(onset.predictors_.sets.values, self.onset.predictors_.sets.values):
+            raise OnsetError(
+                "a forecast in season is updated with a hindcast model of the same parameter "
+                "sets, this one has others: make a new forecast and fit it"
+            )
+        later = InSeasonOnset(onset, issue_day=self.issue_day)
+        later.southern_, later.horizon_ = self.southern_, self.horizon_
+        came = np.nan_to_num(day, nan=-1.0) >= self.issue_day
+        continued = self._past.joined(ahead.continued.chosen(came))
+        later._fit_members(continued, np.append(self.observed_, day[came]))
+        return later
 
     def predict(self, weather: xr.Dataset, year: int) -> OnsetAhead:
         """Forecast the onset of every region in one season.
@@ -275,10 +326,11 @@ class InSeasonOnset:
             )
         return self._distribution(continued, self._members(continued), place)
 
-    def _fit_members(self, continued: Continued) -> None:
+    def _fit_members(self, continued: Continued, observed: _Array) -> None:
+        self._past, self.observed_ = continued, observed
         table = load_table("models.season", "season.toml")
-        self.direct_ = StationRegression(self.onset.predictors_.shares)
-        self.direct_.fit(continued.rows, self.observed_)
+        self.direct_ = StationRegression(np.array([table.number("in_season.direct")]))
+        self.direct_.fit(self._traced_rows(continued.rows), self.observed_)
         trend = np.array([table.number("in_season.trend")])
         self.trend_ = StationRegression(trend)
         self.trend_.fit(_trend_rows(continued.rows), self.observed_)
@@ -300,17 +352,22 @@ class InSeasonOnset:
         self.shape_: _Array = np.quantile(error / sd, at)
         self.left_out_ = self._spread_out(members, sd, continued, continued.rows.station)
 
+    def _traced_rows(self, rows: Rows) -> Rows:
+        """Return the same rows with what traces expect, offsets aside, as their only predictor."""
+        return rows.with_predictors((rows.predictors @ self.onset.regression_.slopes)[:, None])
+
     def _members(self, continued: Continued) -> _Array:
         return np.stack(
             [
                 self.onset.regression_.predict(continued.rows),
-                self.direct_.predict(continued.rows),
+                self.direct_.predict(self._traced_rows(continued.rows)),
                 self.trend_.predict(_trend_rows(continued.rows)),
             ]
         )
 
     def _distribution(self, continued: Continued, members: _Array, place: _Whole) -> OnsetAhead:
-        factor = (self.direct_.predict_sd(continued.rows) / self.direct_.noise_) ** 2
+        traced = self._traced_rows(continued.rows)
+        factor = (self.direct_.predict_sd(traced) / self.direct_.noise_) ** 2
         factor *= few_years(len(np.unique(self.direct_.rows_.year)))
         sd = np.sqrt(factor * (self.spread_ @ [np.ones(len(place)), continued.variance]))
         return self._spread_out(members, sd, continued, place)
@@ -319,13 +376,8 @@ class InSeasonOnset:
         self, members: _Array, sd: _Array, continued: Continued, place: _Whole
     ) -> OnsetAhead:
         days = (self.weights_ @ members)[:, None] + sd[:, None] * self.shape_
-        return OnsetAhead(
-            place,
-            continued.rows.year,
-            cut_before(days, self.issue_day - 0.5),
-            members,
-            continued.never,
-        )
+        days = cut_before(days, self.issue_day - 0.5)
+        return OnsetAhead(place, days, members, continued)
 
     def _continued(
         self,

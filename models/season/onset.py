@@ -25,9 +25,14 @@ from numpy.typing import NDArray
 
 from models.allergens import Allergen
 from models.parameters import load_table
-from models.season.families import ParameterSets
+from models.season.families import ParameterSets, SeasonDays
 from models.season.family_fit import fit_sets
-from models.season.flowering_dates import OnsetError, observed_days, require_one_kind
+from models.season.flowering_dates import (
+    Observed,
+    OnsetError,
+    observed_days,
+    require_one_kind,
+)
 from models.season.onset_predictors import OnsetPredictors
 from models.season.season_weather import (
     SeasonWeather,
@@ -99,11 +104,7 @@ class FloweringOnset:
         seasons = season_weather(weather, first_day=self.first_day_)
         self.regions_ = [str(name) for name in np.atleast_1d(weather["region"].values)]
         seen = observed_days(seasons, self.regions_, flowering)
-        low, high = without_gaps(
-            seasons.tasmin[seen.region, seen.season], seasons.tasmax[seen.region, seen.season]
-        )
-        latitude = seasons.latitude[seen.region]
-        days = season_days(low, high, latitude, first_day=self.first_day_)
+        days = _seen_days(seasons, seen)
         try:
             sets = fit_sets(days, seen.day, late=is_late(self.first_day_)).sets
         except ValueError as error:
@@ -112,6 +113,41 @@ class FloweringOnset:
                 "that they are of a plant that flowers between late winter and early summer"
             ) from error
         self.predictors_ = OnsetPredictors(sets, int(seen.day.mean()))
+        self._regress(seasons, seen, days)
+        return self
+
+    def updated(self, weather: xr.Dataset, flowering: pd.DataFrame) -> FloweringOnset:
+        """Return the model with the same parameter sets, learnt anew from dates.
+
+        A hundredth of the work of a fit: what one more year of dates says of sets is little, what
+        it says of the stations' offsets is not.
+
+        Parameters
+        ----------
+        weather, flowering
+            As for `fit`, of the same regions in the same order.
+
+        Raises
+        ------
+        OnsetError
+            As for `fit`, and where the regions are others.
+        """
+        require_one_kind(flowering)
+        model = FloweringOnset()
+        model.first_day_, model.predictors_ = self.first_day_, self.predictors_
+        model.regions_ = [str(name) for name in np.atleast_1d(weather["region"].values)]
+        if model.regions_ != self.regions_:
+            raise OnsetError(
+                f"an onset model is updated with weather of its own {len(self.regions_)} regions, "
+                f"in their order; the weather holds {', '.join(model.regions_)}: fit it anew"
+            )
+        seasons = season_weather(weather, first_day=self.first_day_)
+        seen = observed_days(seasons, model.regions_, flowering)
+        model._regress(seasons, seen, _seen_days(seasons, seen))
+        return model
+
+    def _regress(self, seasons: SeasonWeather, seen: Observed, days: SeasonDays) -> None:
+        latitude = seasons.latitude[seen.region]
         rows = Rows(
             self.predictors_.of(days, latitude)[0],
             seen.region,
@@ -121,7 +157,6 @@ class FloweringOnset:
         )
         self.regression_ = StationRegression(self.predictors_.shares).fit(rows, seen.day)
         self._place(seasons.latitude, seasons.longitude)
-        return self
 
     def _place(self, latitude: _Array, longitude: _Array) -> None:
         self.latitude_, self.longitude_ = latitude, longitude
@@ -252,6 +287,14 @@ class FloweringOnset:
         model.regression_ = StationRegression.from_dict({n: stored[n].values for n in names})
         model._place(stored["region_latitude"].values, stored["region_longitude"].values)
         return model
+
+
+def _seen_days(seasons: SeasonWeather, seen: Observed) -> SeasonDays:
+    """Return what drove development in the season of each date."""
+    low, high = without_gaps(
+        seasons.tasmin[seen.region, seen.season], seasons.tasmax[seen.region, seen.season]
+    )
+    return season_days(low, high, seasons.latitude[seen.region], first_day=seasons.first_day)
 
 
 def _first_day(weather: xr.Dataset, flowering: pd.DataFrame) -> str:

@@ -86,9 +86,36 @@ class Rows:
             self.year[rows],
         )
 
+    def joined(self, other: Rows) -> Rows:
+        """Return these rows and others."""
+        return Rows(
+            np.vstack([self.predictors, other.predictors]),
+            np.append(self.station, other.station),
+            np.append(self.latitude, other.latitude),
+            np.append(self.longitude, other.longitude),
+            np.append(self.year, other.year),
+        )
+
     def with_predictors(self, predictors: _Array) -> Rows:
         """Return the same rows with other predictors."""
         return Rows(predictors, self.station, self.latitude, self.longitude, self.year)
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """A covariance of rows: what all share, as a factor, and what each station has alone.
+
+    Attributes
+    ----------
+    shared
+        Its product with itself is the covariance from level, predictors and neighbours, dims
+        (row, number of them).
+    alone
+        Rows of each station, and their own covariance.
+    """
+
+    shared: _Array
+    alone: list[tuple[NDArray[np.int64], _Array]]
 
 
 class StationRegression:
@@ -126,9 +153,9 @@ class StationRegression:
         self.weight_: _Array = np.ones(len(day))
         table = load_table("models.season", "season.toml")
         limit = table.number("onset.regression.outlier")
-        kernel = self._kernel(self.rows_, self.rows_)
+        parts = self._parts()
         for step in range(_REWEIGHTINGS):
-            self._solve(kernel)
+            self._solve(parts)
             residual = self.alpha_ / self.weight_
             scale = _TO_SD * float(np.median(np.abs(residual)))
             if step < _REWEIGHTINGS - 1:
@@ -145,7 +172,7 @@ class StationRegression:
         rows = self._standard(rows)
         cross = self._kernel(rows, self.rows_)
         prior = self._prior(rows)
-        explained = np.einsum("ij,ij->i", cross, cho_solve(self._factor, cross.T).T)
+        explained = np.einsum("ij,ij->i", cross @ self._inverse, cross)
         return np.asarray(self.noise_ * np.sqrt(np.maximum(prior - explained, 0.0) + 1.0))
 
     def offsets(self, station: NDArray[np.int64], latitude: _Array, longitude: _Array) -> _Array:
@@ -194,14 +221,49 @@ class StationRegression:
             share[mine] = (np.diag(block) - 1.0 / self.weight_[left] + 1.0)[own]
         return error, share
 
-    def _solve(self, kernel: _Array) -> None:
-        self._factor = cho_factor(kernel + np.diag(1.0 / self.weight_), lower=True)
-        self.alpha_: _Array = cho_solve(self._factor, self.day_ - self.level_)
+    def _solve(self, parts: _Parts) -> None:
+        """Solve by the block that each station has alone, and what all share (Woodbury)."""
+        held, solved, day = parts.shared.copy(), self.day_ - self.level_, self.day_ - self.level_
+        self._alone = []
+        for rows, block in parts.alone:
+            alone = np.linalg.inv(block + np.diag(1.0 / self.weight_[rows]))
+            held[rows], solved[rows] = alone @ parts.shared[rows], alone @ day[rows]
+            self._alone.append((rows, alone))
+        middle = np.eye(held.shape[1]) + parts.shared.T @ held
+        self._held: _Array = held
+        self._carried: _Array = cho_solve(cho_factor(middle, lower=True), held.T)
+        self.alpha_: _Array = solved - held @ (self._carried @ day)
 
     def _leave_years_out(self) -> None:
-        self._inverse: _Array = cho_solve(self._factor, np.eye(len(self.day_)))
+        self._inverse: _Array = -self._held @ self._carried
+        for rows, alone in self._alone:
+            self._inverse[np.ix_(rows, rows)] += alone
         self.left_out_, share = self.left_out()
         self.noise_ = float(np.sqrt(np.mean(self.left_out_**2 / share)))
+
+    def _parts(self) -> _Parts:
+        """Return the covariance of the training rows, as what all share and what stations have."""
+        rows, table = self.rows_, load_table("models.season", "season.toml")
+        stays, drifts, neighbours, years = (
+            table.number(f"onset.regression.{name}")
+            for name in ("stays", "drifts", "neighbours", "years")
+        )
+        # a row without a station is a place of its own
+        number = np.where(rows.station >= 0, rows.station, -1 - np.arange(len(rows)))
+        _, first, place = np.unique(number, return_index=True, return_inverse=True)
+        places = rows.chosen(first)
+        size, direction = np.linalg.eigh(neighbours * _nearness(places, places))
+        of_places = (direction * np.sqrt(np.maximum(size, 0.0)))[place]
+        level = np.full((len(rows), 1), np.sqrt(_CONSTANT))
+        linear = rows.predictors * np.sqrt(self.shares)
+        alone = []
+        for station in np.flatnonzero(places.station >= 0):
+            mine = np.flatnonzero(place == station)
+            apart = np.abs(rows.year[mine][:, None] - rows.year[mine])
+            alone.append((mine, stays + drifts * np.exp(-apart / years)))
+        nowhere = np.flatnonzero(rows.station < 0)
+        alone += [(nowhere[i : i + 1], np.zeros((1, 1))) for i in range(len(nowhere))]
+        return _Parts(np.hstack([level, linear, of_places]), alone)
 
     def _standardised(self, rows: Rows) -> _Array:
         return np.asarray((rows.predictors - self.centre_) / self.spread_)
@@ -222,14 +284,13 @@ class StationRegression:
 
     def _of_places(self, left: Rows, right: Rows) -> _Array:
         table = load_table("models.season", "season.toml")
-        stays, drifts, neighbours, years, distance = (
+        stays, drifts, neighbours, years = (
             table.number(f"onset.regression.{name}")
-            for name in ("stays", "drifts", "neighbours", "years", "distance")
+            for name in ("stays", "drifts", "neighbours", "years")
         )
         same = (left.station[:, None] == right.station) & (left.station[:, None] >= 0)
         apart = np.abs(left.year[:, None] - right.year)
-        near = np.exp(-0.5 * (kilometres(left, right) / distance) ** 2)
-        near = np.where(same, 1.0, np.nan_to_num(near))
+        near = _nearness(left, right)
         return np.asarray(same * (stays + drifts * np.exp(-apart / years)) + neighbours * near)
 
     def to_dict(self) -> dict[str, _Array]:
@@ -250,6 +311,14 @@ class StationRegression:
         places = (np.asarray(stored[n], float) for n in ("latitude", "longitude", "year"))
         rows = Rows(stored["predictors"], stored["station"].astype(np.int64), *places)
         return cls(stored["shares"]).fit(rows, stored["day"])
+
+
+def _nearness(left: Rows, right: Rows) -> _Array:
+    """Return how much of the offset of neighbours is shared, one at a station itself [1]."""
+    distance = load_table("models.season", "season.toml").number("onset.regression.distance")
+    same = (left.station[:, None] == right.station) & (left.station[:, None] >= 0)
+    near = np.exp(-0.5 * (kilometres(left, right) / distance) ** 2)
+    return np.where(same, 1.0, np.nan_to_num(near))
 
 
 def kilometres(left: Rows, right: Rows) -> _Array:

@@ -102,13 +102,13 @@ def test_a_season_without_weather_is_refused(in_march, past):
 def test_weights_are_drawn_to_the_member_that_was_right():
     """Observations equal to the second of three members: 0.2 of the way to (0, 1, 0).
 
-    From (0.8, 0.2, 0): 0.8 times each, and 0.2 more for the second.
+    From (0.6, 0.4, 0): 0.8 times each, and 0.2 more for the second.
     """
     rng = np.random.default_rng(0)
     truth = rng.normal(100, 5, 50)
     members = truth + np.array([[1.0], [0.0], [1.0]]) * rng.normal(0, 5, (3, 50))
     weights = blending_weights(members, truth, np.ones(50))
-    np.testing.assert_allclose(weights, [0.64, 0.36, 0.0], atol=1e-6)
+    np.testing.assert_allclose(weights, [0.48, 0.52, 0.0], atol=1e-6)
 
 
 def test_the_variance_of_errors_is_told_apart():
@@ -141,6 +141,39 @@ def test_forecasts_are_the_same_every_time(past, onset, in_march):
     again = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(past[0])
     ahead, before = again.predict(past[0], 2018), in_march.predict(past[0], 2018)
     np.testing.assert_array_equal(ahead.members, before.members)
+
+
+def test_a_season_that_came_is_learnt_from(past, onset, in_march, sample_weather, sample_flowering):
+    """All stations ten days later than foreseen in 2020: 2021 is expected later, by less than that.
+
+    Offsets drift, so the last year counts for more than one of thirty. What flowered before the
+    issue day, and what was not observed, is left out.
+    """
+    until = sample_weather.sel(time=slice(None, "2020-12-31"))
+    ahead = in_march.predict(until, 2020)
+    cherry = sample_flowering[sample_flowering["species"] == "cherry"]
+    cherry = cherry[cherry["date"].dt.year <= 2019]
+    late = ahead.by_member[0] + 10.0
+    dates = pd.Timestamp(2019, 10, 1) + pd.to_timedelta(np.round(late), unit="D")
+    came = pd.DataFrame({"region": until["region"].values, "date": dates})
+    hindcast = onset.updated(until, pd.concat([cherry[["region", "date"]], came]))
+    usual, learnt = (
+        one.predict(sample_weather, 2021).quantile(0.5)
+        for one in (in_march, in_march.updated(hindcast, ahead, late))
+    )
+    assert ((learnt > usual + 0.3) & (learnt < usual + 10.0)).all()
+    early = np.full(len(late), np.nan)
+    early[0] = FIRST_OF_MARCH - 5
+    assert len(in_march.updated(hindcast, ahead, early).observed_) == len(in_march.observed_)
+
+
+def test_other_parameter_sets_are_no_update(past, onset, in_march, sample_weather):
+    """Predictors of one set of sets say nothing to a regression on those of another."""
+    ahead = in_march.predict(sample_weather, 2020)
+    weather, dates = past
+    other = FloweringOnset().fit(weather, dates[dates["date"].dt.year <= 2010])
+    with pytest.raises(OnsetError, match="same parameter sets"):
+        in_march.updated(other, ahead, ahead.by_member[0])
 
 
 @pytest.mark.long

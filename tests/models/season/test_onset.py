@@ -224,3 +224,17 @@ def test_a_plant_of_autumn_is_followed_from_march(sample_weather):
     assert table.loc["cosmos", "ratio"] <= 1.1
     again = FloweringOnset.from_dataset(model.to_dataset())
     xr.testing.assert_equal(again.predict(sample_weather), model.predict(sample_weather))
+
+
+def test_an_update_with_the_same_dates_is_the_same_model(fitted, sample_weather, cherry):
+    """Sets are kept, so the dates of the fit give its very offsets and predictions again."""
+    again = fitted.updated(sample_weather, cherry[cherry["date"].dt.year <= 2015])
+    xr.testing.assert_equal(again.predict(sample_weather), fitted.predict(sample_weather))
+    more = fitted.updated(sample_weather, cherry)
+    assert more.n_observations_ == fitted.n_observations_ + (cherry["date"].dt.year > 2015).sum()
+
+
+def test_an_update_with_other_regions_is_refused(fitted, sample_weather, cherry):
+    """Numbers of stations would mean others."""
+    with pytest.raises(OnsetError, match="its own 7 regions"):
+        fitted.updated(sample_weather.isel(region=slice(0, 3)), cherry)

@@ -124,6 +124,27 @@ def test_leaving_a_year_out_is_what_a_refit_without_it_gives():
     )
 
 
+def test_the_system_is_solved_as_a_whole():
+    """Solved station by station, the coefficients still meet the whole system.
+
+    With stations, neighbours, a station without longitude and dates without a station: what is
+    predicted for the training rows, from their full covariance, is short of each date by its
+    coefficient over its weight, as (K + 1 / W) alpha = y asks.
+    """
+    rng = np.random.default_rng(5)
+    station = np.concatenate([np.repeat([0, 1, 2, 3], 9), np.full(6, -1)])
+    longitude = np.array([10.0, 10.3, 14.0, np.nan])[station]
+    longitude[-6:-3] = 10.1
+    x = rng.normal(size=(42, 3))
+    day = 100 + 4 * x[:, 0] + 3.0 * station + rng.normal(0, 2, 42)
+    day[4] += 30.0
+    year = np.concatenate([np.tile(np.arange(9.0), 4), np.arange(6.0)])
+    rows = Rows(x, station, np.full(42, 50.0), longitude, year)
+    model = StationRegression(np.array([0.5, 0.1, 0.0])).fit(rows, day)
+    assert model.weight_[4] < 0.5
+    np.testing.assert_allclose(model.predict(rows) + model.alpha_ / model.weight_, day, atol=1e-9)
+
+
 def test_distance_on_the_equator_and_over_the_date_line():
     """One degree is 111.2 km; from 179.5 E to 179.5 W it is one degree too."""
     left = Rows(np.zeros((1, 0)), np.zeros(1, int), np.zeros(1), np.array([179.5]), np.zeros(1))
