@@ -10,7 +10,6 @@ from typing import Any
 
 from threadpoolctl import threadpool_limits
 
-from forecast.charts.theme import INVENTED
 from forecast.issuing import Issue, latest_issue
 from forecast.outbox import STAFF
 from forecast.practice import Practice
@@ -28,6 +27,8 @@ from forecast.staffing.planning import StaffingPlan, plan_staff, weeks_ahead
 from forecast.staffing.visit_lengths import learned_minutes, with_learned
 from forecast.staffing.what_if import Change, WhatIf, try_change
 from forecast.staffing.workbook import staffing_workbook
+from forecast.staffing.worked import Worked, worked_by
+from forecast.wording import INVENTED
 from jobs.ledger import recorded_run
 
 _PRIVATE_FOLDER = 0o700
@@ -46,11 +47,12 @@ class AskedOfStaff:
 
 @dataclass(frozen=True)
 class Staffed:
-    """A plan that was kept, what the desk said for it, and the row it stands in."""
+    """A plan that was kept, the row it stands in, what the desk said, and the shifts worked by."""
 
     row: StaffPlanRow
     plan: KeptPlan
     desk: Desk
+    worked: Worked
 
 
 def staff(
@@ -69,7 +71,7 @@ def staff(
         row = _keep(practice, records, made, PLAN, vars(asked), as_text(kept))
         result.rows = len(kept.roster.shifts)
         result.sentence = f"{result.rows} shifts of {asked.weeks} weeks from issue {made.id}"
-    return Staffed(row, kept, desk)
+    return Staffed(row, kept, desk, worked_by(records, kept, today=today))
 
 
 def try_staffing(
@@ -166,19 +168,21 @@ def write_staffing(practice: Practice, staffed: Staffed) -> list[Path]:
     folder = practice.outbox_folder / plan.issue_id / STAFF
     folder.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
     names = {one.id: one.name for one in desk.branches.values()}
-    agreed = staffed.row.agreed_at is not None
+    worked, zones = staffed.worked, {one.id: one.time_zone for one in practice.settings.region}
     notes = [INVENTED] if practice.settings.practice.invented else []
-    book = staffing_workbook(plan, names=names, people=desk.names, notes=notes, agreed=agreed)
+    shown = worked.in_plan(plan)
+    book = staffing_workbook(
+        shown, names=names, people=desk.names, notes=notes, agreed=worked.agreed
+    )
     written = {folder / "staffing.xlsx": book}
-    zones = {one.id: one.time_zone for one in practice.settings.region}
     for number, branch in enumerate(plan.branches, start=1):
         written[folder / f"shifts-{number}.ics"] = shifts_calendar(
-            plan.shifts_at(branch),
+            shown.shifts_at(branch),
             hours=desk.inputs.hours,
             people=desk.names,
             zone_of=lambda one: zones.get(desk.branches[one].region_id, "UTC"),
             made_at=staffed.row.made_at,
-            agreed=agreed,
+            agreed=worked.agreed,
             name=names.get(branch, branch),
         )
     for path, content in written.items():

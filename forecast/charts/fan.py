@@ -8,6 +8,15 @@ import altair as alt
 import pandas as pd
 
 from forecast.charts import theme
+from forecast.charts.marked_weeks import (
+    RUNS,
+    named,
+    run_rows,
+    runs_of,
+    told_ground,
+    told_marks,
+    unit_axis,
+)
 
 COLUMNS = (
     "observed",
@@ -80,16 +89,17 @@ def fan_chart(
     x = alt.X("week:T", scale=scale)
     edge = _edge(frame)
     plot = alt.layer(
-        _high_ground(scale),
+        told_ground(scale, down_to=0),
         *_bands(x),
         *_usual(x, axis=alt.X("week:T", scale=scale, axis=theme.week_axis(weeks, width))),
         *_observed(x, unit),
         *(_issued(scale) if edge else []),
-        _high_marks(x),
+        told_marks(x, by="high"),
         *([theme.hover_layer(scale)] if hover else []),
     ).properties(width=width, height=HEIGHT)
     key = _key_rows(frame, width)
-    rows = {"weeks": _rows(frame), "runs": _runs(frame), "edge": edge, "key": key}
+    high = run_rows(frame["week"], frame["high"])
+    rows = {"weeks": _rows(frame), RUNS: high, "edge": edge, "key": key}
     if hover:
         rows["hover"] = theme.hover_rows(frame, [_said(frame, row) for row in range(len(frame))])
     return theme.themed(
@@ -127,13 +137,7 @@ def fan_text(
 
 def high_runs(frame: pd.DataFrame) -> list[pd.DatetimeIndex]:
     """Return the high weeks as runs of weeks that follow each other."""
-    weeks = pd.DatetimeIndex(pd.to_datetime(frame["week"]))[
-        frame["high"].fillna(False).astype(bool)
-    ]
-    if not len(weeks):
-        return []
-    breaks = (pd.Series(weeks).diff() != pd.Timedelta(days=7)).cumsum()
-    return [pd.DatetimeIndex(run) for _, run in pd.Series(weeks).groupby(breaks)]
+    return runs_of(frame["week"], frame["high"])
 
 
 # ------------------------------------------------------------------------------------------ layers
@@ -150,15 +154,6 @@ def _not_reported(frame: pd.DataFrame) -> pd.Series:
     return frame["observed"].isna() & frame["median"].isna()
 
 
-def _runs(frame: pd.DataFrame) -> theme.Rows:
-    """Return the runs of high weeks; one ground under each, so that no seam shows in it."""
-    half = theme.HALF_WEEK
-    return [
-        {"from": theme.instant(run[0] - half), "to": theme.instant(run[-1] + half)}
-        for run in high_runs(frame)
-    ]
-
-
 def _edge(frame: pd.DataFrame) -> theme.Rows:
     """Return the moment between the last week seen and the first one forecast, if both show."""
     ahead = frame.loc[frame["median"].notna(), "week"]
@@ -167,12 +162,8 @@ def _edge(frame: pd.DataFrame) -> theme.Rows:
     return [{"edge": theme.instant(pd.to_datetime(ahead).min() - theme.HALF_WEEK)}]
 
 
-def _named(name: str) -> alt.Chart:
-    return alt.Chart(alt.NamedData(name=name))
-
-
 def _bands(x: alt.X) -> list[alt.Chart]:
-    base = _named("weeks").transform_filter("isValid(datum.median)").encode(x=x)
+    base = named("weeks").transform_filter("isValid(datum.median)").encode(x=x)
     outer = base.mark_area(color=theme.BAND_OUTER, interpolate=STEP)
     inner = base.mark_area(color=theme.BAND_INNER, interpolate=STEP)
     middle = base.mark_line(color=theme.FORECAST, strokeWidth=2.5, interpolate=STEP)
@@ -185,8 +176,8 @@ def _bands(x: alt.X) -> list[alt.Chart]:
 def _usual(x: alt.X, *, axis: alt.X) -> list[alt.Chart]:
     """Draw the two lines that run through all weeks; the first carries the axis for all layers."""
     style: dict[str, Any] = {"color": theme.USUAL, "strokeWidth": 1.5, "interpolate": STEP}
-    usual = _named("weeks").mark_line(strokeDash=DASHES, **style)
-    threshold = _named("weeks").mark_line(strokeDash=DOTS, **style)
+    usual = named("weeks").mark_line(strokeDash=DASHES, **style)
+    threshold = named("weeks").mark_line(strokeDash=DOTS, **style)
     return [
         usual.encode(x=axis, y="climatology:Q"),
         threshold.encode(x=x, y="threshold:Q"),
@@ -194,22 +185,9 @@ def _usual(x: alt.X, *, axis: alt.X) -> list[alt.Chart]:
 
 
 def _observed(x: alt.X, unit: str) -> list[alt.Chart]:
-    axis = alt.Axis(
-        title=unit,
-        titleAngle=0,
-        titleAlign="left",
-        titleAnchor="end",
-        titleX=-theme.MARGIN,
-        titleY=-24,
-        domain=False,
-        ticks=False,
-        tickCount=5,
-        tickMinStep=1,
-        minExtent=theme.MARGIN,
-        maxExtent=theme.MARGIN,
-    )
+    axis = unit_axis(unit, least_step=1)
     y = alt.Y("observed:Q", scale=alt.Scale(zero=True, nice=True), axis=axis)
-    base = _named("weeks").encode(x=x)
+    base = named("weeks").encode(x=x)
     line = base.mark_line(color=theme.INK, strokeWidth=1.2, strokeJoin="round").encode(y=y)
     dots = base.mark_point(color=theme.INK, filled=True, size=26, opacity=1).encode(y=y)
     gaps = (
@@ -220,26 +198,8 @@ def _observed(x: alt.X, unit: str) -> list[alt.Chart]:
     return [line, dots, gaps]
 
 
-def _high_ground(scale: alt.Scale) -> alt.Chart:
-    ground = _named("runs").mark_rect(color=theme.HIGH_GROUND)
-    band = {"y": theme.at_height(-16), "y2": alt.Y2Value(0)}  # type: ignore[no-untyped-call]
-    grounds: alt.Chart = ground.encode(x=alt.X("from:T", scale=scale), x2="to:T", **band)
-    return grounds
-
-
-def _high_marks(x: alt.X) -> alt.Chart:
-    """Put a triangle above each high week, so that it is not told by its ground alone."""
-    mark = (
-        _named("weeks")
-        .transform_filter("datum.high")
-        .mark_point(shape="triangle-up", filled=True, color=theme.HIGH, size=44, opacity=1)
-    )
-    marks: alt.Chart = mark.encode(x=x, y=theme.at_height(-8))
-    return marks
-
-
 def _issued(scale: alt.Scale) -> list[alt.Chart]:
-    base = _named("edge").encode(x=alt.X("edge:T", scale=scale))
+    base = named("edge").encode(x=alt.X("edge:T", scale=scale))
     style: dict[str, Any] = {"color": theme.INK, "fontSize": theme.SIZE_SMALL, "baseline": "top"}
     past = base.mark_text(text="seen", align="right", dx=-6, **style)
     future = base.mark_text(text="forecast", align="left", dx=6, **style)
@@ -278,12 +238,12 @@ def _key(rows: theme.Rows, width: int) -> alt.LayerChart:
     )
     layers = []
     for kind in (row["kind"] for row in rows if row["kind"] in GLYPHS):
-        entry = _named("key").transform_filter(f"datum.kind === '{kind}'")
+        entry = named("key").transform_filter(f"datum.kind === '{kind}'")
         for mark in GLYPHS[kind]:
             chart = entry.mark_point(**mark) if "shape" in mark else entry.mark_rule(**mark)
             place = {"x": middle} if "shape" in mark else {"x": left, "x2": "end:Q"}
             layers.append(chart.encode(y=down, **place))
-    words = _named("key").mark_text(
+    words = named("key").mark_text(
         align="left", baseline="middle", color=theme.MUTED, fontSize=theme.SIZE_SMALL
     )
     layers.append(words.encode(x=text, y=down, text="words:N"))

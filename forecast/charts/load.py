@@ -6,7 +6,14 @@ import altair as alt
 import pandas as pd
 
 from forecast.charts import theme
-from forecast.charts.fan import high_runs
+from forecast.charts.marked_weeks import (
+    RUNS,
+    named,
+    run_rows,
+    told_ground,
+    told_marks,
+    unit_axis,
+)
 
 COLUMNS = ("low", "middle", "high", "capacity", "hold", "odds", "likely")
 FIGURE = "the load against capacity"
@@ -40,13 +47,14 @@ def load_chart(
     scale = theme.week_scale(weeks)
     x = alt.X("week:T", scale=scale, axis=theme.week_axis(weeks, width))
     plot = alt.layer(
-        _ground(scale),
+        told_ground(scale, down_to=HEIGHT),
         *_band(x, unit),
         *_lines(x),
-        _marks(x),
+        told_marks(x, by="likely"),
         *([theme.hover_layer(scale)] if hover else []),
     ).properties(width=width, height=HEIGHT)
-    rows: dict[str, theme.Rows] = {"weeks": _rows(frame), "over": _over(frame)}
+    over = run_rows(frame["week"], frame["likely"])
+    rows: dict[str, theme.Rows] = {"weeks": _rows(frame), RUNS: over}
     if hover:
         rows["hover"] = theme.hover_rows(frame, [_said(row) for _, row in frame.iterrows()])
     return theme.themed(
@@ -85,56 +93,16 @@ def _rows(frame: pd.DataFrame) -> theme.Rows:
     return theme.rows_for_chart(shown)
 
 
-def _over(frame: pd.DataFrame) -> theme.Rows:
-    """Return the runs of weeks told to overflow; one ground under each, so that no seam shows."""
-    half = theme.HALF_WEEK
-    return [
-        {"from": theme.instant(run[0] - half), "to": theme.instant(run[-1] + half)}
-        for run in high_runs(frame.assign(high=frame["likely"]))
-    ]
-
-
-def _named(name: str) -> alt.Chart:
-    return alt.Chart(alt.NamedData(name=name))
-
-
-def _ground(scale: alt.Scale) -> alt.Chart:
-    ground: alt.Chart = (
-        _named("over")
-        .mark_rect(color=theme.HIGH_GROUND)
-        .encode(
-            x=alt.X("from:T", scale=scale),
-            x2="to:T",
-            y=theme.at_height(-16),
-            y2=alt.Y2Value(HEIGHT),  # type: ignore[no-untyped-call]
-        )
-    )
-    return ground
-
-
 def _band(x: alt.X, unit: str) -> list[alt.Chart]:
-    axis = alt.Axis(
-        title=unit,
-        titleAngle=0,
-        titleAlign="left",
-        titleAnchor="end",
-        titleX=-theme.MARGIN,
-        titleY=-24,
-        domain=False,
-        ticks=False,
-        tickCount=5,
-        minExtent=theme.MARGIN,
-        maxExtent=theme.MARGIN,
-    )
-    y = alt.Y("low:Q", scale=alt.Scale(zero=True, nice=True), axis=axis)
-    base = _named("weeks").encode(x=x)
+    y = alt.Y("low:Q", scale=alt.Scale(zero=True, nice=True), axis=unit_axis(unit))
+    base = named("weeks").encode(x=x)
     band = base.mark_area(color=theme.BAND_OUTER, interpolate="step").encode(y=y, y2="high:Q")
     middle = base.mark_line(color=theme.FORECAST, strokeWidth=2.5, interpolate="step")
     return [band, middle.encode(y="middle:Q")]
 
 
 def _lines(x: alt.X) -> list[alt.Chart]:
-    base = _named("weeks").encode(x=x)
+    base = named("weeks").encode(x=x)
     hold = base.mark_line(
         color=theme.USUAL, strokeWidth=1.5, strokeDash=DOTS, interpolate="step"
     ).encode(y="hold:Q")
@@ -142,17 +110,6 @@ def _lines(x: alt.X) -> list[alt.Chart]:
         color=theme.INK, strokeWidth=2, strokeDash=DASHES, interpolate="step"
     ).encode(y="capacity:Q")
     return [hold, capacity]
-
-
-def _marks(x: alt.X) -> alt.Chart:
-    """Put a triangle above each week told to overflow, so that its ground alone does not tell."""
-    marks: alt.Chart = (
-        _named("weeks")
-        .transform_filter("datum.likely")
-        .mark_point(shape="triangle-up", filled=True, color=theme.HIGH, size=44, opacity=1)
-        .encode(x=x, y=theme.at_height(-8))
-    )
-    return marks
 
 
 def _said(row: pd.Series) -> str:

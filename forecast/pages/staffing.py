@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
+from typing import Any
 
 from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
@@ -12,7 +13,13 @@ from forecast.pages.figure_pages import FigureShown
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, Row, View
 from forecast.pages.requests import RequestsPage, ask_clock, moment_words, show_requests
 from forecast.pages.staffing_figures import figure_of_worst
-from forecast.pages.staffing_shown import PATH, own_branches, shown_plan, standing_words
+from forecast.pages.staffing_shown import (
+    PATH,
+    own_branches,
+    people_names,
+    shown_plan,
+    standing_words,
+)
 from forecast.records.issues import newest_issue
 from forecast.records.staff import staff_on_record
 from forecast.records.staff_plans import (
@@ -26,10 +33,12 @@ from forecast.staffing.asked import (
     usual_service,
     weeks_asked,
 )
+from forecast.staffing.burdens import burden_note, burden_words, burdens
 from forecast.staffing.inputs import ROLES, StaffingError
 from forecast.staffing.kept_plan import KeptPlan, what_if_of
 from forecast.staffing.money import CostDifference, CostLine
 from forecast.staffing.patterns import Told
+from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
 from forecast.staffing.stock import StockOrder
 from forecast.staffing.what_if import WhatIf
 from forecast.staffing.words import currency_words, likely_weeks, overflow_answer, told_odds
@@ -82,6 +91,21 @@ class OrderRow:
 
 
 @dataclass(frozen=True)
+class BurdenRow:
+    """What the roster asks of one person; see `forecast.staffing.burdens.Burden`."""
+
+    who: str
+    branch: str
+    contract_hours: float
+    hours: float
+    peak_hours: float
+    peak_share: float | None
+    extra_shifts: int
+    away_shifts: int
+    peak_burdens: int
+
+
+@dataclass(frozen=True)
 class StaffingPage:
     """What the desk's page says.
 
@@ -101,6 +125,10 @@ class StaffingPage:
         The load of who is likeliest to have too few hours, beside what the roster can take.
     unheld
         Constraints that cannot hold, a sentence each.
+    last_year
+        What the roster of last year's visits is; "" where it is not among those compared.
+    burden, burden_note, people
+        How the load of the peak weeks lies on people; nobody for who sees only some branches.
     roster
         How far the roster's reckoning got.
     service, weeks
@@ -122,7 +150,11 @@ class StaffingPage:
     currency: str
     costs: tuple[CostLine, ...]
     differences: tuple[CostDifference, ...]
+    last_year: str
     n_prices_of_house: int
+    burden: str
+    burden_note: str
+    people: tuple[BurdenRow, ...]
     findings: tuple[str, ...]
     unheld: tuple[str, ...]
     roster: str
@@ -152,6 +184,7 @@ def _staffing(asked: Asked) -> View:
         ],
         "orders": [asdict(one) for one in page.orders],
         "costs": [asdict(one) for one in page.costs],
+        "people": [asdict(one) for one in page.people],
         "rests_on": [asdict(one) for one in page.told],
     }
     return View("staffing.html", page, tables)
@@ -187,7 +220,11 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         currency="" if plan is None else currency_words(plan.money.currency),
         costs=() if plan is None else plan.money.lines,
         differences=() if plan is None else plan.money.differences,
+        last_year=""
+        if plan is None or all(one.roster != LAST_YEAR for one in plan.money.lines)
+        else LAST_YEAR_NOTE,
         n_prices_of_house=0 if plan is None else len(plan.money.prices_from_table),
+        **_burdens(asked, plan, names),
         findings=() if plan is None else _findings(plan),
         unheld=() if plan is None else tuple(one.sentence for one in plan.roster.unheld),
         roster=""
@@ -207,6 +244,30 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         wrong=wrong,
         typed=typed,
     )
+
+
+def _burdens(asked: Asked, plan: KeptPlan | None, names: Mapping[str, str]) -> dict[str, Any]:
+    """Return how the load lies on people, for who plans and sees all of their shifts."""
+    assert asked.account is not None
+    if plan is None or not plan.sees_people or not asked.account.may(Right.PLAN_STAFF):
+        return {"burden": "", "burden_note": "", "people": ()}
+    who = people_names(asked.records, day=plan.first_week)
+    rows = tuple(
+        BurdenRow(
+            who.get(one.person, "erased"),
+            names.get(one.home, one.home),
+            one.contract,
+            one.hours,
+            one.peak_hours,
+            one.peak_share,
+            one.extra,
+            one.away,
+            one.peak_burdens,
+        )
+        for one in burdens(plan.roster, who)
+    )
+    note_on = burden_note(plan.roster)
+    return {"burden": burden_words(plan.roster, who), "burden_note": note_on, "people": rows}
 
 
 def _findings(plan: KeptPlan) -> tuple[str, ...]:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 
 from starlette.responses import Response
 
 from forecast.accounts.roles import Right
-from forecast.charts.theme import INVENTED
 from forecast.pages.figure_pages import FigureShown
 from forecast.pages.page import Asked, NotFoundError, Page, PageError, View
 from forecast.pages.staffing_figures import figures_of
@@ -21,6 +20,7 @@ from forecast.pages.staffing_shown import (
     people_names,
     shown_plan,
     standing_words,
+    worked_shifts,
 )
 from forecast.regions import DAY_NAMES
 from forecast.staffing.calendar import shifts_calendar
@@ -32,7 +32,7 @@ from forecast.staffing.roster import Shift
 from forecast.staffing.slots import PhonePeople
 from forecast.staffing.words import branch_answer, likely_weeks, told_odds
 from forecast.staffing.workbook import shift_words, staffing_workbook
-from forecast.wording import odds
+from forecast.wording import INVENTED, odds
 
 _TYPES = {"svg": "image/svg+xml", "json": "application/json"}
 _SAFE = re.compile(r"[\w-]+")
@@ -63,7 +63,10 @@ class DayRow:
 
 @dataclass(frozen=True)
 class StaffingBranchPage:
-    """What the page of one branch says; `week` is the one whose roster is shown."""
+    """What the page of one branch says.
+
+    `week` is the one whose roster is shown, `is_agreed` whether that is worked by.
+    """
 
     answer: str
     id: str
@@ -73,6 +76,7 @@ class StaffingBranchPage:
     rows: tuple[WeekRow, ...]
     roles: tuple[str, ...]
     week: date
+    is_agreed: bool
     weeks: tuple[date, ...]
     earlier: date | None
     later: date | None
@@ -84,8 +88,11 @@ class StaffingBranchPage:
 def _branch(asked: Asked) -> View:
     row, plan, branch = asked_plan(asked)
     name = own_branches(asked)[branch].name
-    week = _week(asked, plan, branch)
-    at = plan.weeks.index(week)
+    worked = worked_shifts(asked, row, plan)
+    weeks = tuple(sorted({*plan.weeks, *worked.agreed}))
+    week = _week(asked, plan, branch, weeks)
+    at = weeks.index(week)
+    roster = worked.in_plan(plan)
     people = people_names(asked.records, day=plan.first_week)
     page = StaffingBranchPage(
         answer=branch_answer(plan, branch, name),
@@ -96,29 +103,30 @@ def _branch(asked: Asked) -> View:
         rows=tuple(_week_row(plan, one) for one in plan.waiting if one.branch == branch),
         roles=ROLES,
         week=week,
-        weeks=plan.weeks,
-        earlier=plan.weeks[at - 1] if at else None,
-        later=plan.weeks[at + 1] if at + 1 < len(plan.weeks) else None,
-        days=_days(plan, branch, week, people),
+        is_agreed=week in worked.agreed,
+        weeks=weeks,
+        earlier=weeks[at - 1] if at else None,
+        later=weeks[at + 1] if at + 1 < len(weeks) else None,
+        days=_days(roster, branch, week, people),
         unheld=tuple(one.sentence for one in plan.roster.unheld if one.branch == branch),
         phone=next((p for p in plan.phone if (p.branch, p.week) == (branch, week)), None),
     )
-    shifts = [_shift_row(one, people) for one in plan.shifts_at(branch)]
+    shifts = [_shift_row(one, people) for one in roster.shifts_at(branch)]
     load = [asdict(one) for one in plan.load if one.branch == branch]
     return View("staffing_branch.html", page, {"load": load, "shifts": shifts})
 
 
-def _week(asked: Asked, plan: KeptPlan, branch: str) -> date:
+def _week(asked: Asked, plan: KeptPlan, branch: str, weeks: tuple[date, ...]) -> date:
     """Return the week whose roster is asked; unless one is, the likeliest to overflow."""
     text = asked.query.get("week", "")
     if not text:
         likely = likely_weeks(plan, branch)
         return max(likely, key=lambda one: one.overflow_odds).week if likely else plan.weeks[0]
-    named = {one.isoformat(): one for one in plan.weeks}
+    named = {one.isoformat(): one for one in weeks}
     if text not in named:
         raise PageError(
-            f"the week {text!r} was asked for; the plan tells of those from {plan.weeks[0]} to "
-            f"{plan.weeks[-1]}, by their Mondays"
+            f"the week {text!r} was asked for; the plan tells of those from {weeks[0]} to "
+            f"{weeks[-1]}, by their Mondays"
         )
     return named[text]
 
@@ -145,7 +153,8 @@ def _week_row(plan: KeptPlan, one: WaitingWeek) -> WeekRow:
 
 
 def _days(plan: KeptPlan, branch: str, week: date, people: Mapping[str, str]) -> tuple[DayRow, ...]:
-    own = [one for one in plan.shifts_at(branch) if week <= one.day < week + timedelta(days=7)]
+    days = {week + timedelta(days=n) for n in range(7)}
+    own = [one for one in plan.shifts_at(branch) if one.day in days]
     slots = {one.day: one.slots for one in plan.slots if one.branch == branch}
     return tuple(
         DayRow(
@@ -157,7 +166,7 @@ def _days(plan: KeptPlan, branch: str, week: date, people: Mapping[str, str]) ->
             ),
             slots.get(day),
         )
-        for day in sorted({one.day for one in own})
+        for day in sorted({one.day for one in own} | (days & set(slots)))
     )
 
 
@@ -179,13 +188,18 @@ def _workbook(asked: Asked) -> Response:
     if found is None:
         raise NotFoundError("no plan of staff has been reckoned yet")
     row, plan = found
+    worked = worked_shifts(asked, row, plan)
     invented = asked.practice.settings.practice.invented
+    assert asked.account is not None
+    shown = worked.in_plan(plan)
+    if not asked.account.may(Right.PLAN_STAFF):
+        shown = replace(shown, roster=replace(shown.roster, burden=None))
     content = staffing_workbook(
-        plan,
+        shown,
         names={one.id: one.name for one in own_branches(asked).values()},
         people=people_names(asked.records, day=plan.first_week),
         notes=[INVENTED] if invented else [],
-        agreed=row.agreed_at is not None,
+        agreed=worked.agreed,
     )
     return download(content, WORKBOOK_TYPE, f"staffing-{plan.first_week}.xlsx")
 
@@ -194,9 +208,10 @@ def _calendar(asked: Asked) -> Response:
     row, plan, branch = asked_plan(asked)
     person, own = asked.query.get("person", ""), own_branches(asked)
     people = people_names(asked.records, day=plan.first_week)
-    shifts = plan.shifts_at(branch)
+    worked = worked_shifts(asked, row, plan)
+    shifts = worked.in_plan(plan).shifts_at(branch)
     if person:
-        shifts = tuple(one for one in plan.roster.shifts if one.person == person)
+        shifts = tuple(one for one in worked.shifts if one.person == person)
         if person not in people or not shifts:
             raise NotFoundError("the roster has no shifts of that person")
     zones = {one.id: one.time_zone for one in asked.practice.settings.region}
@@ -206,7 +221,7 @@ def _calendar(asked: Asked) -> Response:
         people=people,
         zone_of=lambda one: zones.get(own[one].region_id, "UTC"),
         made_at=row.made_at,
-        agreed=row.agreed_at is not None,
+        agreed=worked.agreed,
         name=people.get(person) or own[branch].name,
     )
     return download(content, "text/calendar; charset=utf-8", f"shifts-{branch}.ics")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 from forecast.pages.issue_reading import held
@@ -13,6 +14,7 @@ from forecast.records.staff import staff_on_record
 from forecast.records.staff_plans import PLAN, StaffPlanRow, newest_staff_plan
 from forecast.regions import Branch
 from forecast.staffing.kept_plan import KeptPlan, plan_of
+from forecast.staffing.worked import Worked, worked_by
 
 PATH = "/staffing"
 
@@ -28,6 +30,17 @@ def shown_plan(asked: Asked) -> tuple[StaffPlanRow, KeptPlan] | None:
         return row, whole
     wanted = frozenset(account.branches)
     return row, held.value(("staff plan", row.id, wanted), lambda: whole.of_branches(wanted))
+
+
+def worked_shifts(asked: Asked, row: StaffPlanRow, plan: KeptPlan) -> Worked:
+    """Return the shifts that people work by, where the plan is the newest, of its branches."""
+    today = asked.practice.today
+    whole = held.value(
+        ("worked", row.id, row.agreed_at, today),
+        lambda: worked_by(asked.records, plan_of(row.content), today=today),
+    )
+    own = own_branches(asked)
+    return replace(whole, shifts=tuple(one for one in whole.shifts if one.branch in own))
 
 
 def own_branches(asked: Asked) -> dict[str, Branch]:
@@ -50,6 +63,11 @@ def standing_words(asked: Asked, row: StaffPlanRow, plan: KeptPlan) -> str:
     agreed = "a proposal"
     if row.agreed_at is not None:
         agreed = f"agreed {moment_words(asked.practice, row.agreed_at)}"
+    elif (before := worked_shifts(asked, row, plan).stands_before(row)) is not None:
+        agreed += (
+            f"; the one agreed {moment_words(asked.practice, before)} stands in the weeks that it "
+            "covers until this one is agreed, and branches' pages and calendars show it"
+        )
     return (
         f"{plan.n_weeks} weeks from {plan.first_week.isoformat()}{service}, from forecast "
         f"{plan.issue_id}; the roster is {agreed}"

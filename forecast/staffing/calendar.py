@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from hashlib import sha256
 from zoneinfo import ZoneInfo
@@ -14,6 +14,7 @@ from forecast.regions import DAY_NAMES, Branch
 from forecast.staffing.inputs import BranchHours
 from forecast.staffing.roster import Shift
 from forecast.staffing.workbook import shift_words
+from models.weeks import monday_of
 
 PRODUCT = "-//forepaw//staffing//EN"
 _UID_LETTERS = 32
@@ -26,7 +27,7 @@ def shifts_calendar(
     people: Mapping[str, str],
     zone_of: Callable[[str], str],
     made_at: datetime,
-    agreed: bool,
+    agreed: Collection[date],
     name: str,
 ) -> bytes:
     """Return shifts as a calendar file.
@@ -47,7 +48,7 @@ def shifts_calendar(
     made_at
         When the plan was made: the entries' DTSTAMP, and their sequence.
     agreed
-        Whether the shifts are confirmed, or tentative.
+        Mondays of the weeks whose shifts are confirmed; all others are tentative.
     """
     calendar = Calendar()
     calendar.add("prodid", PRODUCT)
@@ -61,7 +62,7 @@ def shifts_calendar(
         event.add("uid", _uid(shift, locums[which]))
         event.add("dtstamp", made_at)
         event.add("sequence", int(made_at.timestamp()) // 60)  # a later plan's number is larger
-        event.add("status", "CONFIRMED" if agreed else "TENTATIVE")
+        event.add("status", "CONFIRMED" if monday_of(shift.day) in agreed else "TENTATIVE")
         branch = hours[shift.branch].on(shift.day)
         _add_times(event, shift, branch, zone_of(shift.branch))
         place = branch.name

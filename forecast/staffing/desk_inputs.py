@@ -190,4 +190,5 @@ def _stock(one: StockCount) -> StockItem:
         lead_days=one.lead_days,
         pack_size=one.pack_size,
         pack_price=one.pack_price,
+        counted=one.counted_on,
     )

@@ -254,6 +254,8 @@ class StockItem:
         None where not known.
     service
         Share of futures in which it must not run out; None: the plan's.
+    counted
+        When `lots` were counted; None: now.
     """
 
     id: str
@@ -265,6 +267,7 @@ class StockItem:
     shelf_days: int | None = None
     pack_price: float | None = None
     service: float | None = None
+    counted: date | None = None
 
 
 @dataclass(frozen=True)

@@ -52,6 +52,11 @@ class KeptPlan:
         """The branches that it tells of."""
         return tuple(dict.fromkeys(one.branch for one in self.waiting))
 
+    @property
+    def sees_people(self) -> bool:
+        """Whether it tells of all shifts of each person, as it does for who sees all branches."""
+        return self.roster.burden is not None
+
     def shifts_at(self, branch: str) -> tuple[Shift, ...]:
         """Return the shifts of a branch, by day, role and person."""
         own = [one for one in self.roster.shifts if one.branch == branch]

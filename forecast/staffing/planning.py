@@ -31,7 +31,7 @@ from forecast.staffing.rostering import (
     plan_roster,
 )
 from forecast.staffing.slots import FreeSlots, PhonePeople, free_slots, phone_people
-from forecast.staffing.stock import StockOutlook, order_stock
+from forecast.staffing.stock import StockOutlook, old_counts, order_stock
 from forecast.staffing.workload import Workload, load_that_came, workload_of
 from models.weeks import DAYS_IN_WEEK, monday_of
 
@@ -134,6 +134,8 @@ def plan_staff(
         plan_roster(mean_load(load), inputs, name=ON_MEANS, rules=rules),
     ]
     findings = [one.sentence for one in roster.unheld]
+    if old := old_counts(inputs, first_week=weeks[0]):
+        findings.append(old)
     last_year = last_years_roster(patterns, load, inputs, rules=rules)
     if last_year is None:
         findings.append(

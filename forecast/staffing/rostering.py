@@ -39,6 +39,10 @@ from models.weeks import DAYS_IN_WEEK
 
 Array = NDArray[np.float64]
 _MINUTES = 60.0
+LAST_YEAR_NOTE = (
+    "Planned on last year's visits is no roster that was worked: it is what the visits of the same "
+    "weeks a year ago would have asked of today's staff."
+)
 OVER_FUTURES, ON_MEANS, LAST_YEAR, NOTHING_DONE = (
     "planned over futures",
     "planned on mean loads",
@@ -346,6 +350,7 @@ class _Desk:
         monday = self.weeks[week]
         for branch, role in zip(*np.nonzero(solution.missing), strict=True):
             name, word = self.names[branch], ROLES[role]
+            place = self.inputs.hours[name].branch.name
             able = [p for p in self.inputs.staff if word in p.skills and name in p.branches]
             away = sum(days_of_leave(p, monday) > 0 for p in able)
             who = "1 person" if len(able) == 1 else f"{len(able)} people"
@@ -356,7 +361,7 @@ class _Desk:
                     name,
                     monday,
                     word,
-                    f"{name}, week of {monday}: a {word} on each of its "
+                    f"{place}, week of {monday}: a {word} on each of its "
                     f"{int(self.opens[week][branch].sum())} open days takes "
                     f"{int(problem.least[branch, role])} shifts, {have} can be had "
                     f"({who} can work there as {word}, {away} of them on leave; "

@@ -98,6 +98,28 @@ def order_stock(
     return tuple(found)
 
 
+def old_counts(inputs: StaffingInputs, *, first_week: date) -> str:
+    """Say which stock was counted long before the weeks planned; "" where none was.
+
+    What was used since is not taken off: nobody wrote it down.
+    """
+    longest = timedelta(days=int(table().number("stock.old_count_days")))
+    old = [
+        (item.counted, item.id, item.branch)
+        for item in inputs.stock
+        if item.counted is not None and item.counted + longest < first_week
+    ]
+    if not old:
+        return ""
+    counted, item, branch = min(old)
+    counts = "1 count of stock lies" if len(old) == 1 else f"{len(old)} counts of stock lie"
+    return (
+        f"{counts} more than {longest.days} days before the first week planned (the "
+        f"oldest of {counted}, {item} at {branch}); what was used since is not taken off, so count "
+        "again before you trust what is to be ordered"
+    )
+
+
 def units_used(workload: Workload, item: StockItem, streams: DrawStreams) -> Array:
     """Return the units that visits take, shape ``(draw, week)``.
 

@@ -130,7 +130,7 @@ def try_change(
     other = total_by_draw(roster, met, given) + added
     return WhatIf(
         change=change,
-        sentence=_sentence(change),
+        sentence=_sentence(change, inputs),
         cost=(before.total, after.total + added),
         turned_away=(before.visits_turned_away, after.visits_turned_away),
         overflow_weeks=(before.overflow_weeks, after.overflow_weeks),
@@ -278,11 +278,15 @@ def _campaign(plan: StaffingPlan, change: Campaign) -> Workload:
     return replace(load, visits=move(load.visits), missed=move(load.missed))
 
 
-def _sentence(change: Change) -> str:
+def _sentence(change: Change, inputs: StaffingInputs) -> str:
+    def name(branch: str) -> str:
+        return inputs.hours[branch].branch.name if branch in inputs.hours else branch
+
     match change:
         case OneMore():
             one = change.person
-            return f"one more {one.skills[0]} at {one.home_branch}, {one.contract_hours:g} h a week"
+            where = name(one.home_branch)
+            return f"one more {one.skills[0]} at {where}, {one.contract_hours:g} h a week"
         case OtherHours():
             parts = []
             if change.hours_more:
@@ -290,14 +294,16 @@ def _sentence(change: Change) -> str:
                 parts.append(f"open {abs(change.hours_more):g} h {word} each day")
             if change.days:
                 parts.append(f"open on {len(change.days)} more days")
-            return f"{change.branch}: {' and '.join(parts) or 'the same hours'}"
+            return f"{name(change.branch)}: {' and '.join(parts) or 'the same hours'}"
         case BranchClosed():
             where = (
-                f"its visits offered to {change.instead}" if change.instead else "no other offered"
+                f"its visits offered to {name(change.instead)}"
+                if change.instead
+                else "no other offered"
             )
-            return f"{change.branch} closed from {change.first} to {change.last}, {where}"
+            return f"{name(change.branch)} closed from {change.first} to {change.last}, {where}"
         case Campaign():
-            where = "all branches" if change.branch is None else change.branch
+            where = "all branches" if change.branch is None else name(change.branch)
             return (
                 f"{100 * change.share:g} % of other consultations and planned doses of the peak "
                 f"weeks brought forward by {change.weeks_earlier} weeks, {where}"

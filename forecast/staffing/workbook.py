@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -15,10 +15,12 @@ import xlsxwriter
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
+from forecast.staffing.burdens import burden_note, burden_words, burdens
 from forecast.staffing.inputs import ROLES
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import LoadWeek
 from forecast.staffing.roster import Shift
+from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
 from forecast.staffing.words import (
     branch_answer,
     count,
@@ -33,6 +35,8 @@ _LONGEST_NAME = 31
 _LANDSCAPE_A4 = 9
 _SUMMARY_WIDTH, _BRANCH_WIDTH = (9, 130), (6, 100)  # last column, letters of a line
 _LINE_POINTS = 15
+_HEADING_LETTERS = 13  # of a line of a heading in the narrowest column
+_REASON_LETTERS = 80
 Cell = str | float | date | None
 HOURS_NOTE = (
     "Hours are hours of work: half of the outcomes lie below the median, eight in ten within the "
@@ -47,10 +51,12 @@ class _Looks:
 
     title: Format
     heading: Format
+    heading_number: Format
     text: Format
     small: Format
     day: Format
     number: Format
+    whole: Format
     per_cent: Format
     likely: Format
 
@@ -61,7 +67,7 @@ def staffing_workbook(
     names: Mapping[str, str],
     people: Mapping[str, str],
     notes: Sequence[str],
-    agreed: bool,
+    agreed: Collection[date],
 ) -> bytes:
     """Return a plan as a workbook.
 
@@ -72,7 +78,7 @@ def staffing_workbook(
     notes
         What must be known before it is read, such as that the practice is invented.
     agreed
-        Whether the roster is worked by, or is a proposal.
+        Mondays of the weeks whose shifts are worked by; those of all others are a proposal.
     """
     out = io.BytesIO()
     with xlsxwriter.Workbook(out, {"in_memory": True, **_PLAIN}) as book:
@@ -80,12 +86,14 @@ def staffing_workbook(
         _summary(
             book.add_worksheet("summary"), plan, names, [*notes, _standing(plan, agreed)], looks
         )
-        taken = {"summary", "load", "orders"}
+        taken = {"summary", "load", "orders", "people"}
         for branch in plan.branches:
             name = _sheet_name(names.get(branch, branch), taken)
             _branch(book.add_worksheet(name), plan, branch, names, people, looks)
         _load(book.add_worksheet("load"), plan, names, looks)
         _orders(book.add_worksheet("orders"), plan, names, looks)
+        if plan.sees_people:
+            _people(book.add_worksheet("people"), plan, names, people, looks)
     return out.getvalue()
 
 
@@ -94,17 +102,23 @@ def _looks(book: xlsxwriter.Workbook) -> _Looks:
     return _Looks(
         title=book.add_format({"bold": True, "font_size": 14, **wrapped}),
         heading=book.add_format({"bold": True, "bottom": 1, **wrapped}),
+        heading_number=book.add_format({"bold": True, "bottom": 1, "align": "right", **wrapped}),
         text=book.add_format(wrapped),
         small=book.add_format({"italic": True, "font_color": "#4e5b69", **wrapped}),
         day=book.add_format({"num_format": "ddd d mmm yyyy", "align": "left", "valign": "top"}),
         number=book.add_format({"num_format": "0.0", "valign": "top"}),
+        whole=book.add_format({"num_format": "#,##0", "valign": "top"}),
         per_cent=book.add_format({"num_format": "0 %", "valign": "top"}),
         likely=book.add_format({"num_format": "0 %", "bold": True, "bg_color": "#fbf6d9"}),
     )
 
 
-def _standing(plan: KeptPlan, agreed: bool) -> str:
-    state = "The roster is agreed." if agreed else "The roster is a proposal."
+def _standing(plan: KeptPlan, agreed: Collection[date]) -> str:
+    n_agreed = sum(week in agreed for week in plan.weeks)
+    state = "The roster is agreed." if n_agreed else "The roster is a proposal."
+    if 0 < n_agreed < len(plan.weeks):
+        state = f"Shifts of {n_agreed} of the {len(plan.weeks)} weeks are agreed, the others a "
+        state += "proposal; loads, odds and costs are those of the newest plan."
     return f"Forecast {plan.issue_id}; reckoned on {plan.made_on}. {state}"
 
 
@@ -143,8 +157,14 @@ def _told(sheet: Worksheet, row: int, text: str, shape: Format, *, width: tuple[
     sheet.set_row(row, _LINE_POINTS * lines + (_LINE_POINTS if shape.bold else 0))
 
 
-def _headings(sheet: Worksheet, row: int, names: Sequence[str], looks: _Looks) -> None:
-    _write(sheet, row, names, [looks.heading] * len(names))
+def _headings(
+    sheet: Worksheet, row: int, names: Sequence[str], looks: _Looks, *, numbers: int = 0
+) -> None:
+    """Write a line of headings; the last `numbers` of them stand over numbers, at their right."""
+    n_words = len(names) - numbers
+    _write(sheet, row, names, [looks.heading] * n_words + [looks.heading_number] * numbers)
+    if any(len(name) > _HEADING_LETTERS for name in names[1:]):
+        sheet.set_row(row, 2 * _LINE_POINTS)
 
 
 def _printed(sheet: Worksheet, *, title_row: int | None = None) -> None:
@@ -176,11 +196,30 @@ def _summary(
     if plan.money.lines:
         row = _money(sheet, row + 1, plan, looks)
     row += 1
-    _headings(sheet, row, ["What it rests on", "value", "from", "why"], looks)
+    _rests_on(sheet, row, plan, looks)
+    _printed(sheet)
+
+
+def _rests_on(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> None:
+    """Write where each number is from; values and reasons are sentences, so each spans columns."""
+    heads = (("What it rests on", 0, 0), ("value", 1, 2), ("from", 3, 3), ("why", 4, 9))
+    for text, first, last in heads:
+        _spread(sheet, row, (first, last), text, looks.heading)
     for one in plan.told:
         row += 1
-        _write(sheet, row, [one.what, one.value, one.source, one.why], [looks.text] * 4)
-    _printed(sheet)
+        cells = (one.what, one.value, one.source, one.why)
+        for (_, first, last), text in zip(heads, cells, strict=True):
+            _spread(sheet, row, (first, last), text, looks.text)
+        lines = max(-(-len(one.what) // 36), -(-len(one.value) // 27))
+        lines = max(lines, -(-len(one.why) // _REASON_LETTERS), 1)
+        sheet.set_row(row, _LINE_POINTS * lines)
+
+
+def _spread(sheet: Worksheet, row: int, columns: tuple[int, int], text: str, shape: Format) -> None:
+    first, last = columns
+    if last > first:
+        sheet.merge_range(row, first, row, last, "", shape)
+    sheet.write_string(row, first, text, shape)
 
 
 def _waiting(
@@ -189,7 +228,11 @@ def _waiting(
     """Write the odds of overflow, a row a week and a column a branch; return the next row."""
     branches = plan.branches
     _headings(
-        sheet, row, ["Odds that the week overflows", *(names.get(b, b) for b in branches)], looks
+        sheet,
+        row,
+        ["Odds that the week overflows", *(names.get(b, b) for b in branches)],
+        looks,
+        numbers=len(branches),
     )
     held = {(one.week, one.branch): one.overflow_odds for one in plan.waiting}
     for week in plan.weeks:
@@ -203,12 +246,16 @@ def _waiting(
 def _money(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> int:
     currency = f" [{currency_words(plan.money.currency)}]"
     heads = ["wages", "extra shifts", "locums", "overtime", "turned away", "waiting", "total"]
-    _headings(sheet, row, [f"Expected cost{currency}", *heads, "8 in 10 from", "to"], looks)
+    heads = [f"Expected cost{currency}", *heads, "8 in 10 from", "to"]
+    _headings(sheet, row, heads, looks, numbers=len(heads) - 1)
     for one in plan.money.lines:
         row += 1
         cells: list[Cell] = [one.roster, one.wages, one.extra_shifts, one.locums, one.overtime]
         cells += [one.turned_away, one.waiting, one.total, one.low, one.high]
-        _write(sheet, row, cells, [looks.text, *[looks.number] * 9])
+        _write(sheet, row, cells, [looks.text, *[looks.whole] * 9])
+    if any(one.roster == LAST_YEAR for one in plan.money.lines):
+        row += 1
+        _told(sheet, row, LAST_YEAR_NOTE, looks.small, width=_SUMMARY_WIDTH)
     if plan.money.prices_from_table:
         row += 1
         of_house = count(len(plan.money.prices_from_table), "price is", "prices are")
@@ -230,14 +277,10 @@ def _branch(
     sheet.set_column(4, 6, 12, looks.text)
     answer = branch_answer(plan, branch, names.get(branch, branch))
     _told(sheet, 0, answer, looks.title, width=_BRANCH_WIDTH)
-    sheet.write_string(
-        1,
-        0,
-        "Hours of work: median (eight in ten) of what the roster can take; hours to hold open",
-        looks.small,
-    )
+    note = "Hours of work: median (eight in ten) of what the roster can take; hours to hold open"
+    _told(sheet, 1, note, looks.small, width=_BRANCH_WIDTH)
     heads = [*ROLES, "overflows", "turned away", "waiting"]
-    _headings(sheet, 2, ["week of", *heads], looks)
+    _headings(sheet, 2, ["week of", *heads], looks, numbers=3)
     load = {(one.week, one.role): one for one in plan.load if one.branch == branch}
     row = 2
     for one in (each for each in plan.waiting if each.branch == branch):
@@ -248,7 +291,7 @@ def _branch(
         shapes = [looks.day, *[looks.text] * len(ROLES), odds, looks.number, looks.number]
         _write(sheet, row, cells, shapes)
     row += 2
-    _headings(sheet, row, ["day", *ROLES, "slots free"], looks)
+    _headings(sheet, row, ["day", *ROLES, "slots free"], looks, numbers=1)
     _roster(sheet, row + 1, plan, branch, people, looks)
     sheet.freeze_panes(3, 1)
     _printed(sheet)
@@ -271,7 +314,7 @@ def _roster(
 ) -> None:
     shifts = plan.shifts_at(branch)
     slots = {one.day: one.slots for one in plan.slots if one.branch == branch}
-    for day in sorted({one.day for one in shifts}):
+    for day in sorted({one.day for one in shifts} | set(slots)):
         own = [one for one in shifts if one.day == day]
         told: list[Cell] = [
             ", ".join(shift_words(one, people) for one in own if one.role == role) or "nobody"
@@ -279,7 +322,7 @@ def _roster(
         ]
         free = slots.get(day)
         cells: list[Cell] = [day, *told, None if free is None else float(free)]
-        _write(sheet, row, cells, [looks.day, *[looks.text] * (len(ROLES) + 1)])
+        _write(sheet, row, cells, [looks.day, *[looks.text] * len(ROLES), looks.whole])
         row += 1
 
 
@@ -295,7 +338,7 @@ def shift_words(shift: Shift, people: Mapping[str, str]) -> str:
 def _load(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _Looks) -> None:
     heads = ["branch", "week of", "role", "low 10 % [h]", "median [h]", "high 90 % [h]"]
     heads += ["capacity [h]", "odds of overflow", "hours to hold open [h]", "service level"]
-    _headings(sheet, 0, heads, looks)
+    _headings(sheet, 0, heads, looks, numbers=7)
     for row, one in enumerate(plan.load, start=1):
         cells: list[Cell] = [names.get(one.branch, one.branch), one.week, one.role]
         cells += [one.low, one.middle, one.high, one.capacity, one.overflow_odds]
@@ -312,7 +355,8 @@ def _orders(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _
     heads = ["branch", "item", "order by", "arrives", "packs", "units"]
     heads += [f"price [{currency_words(plan.money.currency)}]"]
     heads += ["odds of running out without it", "remark"]
-    _headings(sheet, 0, heads, looks)
+    _headings(sheet, 0, heads, looks, numbers=5)
+    sheet.write_string(0, len(heads) - 1, heads[-1], looks.heading)
     orders = sorted(
         (order for outlook in plan.stock for order in outlook.orders),
         key=lambda one: (one.order_by, one.branch, one.item),
@@ -321,8 +365,32 @@ def _orders(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _
         cells: list[Cell] = [names.get(one.branch, one.branch), one.item, one.order_by]
         cells += [one.arrives, float(one.packs), one.units, one.price, one.runs_out_odds]
         cells += ["comes late" if one.is_late else ""]
-        shapes = [looks.text, looks.text, looks.day, looks.day, *[looks.number] * 3]
+        shapes = [looks.text, looks.text, looks.day, looks.day, *[looks.whole] * 3]
         _write(sheet, row, cells, [*shapes, looks.per_cent, looks.text])
     sheet.set_column(0, 8, 18)
     sheet.freeze_panes(1, 2)
     _printed(sheet, title_row=0)
+
+
+def _people(
+    sheet: Worksheet,
+    plan: KeptPlan,
+    names: Mapping[str, str],
+    people: Mapping[str, str],
+    looks: _Looks,
+) -> None:
+    heads = ["who", "branch", "hours paid", "hours rostered", "of them in peak weeks"]
+    heads += ["share in peak weeks", "extra shifts", "away from home", "peak burdens"]
+    _told(sheet, 0, burden_words(plan.roster, people), looks.title, width=_BRANCH_WIDTH)
+    _told(sheet, 1, burden_note(plan.roster), looks.small, width=_BRANCH_WIDTH)
+    _headings(sheet, 2, heads, looks, numbers=7)
+    for row, one in enumerate(burdens(plan.roster, people), start=3):
+        cells: list[Cell] = [people.get(one.person, "erased"), names.get(one.home, one.home)]
+        cells += [one.contract, one.hours, one.peak_hours, one.peak_share]
+        cells += [float(one.extra), float(one.away), float(one.peak_burdens)]
+        shapes = [looks.text, looks.text, *[looks.whole] * 3, looks.per_cent]
+        _write(sheet, row, cells, [*shapes, *[looks.whole] * 3])
+    sheet.set_column(0, 1, 22)
+    sheet.set_column(2, 8, 14)
+    sheet.freeze_panes(3, 1)
+    _printed(sheet, title_row=2)

@@ -92,7 +92,7 @@ def export_staff(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file, to be written (JSON).")],
     practice: PracticeFolder = Path(),
 ) -> None:
-    """Write all that is held on a member of staff: number, name, terms, leave."""
+    """Write all that is held on a member of staff: number, name, terms, leave, shifts of plans."""
     from forecast.practice import open_practice
     from jobs.privacy import give_out_of_staff
 

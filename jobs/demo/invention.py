@@ -84,6 +84,8 @@ def write_csv(practice: InventedPractice, folder: Path) -> list[Path]:
         frame: pd.DataFrame = getattr(practice, name)
         if name == "dogs":
             frame = frame.assign(vet=_vets(practice))
+        if name == "visits":
+            frame = frame.assign(minutes=frame["minutes"].astype("Int64"))
         frame.to_csv(path, index=False, date_format="%Y-%m-%d")
         written.append(path)
     return written

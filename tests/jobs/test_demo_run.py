@@ -12,11 +12,14 @@ import pytest
 from forecast.practice import create_practice, open_practice, template
 from forecast.records.visits import visits
 from forecast.staffing.desk_inputs import desk_inputs
+from forecast.staffing.inputs import DOSE, FLARE, OTHER, slug, table
 from forecast.staffing.overflow import meet
 from forecast.staffing.patterns import learn_patterns, seen_visits
 from forecast.staffing.planning import weeks_ahead
 from forecast.staffing.rostering import nothing_done, plan_roster
+from forecast.staffing.visit_lengths import learned_minutes
 from forecast.staffing.workload import workload_of
+from jobs.demo.places import TABLE
 from jobs.demo.raw_export.truth import NOBODY_SEEN
 from jobs.demo.report import print_report
 from jobs.demo.run import TO_COME, morning_of, run_demo
@@ -78,6 +81,27 @@ def test_the_branch_that_is_short_of_a_vet_is_found(demo, tmp_path):
     assert {(one.branch, one.role) for one in roster.unheld} == {("teal", "vet")}
     assert len(roster.unheld) == 2  # the two weeks of leave
     records.close()
+
+
+def test_minutes_that_were_planted_are_learned_from_imported_lengths(demo, tmp_path):
+    """Within four standard errors, leaning on the house's as on 20 visits more.
+
+    Lengths are gammas of a third of their mean as spread. Of rechecks nothing is asked: a flare
+    within 28 days of another counts as one, and lasts as long as a flare.
+    """
+    folder = shutil.copytree(demo.practice.folder, tmp_path / "lengths")
+    records, _ = open_all(open_practice(folder, now=demo.practice.now))
+    today = demo.issue.cut.origin
+    seen = seen_visits(demo.practice, records, today=today)
+    records.close()
+    found = {one.kind: one for one in learned_minutes(seen, today=today)}
+    kinds = {FLARE: "itch_flare", DOSE: "scheduled_dose", OTHER: "other"}
+    for kind, name in kinds.items():
+        mean, learned = TABLE.number(f"length.mean.{name}"), found[kind]
+        house = table().number(f"minutes.{slug(kind)}.{learned.role}")
+        n = learned.n_visits
+        leaning = (n * mean + 20 * house) / (n + 20)
+        assert abs(learned.number - leaning) < 4 * mean / 3 / np.sqrt(n), kind
 
 
 def test_the_long_table_is_whole(demo):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import io
 import json
 import re
-from datetime import UTC, date, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from html_check import faults_of
@@ -72,7 +73,8 @@ def test_without_staff_the_page_says_what_to_do(at):
 
 def test_the_answer_stands_first_then_odds_orders_and_costs(at, planned):
     """All numbers are those of the plan by hand; odds of even chance on lead to the branch."""
-    page = at(Role.MANAGER).get("/staffing")
+    manager = at(Role.MANAGER)
+    page = manager.get("/staffing")
     assert faults_of(page.text) == []
     assert "<h1>Two weeks will probably overflow at north: the weeks of 13 Mar and 20 Mar" in (
         page.text
@@ -80,10 +82,18 @@ def test_the_answer_stands_first_then_odds_orders_and_costs(at, planned):
     for part in ("3 in 4", "flea control", "9,885", "-1,205", "No vet can be there on Wednesdays"):
         assert part in page.text.replace("\u2212", "-"), part
     assert 'href="/staffing/branches/at-north?week=2023-03-13"' in page.text
+    assert "on the same futures [EUR]." in page.text
+    assert "How the load lies on people" in page.text
+    rows = json.loads(manager.get("/staffing.json").text)["people"]
+    assert [(row["who"], row["hours"], row["extra_shifts"]) for row in rows] == [
+        ("Ada", 8.0, 0),
+        ("Bo", 8.0, 1),
+    ]
     assert "One hour more" in page.text
     told = json.loads(at(Role.VET).get("/staffing.json").text)
     assert told["costs"][0]["total"] == 9885
     assert told["may_plan"] is False
+    assert told["people"] == []  # who works how much is for who plans
 
 
 def test_a_branchs_page_shows_load_and_who_works(at, planned):
@@ -121,7 +131,7 @@ def test_workbook_and_calendar_are_taken_along(at, planned):
         'attachment; filename="staffing-2023-03-06.xlsx"'
     )
     names = CalamineWorkbook.from_filelike(io.BytesIO(book.content)).sheet_names
-    assert names == ["summary", "north", "south", "load", "orders"]
+    assert names == ["summary", "north", "south", "load", "orders", "people"]
     taken = manager.get("/staffing/branches/at-north/shifts/calendar")
     events = Calendar.from_ical(taken.content).walk("VEVENT")
     assert {str(one["status"]) for one in events} == {"TENTATIVE"}
@@ -135,6 +145,26 @@ def test_workbook_and_calendar_are_taken_along(at, planned):
     ).walk("VEVENT")
     assert {str(one["status"]) for one in events} == {"CONFIRMED"}
     assert "Agree to this roster" not in manager.get("/staffing").text
+
+
+def test_an_agreed_roster_stands_when_the_clock_has_reckoned_anew(at, planned, opened, staffed):
+    """The newer plan rosters nobody; pages and calendar keep the agreed shifts of those weeks."""
+    manager = at(Role.MANAGER)
+    assert manager.post("/staffing/agree", data={"plan": planned}).status_code == 303
+    plan = plan_by_hand(staff=(staffed["Ada"], staffed["Bo"]))
+    newer = replace(plan, roster=replace(plan.roster, shifts=()))
+    later = MADE + timedelta(days=1)
+    given = {"issue_id": "i1", "made_at": later, "asked": {}, "newest": 10}
+    add_staff_plan(opened.records, kind=PLAN, content=as_text(newer), **given)
+    page = manager.get("/staffing").text
+    assert "the roster is a proposal; the one agreed" in page
+    assert "Agree to this roster" in page
+    week = manager.get("/staffing/branches/at-north?week=2023-03-06").text
+    assert "Ada" in week
+    assert "Agreed." in week
+    taken = manager.get("/staffing/branches/at-north/shifts/calendar")
+    events = Calendar.from_ical(taken.content).walk("VEVENT")
+    assert [str(one["status"]) for one in events] == ["CONFIRMED"] * 3
 
 
 def test_who_is_limited_to_a_branch_sees_and_mends_that_branch_alone(at, planned, opened):

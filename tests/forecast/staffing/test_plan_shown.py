@@ -87,7 +87,7 @@ def workbook_of(make_plan, **names):
         names=NAMES | names,
         people=PEOPLE,
         notes=["Invented practice"],
-        agreed=False,
+        agreed=(),
     )
     return content, CalamineWorkbook.from_filelike(io.BytesIO(content))
 
@@ -95,7 +95,7 @@ def workbook_of(make_plan, **names):
 def test_the_workbook_has_a_sheet_a_branch_and_runs_nothing(make_plan):
     """A person called =1+1 stands there as text; no cell of any sheet is a formula."""
     content, book = workbook_of(make_plan)
-    assert book.sheet_names == ["summary", "North", "South", "load", "orders"]
+    assert book.sheet_names == ["summary", "North", "South", "load", "orders", "people"]
     north = book.get_sheet_by_name("North").to_python()
     cells = [cell for row in north for cell in row]
     assert "Ada" in cells
@@ -129,7 +129,7 @@ def calendar_of(plan, *, agreed=False, hours=True, branch=None):
         people=PEOPLE,
         zone_of=lambda _: "Asia/Seoul",
         made_at=MADE,
-        agreed=agreed,
+        agreed=plan.weeks if agreed else (),
         name="North",
     )
     return [one for one in Calendar.from_ical(content).walk("VEVENT")]

@@ -25,7 +25,7 @@ from forecast.staffing.programme import ProgrammeError, solve_week
 from forecast.staffing.roster import days_of_leave, shifts_due
 from forecast.staffing.rostering import RosterRules, _Desk, mean_load, nothing_done, plan_roster
 from forecast.staffing.slots import free_slots, phone_people
-from forecast.staffing.stock import order_stock
+from forecast.staffing.stock import old_counts, order_stock
 
 QUICK = RosterRules(gap=0.01, seconds=60.0, branch_futures=40, fairness=0.15)
 
@@ -309,6 +309,21 @@ def test_stock_that_comes_too_late_and_stock_that_expires(given):
     (two,) = order_stock(steady, _item(given, lot), today=MONDAY, service=0.95, seed=[1])
     assert two.expired == 400.0  # 100 are used in the only whole week
     assert sum(o.units for o in two.orders) == 500.0
+
+
+def test_a_count_of_long_ago_is_said_and_one_of_yesterday_is_not(given):
+    """Nineteen days before the first week planned; fourteen are let pass without a word."""
+    counted = MONDAY - timedelta(days=19)
+    old = _item(given, StockLot(40.0), counted=counted)
+    assert old_counts(old, first_week=MONDAY) == (
+        f"1 count of stock lies more than 14 days before the first week planned (the oldest of "
+        f"{counted}, sets at a); what was used since is not taken off, so count again before you "
+        "trust what is to be ordered"
+    )
+    for days in (14, 1):
+        new = _item(given, StockLot(40.0), counted=MONDAY - timedelta(days=days))
+        assert old_counts(new, first_week=MONDAY) == ""
+    assert old_counts(_item(given, StockLot(40.0)), first_week=MONDAY) == ""
 
 
 def test_stock_keeps_its_service_level(given):

@@ -13,6 +13,7 @@ from forecast.practice import create_practice, open_practice, template
 from forecast.records import open_records
 from forecast.records.dogs import dog_ids
 from forecast.records.runs import runs
+from forecast.records.staff import staff_identities
 from jobs.imports import import_file
 
 FILES = {
@@ -84,3 +85,58 @@ def test_all_that_is_held_is_written_to_a_new_private_file(folder, forepaw, tmp_
     again = forepaw("export", "owner", "K1", file, "--practice", folder)
     assert again.code == 2
     assert again.told == [f"forepaw: {file} cannot be written: file exists; name a new file"]
+
+
+@pytest.fixture
+def staffed(folder, tmp_path) -> Path:
+    """Give the practice with two of staff, and a roster that names one of them."""
+    file = tmp_path / "staff.csv"
+    file.write_text(
+        "person,name,skills,branch,hours_a_week\nS7,Cyra Saltspoon,vet,main,40\n"
+        "S8,Orla Pell,desk,main,20\n"
+    )
+    import_file(open_practice(folder), "staff", file)
+    roster = folder / "outbox" / "i1" / "staff" / "shifts-1.ics"
+    roster.parent.mkdir(parents=True)
+    roster.write_text("SUMMARY:Cyra Saltspoon: vet")
+    return folder
+
+
+def naming(folder: Path) -> list[Path]:
+    """Return the files of a practice in which Saltspoon stands, the database's own among them."""
+    files = [path for path in folder.rglob("*") if path.is_file()]
+    return [path for path in files if b"Saltspoon" in path.read_bytes()]
+
+
+def test_all_held_on_one_of_staff_is_given_out_for_its_asker_alone(staffed, forepaw):
+    """Nothing of anybody else, in a file that only its owner reads; no file is written over."""
+    file = staffed.parent / "s7.json"
+    done = forepaw("export", "staff", "S7", file, "--practice", staffed)
+    assert done.code == 0
+    assert "all that is held on the member of staff; readable by you alone" in done.out
+    held = json.loads(file.read_text())
+    assert held["identity"][0]["name"] == "Cyra Saltspoon"
+    assert held["terms"][0]["hours_week"] == 40.0
+    assert "Orla" not in file.read_text()
+    assert file.stat().st_mode & 0o777 == 0o600
+    assert forepaw("export", "staff", "S7", file, "--practice", staffed).code == 2
+
+
+def test_one_of_staff_is_erased_once_it_is_confirmed(staffed, forepaw, monkeypatch):
+    """Without the answer nothing happens; then nothing in the folder names them, nor the run."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("n\n"))
+    assert forepaw("erase", "staff", "S7", "--practice", staffed).code == 1
+    assert naming(staffed)
+    done = forepaw("erase", "staff", "S7", "--practice", staffed, "--yes")
+    assert done.code == 0
+    assert "erased: the member of staff; 1 rosters that named them deleted" in done.out
+    assert naming(staffed) == []
+    records = open_records(open_practice(staffed))
+    assert [one.name for one in staff_identities(records)] == ["Orla Pell"]
+    (run,) = runs(records, job="erase staff")
+    assert run.state == "done"
+    assert "S7" not in (run.result or "")
+    records.close()
+    again = forepaw("erase", "staff", "S7", "--practice", staffed, "--yes")
+    assert again.code == 2
+    assert "'S7'" in again.told[0]
