@@ -27,6 +27,18 @@ function watch() {
 
 watch();
 
+// who presses twice sends once; a form that gives a file may be sent again after a while
+const AGAIN = 5000; // milliseconds
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (form.dataset.sent) return event.preventDefault();
+  form.dataset.sent = "yes";
+  setTimeout(() => delete form.dataset.sent, AGAIN);
+});
+addEventListener("pageshow", () => {
+  for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
+});
+
 // a menu that is scrolled sideways begins where one is
 for (const here of document.querySelectorAll(".top nav [aria-current]")) {
   const menu = here.closest("nav");
