@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from forecast.alerts.cap import cap_document
+from forecast.alerts.folder import lay_down
 from forecast.alerts.mails import owner_mail, parts_of
 from forecast.alerts.outbox import MAIL, WEBHOOK, Claimed
 from forecast.alerts.owner_mail import OwnerMail
@@ -14,7 +15,6 @@ from forecast.alerts.sending import DeliveryRules
 from forecast.alerts.unsubscribing import token_of
 from forecast.outbox import ALERTS
 from forecast.practice import Practice
-from forecast.private_files import write_private
 from forecast.records.alerts import alert
 from forecast.records.engine import Records
 from forecast.records.notices import FAILED, TOLD
@@ -115,15 +115,14 @@ class _Folder:
     """A file a message, for whoever sends them by other means."""
 
     def __init__(self, practice: Practice, letters: _Letters) -> None:
-        self._folder, self._letters = practice.outbox_folder / ALERTS, letters
+        self._practice, self._letters = practice, letters
 
     def hand_over(self, message: Claimed) -> Hand:
-        folder, written = self._folder / message.alert_id, self._letters.written(message)
+        written = self._letters.written(message)
         if isinstance(written, Hand):
             return written
         try:
-            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            write_private(folder / f"{message.id}.eml", written)
+            lay_down(self._practice, message.alert_id, message.id, written)
         except OSError as error:
             cause = (error.strerror or type(error).__name__).lower()
             return Hand("server", f"the folder outbox/{ALERTS} took nothing: {cause}")

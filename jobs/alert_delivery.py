@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from forecast.alerts.doubts import tell_of_doubts
+from forecast.alerts.folder import take_back
 from forecast.alerts.lists import drawn_lists
 from forecast.alerts.outbox import (
     GIVEN_UP,
@@ -30,6 +31,7 @@ from forecast.alerts.outbox import (
     put_in_doubt,
 )
 from forecast.alerts.recipients import placing_of
+from forecast.alerts.refusals import Refusals
 from forecast.alerts.sending import (
     DeliveryRules,
     delivery_rules,
@@ -39,6 +41,7 @@ from forecast.alerts.sending import (
     waking_regions,
     ways_of,
 )
+from forecast.alerts.stranded import tell_of_stranded
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.signing_keys import ADDRESSES, signing_key
@@ -61,6 +64,7 @@ class Delivered:
     ended: Counter[str] = field(default_factory=Counter)
     n_lists: int = 0
     n_in_doubt: int = 0
+    n_taken_back: int = 0
     n_told_partner: int = 0
     trouble: dict[str, str] = field(default_factory=dict)
 
@@ -69,6 +73,8 @@ class Delivered:
         """What was done, in words without names."""
         words = [f"{self.n_lists} lists drawn"] if self.n_lists else []
         words += [f"{n} {state}" for state, n in sorted(self.ended.items())]
+        if self.n_taken_back:
+            words.append(f"{self.n_taken_back} mails of a withdrawn alert taken out of the folder")
         if self.n_in_doubt:
             words.append(f"{self.n_in_doubt} left in doubt by a process that ended")
         return "; ".join([", ".join(words) or "no message was due", *self.trouble.values()])
@@ -94,6 +100,7 @@ def deliver(
     with recorded_run(practice, records, JOB, local_date=practice.today, cut=None) as result:
         done.n_in_doubt = put_in_doubt(records, now=practice.now)
         done.n_lists = len(draw_lists(practice, records))
+        _take_back(practice, records, done)
         environment = os.environ if environment is None else environment
         for way in ways_of(practice):
             try:
@@ -104,12 +111,25 @@ def deliver(
             _Desk(practice, records, rules, way, carrier, done, result).send(until, most)
         end_sent(records)
         tell_of_doubts(records, now=practice.now)
+        tell_of_stranded(practice, records, now=practice.now)
         result.rows, result.sentence = done.ended[SENT], done.sentence
         # a partner's trouble must not let owners wait: it is a notice of its own
         result.failed = bool(done.trouble.keys() - {WEBHOOK})
         _tell_of_partner(practice, records, done)
     say(done.sentence)
     return done
+
+
+def _take_back(practice: Practice, records: Records, done: Delivered) -> None:
+    """Take mails of withdrawn alerts out of the folder outbox; what hinders it is told."""
+    try:
+        done.n_taken_back = take_back(practice, records)
+    except OSError as error:
+        cause = (error.strerror or type(error).__name__).lower()
+        done.trouble["taken back"] = (
+            f"mails of a withdrawn alert could not be taken out of outbox/alerts ({cause}): do not "
+            "send them"
+        )
 
 
 def _tell_of_partner(practice: Practice, records: Records, done: Delivered) -> None:
@@ -139,7 +159,7 @@ class _Desk:
         self._looked_at = -_LOOKS_EVERY
         self._lists = drawn_lists(records)
         self._placing = placing_of(practice, records)
-        self._key = signing_key(records, ADDRESSES, now=practice.now)
+        self._refusals = Refusals(signing_key(records, ADDRESSES, now=practice.now))
 
     def send(self, until: float, most: int | None) -> None:
         """Hand over until none is due, the time is over or the other side is in trouble."""
@@ -187,7 +207,7 @@ class _Desk:
             ended,
             self._wanted,
             placing=self._placing,
-            key=self._key,
+            refusals=self._refusals,
             day=self._day,
             now=now,
         )
@@ -209,7 +229,8 @@ class _Desk:
 
     def _trouble(self, in_a_row: Counter[str], hand: Hand) -> str | None:
         """Say why no more is handed over for now: the other side's trouble, not the owners'."""
-        if in_a_row["server"] + in_a_row["in doubt"] >= self._rules.in_a_row:
+        n_without = in_a_row["server"] + in_a_row["in doubt"]
+        if hand.is_login or n_without >= self._rules.in_a_row:
             return f"stopped, as {hand.why}"
         if in_a_row["refused"] >= self._rules.refused_in_a_row:
             return (

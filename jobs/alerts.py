@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from forecast.alerts.desk import WAITING_DRAFTS, Drafted, draft_due, waiting_sentence
+from forecast.alerts.stranded import tell_of_stranded
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.records.engine import Records
@@ -23,6 +24,8 @@ def draft_alerts(
         drafted = draft_due(practice, records, made)
         result.rows = len(drafted.alerts)
         result.sentence = sentence_of(drafted)
+    # here too, as nothing that can go may be left for the job that sends
+    tell_of_stranded(practice, records, now=practice.now)
     waits = waiting_sentence(records)
     if waits is None:
         end_for(records, WAITING_DRAFTS, now=practice.now)

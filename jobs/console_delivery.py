@@ -5,7 +5,9 @@ from __future__ import annotations
 from forecast.alerts.doubts import doubts
 from forecast.alerts.outbox import ALERT, WITHDRAWAL, standing
 from forecast.alerts.recipients import RecipientList
+from forecast.alerts.stranded import stranded
 from forecast.alerts.unsubscribing import opt_outs_of
+from forecast.practice import Practice
 from forecast.records.alerts import Alert
 from forecast.records.engine import Records
 from jobs.console import heading, new_table, paragraph, print_table
@@ -20,7 +22,7 @@ def show_list(recipients: RecipientList) -> None:
         paragraph(f"{n} owners left out: {why}")
 
 
-def show_delivery(records: Records, alert: Alert) -> None:
+def show_delivery(practice: Practice, records: Records, alert: Alert) -> None:
     """Print how an alert's messages stand, and what a person must decide."""
     heading(f"Alert {alert.id} ({alert.region_id}, {alert.kind}): {alert.state}")
     counts = standing(records, alert.id)
@@ -32,6 +34,14 @@ def show_delivery(records: Records, alert: Alert) -> None:
         table.add_row(_NEWS[news], way, state, f"{n}", why)
     print_table(table)
     paragraph(f"{opt_outs_of(records, alert.id)} owners unsubscribed by the link in it.")
+    waiting = stranded(practice, records, alert.id)
+    for some in waiting:
+        paragraph(f"{some.sentence}.")
+    if waiting:
+        paragraph(
+            "Put it back in practice.toml, or leave them out: "
+            f"`forepaw alert send {alert.id} --leave-out`."
+        )
     open_doubts = doubts(records, alert.id)
     if open_doubts:
         heading("In doubt: nobody knows whether these arrived, so they are not sent again")

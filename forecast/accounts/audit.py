@@ -56,6 +56,8 @@ class Action(StrEnum):
     VET_LINKED = "account named as a vet"
     DEAD_LETTERS_TRIED = "refused messages of an alert tried again"
     DOUBT_DECIDED = "message in doubt decided on"
+    STRANDED_LEFT_OUT = "messages of an alert that cannot go left out"
+    ADDRESS_STOPPED = "owner's mail address stopped, as mail came back"
     CONSENT_RECORDED = "owner's consent recorded"
     UNSUBSCRIBED = "owner unsubscribed by the link in a message"
     DESK_CHANGED = "staff, hours, prices or stock entered"

@@ -16,6 +16,7 @@ from forecast.alerts.catalogues import language
 from forecast.alerts.desk import end_if_none_waits
 from forecast.alerts.drafting import blocks_sha256, fixed_blocks
 from forecast.alerts.errors import AlertError
+from forecast.alerts.places import region_is_gone
 from forecast.practice import Practice
 from forecast.records import alerts as held
 from forecast.records.alerts import (
@@ -36,6 +37,8 @@ def hindrances(practice: Practice, records: Records, made: Alert) -> list[str]:
     found = []
     if made.state != DRAFT:
         found.append(f"it is {made.state}; only a draft can be approved")
+    if region_is_gone(practice, made.region_id):
+        found.append(f"its region {made.region_id!r} is not in practice.toml any more")
     if is_too_late(practice, made):
         found.append(
             f"the weeks it speaks of have begun ({made.first_week}); throw it away, or draft anew"

@@ -19,6 +19,7 @@ from pathlib import Path
 
 from sqlalchemy import insert, select, update
 
+from forecast.accounts.audit import Action, note
 from forecast.alerts.outbox import REFUSED, SENT
 from forecast.records import tables
 from forecast.records.engine import Records
@@ -122,4 +123,5 @@ def _stop_address(records: Records, message_id: str, *, now: datetime) -> bool:
         own = update(_message).where(_message.c.id == message_id, _message.c.state == SENT)
         came_back = {"state": REFUSED, "why": "it came back: no such mailbox", "changed_at": now}
         connection.execute(own.values(came_back))
+        note(connection, Action.ADDRESS_STOPPED, by=None, subject=row.owner_id, now=now)
     return True

@@ -53,6 +53,8 @@ class LeftOut(StrEnum):
     ERASED = "owner erased"
     WITHDRAWN = "alert withdrawn before"
     TOO_LATE = "the first week it speaks of is over"
+    REGION_GONE = "its region is not in practice.toml any more"
+    WAY_GONE = "its way out is not in practice.toml any more"
 
 
 def why_left_out(why: LeftOut, detail: str | None = None) -> str:

@@ -9,11 +9,11 @@ from forecast.alerts import messages
 from forecast.alerts.catalogues import language
 from forecast.alerts.outbox import WITHDRAWAL
 from forecast.alerts.owner_mail import Foot, OwnerMail, Part, Sender, in_order
+from forecast.alerts.places import region_name
 from forecast.alerts.unsubscribing import PATH
 from forecast.practice import Practice
 from forecast.records.alerts import Alert, AlertText, texts
 from forecast.records.engine import Records
-from forecast.regions import regions
 
 NO_REPLY_ADDRESS = "alerts@practice.invalid"  # in the folder outbox, where no mail server is named
 
@@ -21,7 +21,7 @@ NO_REPLY_ADDRESS = "alerts@practice.invalid"  # in the folder outbox, where no m
 def owner_mail(practice: Practice, records: Records, alert: Alert, news: str) -> OwnerMail:
     """Return the mail of an alert, or of its withdrawal, in its languages."""
     parts = parts_of(practice, records, alert, news)
-    region, name = regions(practice)[alert.region_id].name, practice.settings.practice.name
+    region, name = region_name(practice, alert), practice.settings.practice.name
     feet = [_foot(part.language, name, region) for part in parts]
     public = practice.settings.pages.public_address
     base = None if public is None else f"{public}{PATH}"
@@ -53,7 +53,9 @@ def _withdrawn(practice: Practice, alert: Alert, text: AlertText) -> Part:
     day = (alert.sent_at or alert.made_at).astimezone(zone).date()
     ended = (alert.withdrawn_at or alert.made_at).astimezone(zone).date()
     told = speaks.say(messages.WITHDRAWN, day=speaks.day(day, beside=ended), subject=text.subject)
-    whole = "\n\n".join([speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)])
+    # the fixed blocks too: whoever reads this one alone has an itching dog as well
+    said = [speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)]
+    whole = "\n\n".join([*said, text.blocks.strip()])
     subject = speaks.say(messages.WITHDRAWN_SUBJECT, subject=text.subject)
     return Part(text.language, subject, whole)
 

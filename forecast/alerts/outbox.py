@@ -21,6 +21,7 @@ from sqlalchemy import Connection, Row, and_, bindparam, func, select, update
 
 from forecast.alerts.household import LeftOut, Placing, facts_of, judged, why_left_out
 from forecast.alerts.mail_addresses import AddressError, MailAddress, address_key, find_address
+from forecast.alerts.refusals import Refusals
 from forecast.records import tables
 from forecast.records.alerts import SENDING as ALERT_SENDING
 from forecast.records.alerts import SENT as ALERT_SENT
@@ -153,7 +154,7 @@ def claim_next(
     wanted: Wanted,
     *,
     placing: Placing,
-    key: bytes,
+    refusals: Refusals,
     day: date,
     now: datetime,
 ) -> Claimed | None:
@@ -169,7 +170,7 @@ def claim_next(
                 row = _next_row(connection, wanted, now)
                 if row is None:
                     return None
-                held = _claim(connection, row, wanted, placing, key, day, now)
+                held = _claim(connection, row, wanted, placing, refusals, day, now)
                 if isinstance(held, Claimed):
                     return held
                 values = {"state": LEFT_OUT, "why": held, "changed_at": now, "address_key": None}
@@ -198,7 +199,7 @@ def _claim(
     row: Row[Any],
     wanted: Wanted,
     placing: Placing,
-    key: bytes,
+    refusals: Refusals,
     day: date,
     now: datetime,
 ) -> Claimed | str:
@@ -210,7 +211,7 @@ def _claim(
         return LeftOut.TOO_LATE.value
     address, name, kept = None, "", None
     if row.owner_id is not None:
-        told = _address_now(connection, row, placing, key, day)
+        told = _address_now(connection, row, placing, refusals, day)
         if isinstance(told, str):
             return told
         address, name, kept = told
@@ -222,7 +223,7 @@ def _claim(
 
 
 def _address_now(
-    connection: Connection, row: Row[Any], placing: Placing, key: bytes, day: date
+    connection: Connection, row: Row[Any], placing: Placing, refusals: Refusals, day: date
 ) -> tuple[MailAddress, str, str] | str:
     """Return address, name and key of whom a message goes to, or why it does not go."""
     held = connection.execute(_OWNER, {"owner": row.owner_id}).first()
@@ -233,12 +234,14 @@ def _address_now(
     except AddressError as refusal:
         why = LeftOut.NO_ADDRESS if refusal.code == "none" else LeftOut.ADDRESS_REFUSED
         return why_left_out(why, refusal.code)
-    kept = address_key(address, key)
+    kept = address_key(address, refusals.key)
     owners = [row.owner_id, *_others_told(connection, row)]
     facts = facts_of(connection, owners, region_id=row.region_id, placing=placing, day=day)
     because = judged(facts, stopped=_stopped(connection, kept, owners))
     if because is not None:
         return because.value
+    if refusals.hold(connection, kept, day):  # by one who has no dog in this region
+        return LeftOut.SAID_NO.value
     if len(owners) > 1:  # it may be the others' by now: then it does not name the one who is gone
         facts = facts_of(connection, owners[:1], region_id=row.region_id, placing=placing, day=day)
         if judged(facts, stopped=None) is not None:

@@ -96,7 +96,7 @@ class RecipientRegister:
     """All owners and dogs as they stand on a day; read once for the lists of all regions.
 
     `dogs` holds, by region and owner, the status of each dog there; `refusing` the keys of
-    addresses at which somebody said no.
+    addresses at which somebody said no, or stopped alerts by a click.
     """
 
     owners: Mapping[str, _Owner]
@@ -129,7 +129,11 @@ def read_recipients(practice: Practice, records: Records) -> RecipientRegister:
         owners = _owners(connection, practice.today, key)
         dogs = _dogs_by_region(connection, practice.today, placing)
         stopped = stops(connection)
-    refusing = {one.key for one in owners.values() if one.answer == "no" and one.key is not None}
+    refusing = {
+        one.key
+        for owner_id, one in owners.items()
+        if one.key is not None and (one.answer == "no" or owner_id in stopped)
+    }
     return RecipientRegister(owners, frozenset(refusing), dogs, stopped)
 
 

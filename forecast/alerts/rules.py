@@ -11,7 +11,7 @@ from typing import Literal
 from forecast.accounts.audit import Action, note
 from forecast.alerts.deciding import table
 from forecast.alerts.errors import AlertError
-from forecast.alerts.simulating import PastOdds, Simulation, past_odds, simulate
+from forecast.alerts.simulating import PastOdds, Simulation, past_odds, simulate_in
 from forecast.practice import Practice
 from forecast.records.alert_tables import ALERT_KINDS
 from forecast.records.alerts import (
@@ -67,20 +67,55 @@ def set_rule(
     AlertError
         If the region is none of the practice's, or a number is not one a rule may have.
     """
-    _check_region(practice, region_id)
-    made = _made(region_id, stated, by=by, now=now)
+    return set_rules(practice, records, [region_id], stated, by=by, now=now, past=past)[0]
+
+
+def set_rules(
+    practice: Practice,
+    records: Records,
+    region_ids: Sequence[str],
+    stated: Stated,
+    *,
+    by: str | None,
+    now: datetime,
+    past: PastOdds | None = None,
+) -> list[tuple[AlertRule, Simulation]]:
+    """State one rule for several regions: each gets its own, with its own past, or none does."""
+    for region_id in region_ids:
+        _check_region(practice, region_id)
+    made = [_made(region_id, stated, by=by, now=now) for region_id in region_ids]
     past = past_odds(practice) if past is None else past
-    shown = simulate(made, past, seed=practice.settings.forecast.seed)
-    made = replace(made, simulation=shown.plain())
-    _keep(records, made, by=by, now=now)
-    return made, shown
+    shown = simulate_in(made[0], region_ids, past, seed=practice.settings.forecast.seed)
+    kept = [replace(one, simulation=shown[one.region_id].plain()) for one in made]
+    _keep(records, kept, by=by, now=now)
+    return [(one, shown[one.region_id]) for one in kept]
 
 
 def switch(
     records: Records, region_id: str, *, on: bool, by: str | None, now: datetime
 ) -> AlertRule:
     """Switch a region's rule on or off; one that was never simulated is not switched on."""
-    held = rules_in_force(records).get(region_id)
+    return switch_all(records, [region_id], on=on, by=by, now=now)[0]
+
+
+def switch_all(
+    records: Records, region_ids: Sequence[str], *, on: bool, by: str | None, now: datetime
+) -> list[AlertRule]:
+    """Switch the rules of several regions; where one of them cannot be, none is."""
+    in_force = rules_in_force(records)
+    held = [_to_switch(in_force.get(one), one, on) for one in region_ids]
+    made = [
+        one
+        if one.is_on == on
+        else replace(one, id=new_id(), is_on=on, made_by=by or BY_COMMAND_LINE, made_at=now)
+        for one in held
+    ]
+    changed = [new for new, old in zip(made, held, strict=True) if new is not old]
+    _keep(records, changed, by=by, now=now)
+    return made
+
+
+def _to_switch(held: AlertRule | None, region_id: str, on: bool) -> AlertRule:
     if held is None:
         raise AlertError(
             f"the alert rule of {region_id} was to be switched {'on' if on else 'off'}; there is "
@@ -91,17 +126,14 @@ def switch(
             f"the alert rule of {region_id} was to be switched on, and nobody has seen what it "
             "would have done: state it anew, it is then simulated"
         )
-    if held.is_on == on:
-        return held
-    made = replace(held, id=new_id(), is_on=on, made_by=by or BY_COMMAND_LINE, made_at=now)
-    _keep(records, made, by=by, now=now)
-    return made
+    return held
 
 
-def _keep(records: Records, made: AlertRule, *, by: str | None, now: datetime) -> None:
+def _keep(records: Records, made: Sequence[AlertRule], *, by: str | None, now: datetime) -> None:
     with records.writing() as connection:
-        add_rule(connection, made)
-        note(connection, Action.ALERT_RULE_SET, by=by, subject=made.id, now=now)
+        for one in made:
+            add_rule(connection, one)
+            note(connection, Action.ALERT_RULE_SET, by=by, subject=one.id, now=now)
 
 
 def threshold_sentence(rule: AlertRule) -> str:

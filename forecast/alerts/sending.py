@@ -8,6 +8,7 @@ waits and lets a withdrawal go to those who got it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import cache
@@ -18,6 +19,7 @@ from sqlalchemy import Connection
 
 from forecast.accounts.audit import Action, note
 from forecast.alerts.deciding import budget_since
+from forecast.alerts.folder import left_mails, take_back
 from forecast.alerts.lists import drawn_lists, keep_list, keep_withdrawal_list
 from forecast.alerts.outbox import (
     ALERT,
@@ -29,6 +31,7 @@ from forecast.alerts.outbox import (
     leave_out_withdrawn,
     n_waiting,
 )
+from forecast.alerts.places import region_is_gone
 from forecast.alerts.recipients import (
     RecipientList,
     RecipientRegister,
@@ -132,6 +135,11 @@ def send_off(practice: Practice, records: Records, alert_id: str, *, by: str | N
             "that begins with https://; without one nobody could unsubscribe by a click, so add it"
         )
     held = alert(records, alert_id)
+    if region_is_gone(practice, held.region_id):
+        raise SendingError(
+            f"alert {alert_id} was to go out; its region {held.region_id!r} is not in "
+            "practice.toml any more: put it back, or throw the alert away"
+        )
     if is_too_late(held, practice.now, _zone(practice, held.region_id)):
         raise SendingError(
             f"alert {alert_id} speaks of the week of {held.first_week}, which is over; draft "
@@ -149,7 +157,10 @@ def send_off(practice: Practice, records: Records, alert_id: str, *, by: str | N
 def withdraw_alert(
     practice: Practice, records: Records, alert_id: str, *, why: str, by: str | None
 ) -> Alert:
-    """Withdraw an alert: what waits is left out, and those who got it are told by the job."""
+    """Withdraw an alert: what waits is left out, and those who got it are told by the job.
+
+    Its mails that still stand in the folder outbox are taken away.
+    """
     if not why.strip():
         raise SendingError("an alert was to be withdrawn without a reason; say why, for the record")
     who, now = by or "command line", practice.now
@@ -159,6 +170,8 @@ def withdraw_alert(
         note(connection, Action.ALERT_WITHDRAWN, by=by, subject=alert_id, now=now)
 
     withdraw(records, alert_id, by=who, why=why.strip(), now=now, also=stopped)
+    with suppress(OSError):  # the job tries again, and says what hinders it
+        take_back(practice, records)
     return alert(records, alert_id)
 
 
@@ -221,14 +234,17 @@ def _midnight(practice: Practice, day: date) -> datetime:
 
 
 def has_messages(practice: Practice, records: Records) -> bool:
-    """Say whether there is anything to do for the job now: a list to draw, a message to send."""
+    """Say whether there is anything to do for the job now.
+
+    A list to draw, a message to send, or mails of a withdrawn alert to take out of the folder.
+    """
     drawn = drawn_lists(records)
     for one in alerts(records, states=(SENDING, WITHDRAWN)):
         news = ALERT if one.state == SENDING else WITHDRAWAL
         has_list = (one.id, ALERT) in drawn
         if (one.id, news) not in drawn and (news == ALERT or has_list):
             return True
-    return has_due(
+    return bool(left_mails(practice, records)) or has_due(
         records,
         regions=waking_regions(practice, practice.now),
         ways=ways_of(practice),

@@ -7,7 +7,7 @@ mixed in. A rule is judged on all regions together, as one region has too few ev
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -81,18 +81,24 @@ def past_odds(practice: Practice) -> PastOdds:
 
 def simulate(rule: AlertRule, past: PastOdds, *, seed: int) -> Simulation:
     """Go through past origins with a rule; in other regions as if it were theirs."""
+    return simulate_in(rule, [rule.region_id], past, seed=seed)[rule.region_id]
+
+
+def simulate_in(
+    rule: AlertRule, region_ids: Iterable[str], past: PastOdds, *, seed: int
+) -> dict[str, Simulation]:
+    """Return the same for several regions that have one rule; its own region counts for nothing."""
     by_region = {str(region): part for region, part in past.rows.groupby("region")}
     given = {region: _spoken(rule, part) for region, part in by_region.items()}
     high = _high_weeks(past.rows)
-    here = {place: was for place, was in high.items() if place[0] == rule.region_id}
-    weeks = {week for _, week in high}
-    return Simulation(
-        tally(given.get(rule.region_id, []), here, seed=seed),
-        tally([one for each in given.values() for one in each], high, seed=seed),
-        len(by_region),
-        len(weeks) / 52,
-        past.sentence,
-    )
+    n_seasons = len({week for _, week in high}) / 52
+    pooled = tally([one for each in given.values() for one in each], high, seed=seed)
+    found = {}
+    for region_id in region_ids:
+        here = {place: was for place, was in high.items() if place[0] == region_id}
+        own = tally(given.get(region_id, []), here, seed=seed)
+        found[region_id] = Simulation(own, pooled, len(by_region), n_seasons, past.sentence)
+    return found
 
 
 def _spoken(rule: AlertRule, rows: pd.DataFrame) -> list[Given]:

@@ -11,10 +11,20 @@ from forecast.accounts.roles import Right
 from forecast.alerts import approving, desk
 from forecast.alerts.checking import TextError
 from forecast.alerts.outlook import skill_of, weeks_ahead
+from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.record import record_of_alerts
 from forecast.alerts.sending import preview_list
 from forecast.alerts.unsubscribing import opt_outs_of
-from forecast.pages.alerts import PATH, OutcomeRow, by_whom, local, outcome_rows, theirs, who_is
+from forecast.pages.alerts import (
+    PATH,
+    OutcomeRow,
+    by_whom,
+    is_theirs,
+    local,
+    outcome_rows,
+    theirs,
+    who_is,
+)
 from forecast.pages.issue_reading import held as held_values
 from forecast.pages.issue_reading import issue_named, latest
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
@@ -91,6 +101,7 @@ class AlertPage:
     id: str
     region: str
     region_id: str
+    is_gone: bool
     kind: str
     state: str
     answer: str
@@ -125,7 +136,7 @@ def asked_alert(asked: Asked) -> Alert:
         made = held.alert(asked.records, asked.path["alert"])
     except RecordsError as refused:
         raise NotFoundError(str(refused)) from None
-    if made.region_id not in theirs(asked):
+    if not is_theirs(asked, made):
         raise NotFoundError("there is no such alert of your regions")
     return made
 
@@ -137,7 +148,7 @@ def _show(asked: Asked) -> View:
 
 
 def _page(asked: Asked, made: Alert) -> AlertPage:
-    places, who = theirs(asked), who_is(asked)
+    places, who, name = theirs(asked), who_is(asked), region_name(asked.practice, made)
     texts = list(held.texts(asked.records, made.id).values())
     practice, records = asked.practice, asked.records
     approvers = {one.decided_by for one in approving.valid_approvals(records, texts)}
@@ -149,13 +160,12 @@ def _page(asked: Asked, made: Alert) -> AlertPage:
     weeks, newer = _weeks(asked, made)
     return AlertPage(
         id=made.id,
-        region=places[made.region_id].name,
+        region=name,
         region_id=made.region_id,
+        is_gone=region_is_gone(practice, made.region_id),
         kind=made.kind,
         state=made.state,
-        answer=_answer(
-            made, places[made.region_id].name, len(behind), approving.people_needed(practice)
-        ),
+        answer=_answer(made, name, len(behind), approving.people_needed(practice)),
         issue_id=made.issue_id,
         drafted=f"{local(asked, made.made_at)} by {who.get(made.made_by, 'somebody')}",
         texts=tuple(_text(text) for text in texts),
@@ -169,7 +179,7 @@ def _page(asked: Asked, made: Alert) -> AlertPage:
         skill=skill_of(practice, records)[1].sentence,
         weeks=weeks,
         newer_issue=newer,
-        warnings=_warnings(asked, made, places[made.region_id].name),
+        warnings=_warnings(asked, made, name),
         record=before.sentence,
         before=outcome_rows(before, places),
         simulated=str((rule.simulation or {}).get("own", "")),

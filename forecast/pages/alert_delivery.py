@@ -19,12 +19,14 @@ from forecast.alerts.outbox import (
     counts_of_states,
     standing,
 )
+from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.sending import preview_list, send_off, way_to_owners, withdraw_alert
+from forecast.alerts.stranded import leave_out_stranded, stranded
 from forecast.alerts.unsubscribing import opt_outs_of
+from forecast.pages.alerts import is_theirs
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
 from forecast.records.alerts import APPROVED, SENDING, WITHDRAWN, Alert, alerts
 from forecast.records.alerts import SENT as ALERT_SENT
-from forecast.regions import regions
 
 _SHOWN_LINK = "the-owners-own-link"
 
@@ -45,6 +47,8 @@ class DeliveryPage:
         Messages by what, way, state and why.
     doubts
         What a person must decide; owners by the practice's own number.
+    stranded
+        What waits and cannot go, as practice.toml has its region or its way out no more.
     plain
         The plain part of the mail, as an owner gets it.
     """
@@ -57,6 +61,7 @@ class DeliveryPage:
     left_out: Mapping[str, int]
     rows: tuple[Mapping[str, object], ...]
     doubts: tuple[Doubt, ...]
+    stranded: tuple[str, ...]
     n_opted_out: int
     plain: str
     may_send: bool
@@ -73,13 +78,8 @@ def _delivery(asked: Asked) -> View | GoTo:
 
 def _alert(asked: Asked) -> Alert:
     found = {one.id: one for one in alerts(asked.records)}.get(asked.path["alert"])
-    if found is None or (asked.regions is not None and found.region_id not in asked.regions):
+    if found is None or not is_theirs(asked, found):
         raise NotFoundError("there is no alert at this address for your branches")
-    if found.region_id not in regions(asked.practice):
-        raise NotFoundError(
-            f"this alert is of the region {found.region_id!r}, which practice.toml no longer has; "
-            f"put it back to see its messages, or stop it by `forepaw alert withdraw {found.id}`"
-        )
     return found
 
 
@@ -93,6 +93,9 @@ def _done(asked: Asked, alert: Alert) -> GoTo:
     if what == "withdraw":
         withdraw_alert(practice, records, alert.id, why=asked.text("why"), by=by)
         return GoTo(here, "It is withdrawn. Those who got it are told so by a message.")
+    if what == "leave out":
+        n = leave_out_stranded(practice, records, alert.id, by=by)
+        return GoTo(here, f"Noted: {n} left out that could not go.")
     if what in ("arrived", "again"):
         message_id = asked.text("message")
         if message_id not in {one.message_id for one in doubts(records, alert.id)}:
@@ -106,7 +109,7 @@ def _done(asked: Asked, alert: Alert) -> GoTo:
 
 def _page(asked: Asked, alert: Alert) -> DeliveryPage:
     practice, records = asked.practice, asked.records
-    region = regions(practice)[alert.region_id].name
+    region = region_name(practice, alert)
     rows, recipients = _rows(asked, alert), None
     counts = counts_of_states(standing(records, alert.id), ALERT)
     left_out = Counter[str]()
@@ -126,9 +129,10 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
         left_out,
         tuple(row for row in rows if row["state"] != LEFT_OUT),
         tuple(doubts(records, alert.id)),
+        tuple(f"{one.sentence}." for one in stranded(practice, records, alert.id)),
         opt_outs_of(records, alert.id),
         owner_mail(practice, records, alert, ALERT).text(_SHOWN_LINK),
-        may_send=alert.state == APPROVED,
+        may_send=alert.state == APPROVED and not region_is_gone(practice, alert.region_id),
         may_withdraw=alert.state in (APPROVED, SENDING, ALERT_SENT),
     )
 

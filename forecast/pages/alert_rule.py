@@ -23,6 +23,7 @@ _EXPLAINED = {
     "season over": "once a season, when a month ahead looks quiet",
     "sudden high week": "weeks that past years would not have called high",
 }
+KINDS_EXPLAINED = tuple((kind, _EXPLAINED[kind]) for kind in ALERT_KINDS)
 
 
 @dataclass(frozen=True)
@@ -79,6 +80,7 @@ class RulePage:
     pooled: str
     spoken: tuple[PastRow, ...]
     history: tuple[HistoryRow, ...]
+    action: str
     wrong: str = ""
 
 
@@ -89,13 +91,13 @@ def _rule(asked: Asked) -> View | GoTo:
         raise NotFoundError(f"there is no region {region!r}")
     if asked.request.method != "POST":
         return View("alert_rule.html", _page(asked, region))
-    typed = _typed(asked)
+    typed = typed_by(asked)
     try:
         set_rule(
             asked.practice,
             asked.records,
             region,
-            _stated(typed),
+            stated_by(typed),
             by=by_whom(asked),
             now=asked.practice.now,
         )
@@ -127,8 +129,8 @@ def _page(asked: Asked, region: str) -> RulePage:
         bool(rule and rule.is_on),
         rule is not None,
         threshold_sentence(rule) if rule else "",
-        _of_rule(rule),
-        tuple((kind, _EXPLAINED[kind]) for kind in ALERT_KINDS),
+        typed_of(rule),
+        KINDS_EXPLAINED,
         str(shown.get("rests_on", "")),
         str(shown.get("own", "")),
         str(shown.get("pooled", "")),
@@ -143,6 +145,7 @@ def _page(asked: Asked, region: str) -> RulePage:
             )
             for one in history
         ),
+        action=f"{PATH}/rule/{region}",
     )
 
 
@@ -154,7 +157,8 @@ def _answer(name: str, rule: AlertRule | None) -> str:
     return f"{name} is spoken of where the odds of a high week are {odds(rule.on_odds)} or more"
 
 
-def _of_rule(rule: AlertRule | None) -> Typed:
+def typed_of(rule: AlertRule | None) -> Typed:
+    """Return what stands in the form at first: a rule's numbers, or the usual ones."""
     usual = table()
 
     def text(name: str) -> str:
@@ -179,7 +183,8 @@ def _of_rule(rule: AlertRule | None) -> Typed:
     )
 
 
-def _typed(asked: Asked) -> Typed:
+def typed_by(asked: Asked) -> Typed:
+    """Return what somebody typed."""
     form: Any = asked.form
     several = form.getlist("kinds") if hasattr(form, "getlist") else []
     names = ("how", "right", "cost", "loss", "shortest_lead", "longest_lead", "gap")
@@ -188,7 +193,14 @@ def _typed(asked: Asked) -> Typed:
     return Typed(**fields, kinds=tuple(one for one in several if isinstance(one, str)))
 
 
-def _stated(typed: Typed) -> Stated:
+def stated_by(typed: Typed) -> Stated:
+    """Return the rule that was typed.
+
+    Raises
+    ------
+    PageError
+        If a number is none.
+    """
     if typed.how == "costs":
         cost, loss = _number(typed.cost, "the cost"), _number(typed.loss, "the loss")
     else:

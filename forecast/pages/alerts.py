@@ -14,6 +14,7 @@ from forecast.alerts.catalogues import shipped
 from forecast.alerts.desk import draft_by_hand, kind_of, languages_of
 from forecast.alerts.drafting import blocks_sha256, fixed_blocks
 from forecast.alerts.judging import Tally
+from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.record import record_of_alerts
 from forecast.alerts.unsubscribing import opt_outs_of
 from forecast.issuing import latest_issue
@@ -47,7 +48,7 @@ class RegionRow:
 
 @dataclass(frozen=True)
 class AlertRow:
-    """One alert as the list shows it."""
+    """One alert as the list shows it; `is_gone`: practice.toml has its region no more."""
 
     id: str
     region: str
@@ -59,6 +60,7 @@ class AlertRow:
     sent: str
     came: str
     opted_out: int
+    is_gone: bool
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,13 @@ def theirs(asked: Asked) -> dict[str, Region]:
     }
 
 
+def is_theirs(asked: Asked, made: Alert) -> bool:
+    """Say whether whoever asks may see an alert; of a region that is gone, who sees all of them."""
+    if region_is_gone(asked.practice, made.region_id):
+        return asked.regions is None
+    return made.region_id in theirs(asked)
+
+
 def who_is(asked: Asked) -> dict[str, str]:
     """Return the names of those who may have done something, by what is written down of them."""
     assert asked.account is not None
@@ -113,9 +122,7 @@ def _alerts(asked: Asked) -> View:
     record = record_of_alerts(asked.practice, asked.records, region_ids=frozenset(places))
     came = {one.given.alert_id: one.words for one in record.outcomes}
     rows = tuple(
-        _row(asked, one, places, who, came)
-        for one in held.alerts(asked.records)
-        if one.region_id in places
+        _row(asked, one, who, came) for one in held.alerts(asked.records) if is_theirs(asked, one)
     )
     waiting = tuple(row for row in rows if row.state == DRAFT)
     rules = held.rules_in_force(asked.records)
@@ -164,14 +171,13 @@ def _region_rows(
 def _row(
     asked: Asked,
     one: Alert,
-    places: dict[str, Region],
     who: dict[str, str],
     came: dict[str, str],
 ) -> AlertRow:
     last = one.last_week.fromordinal(one.last_week.toordinal() + 6)
     return AlertRow(
         one.id,
-        places[one.region_id].name,
+        region_name(asked.practice, one),
         one.kind,
         days(one.first_week, last),
         one.state,
@@ -180,6 +186,7 @@ def _row(
         moment_words(asked.practice, one.sent_at),
         came.get(one.id, ""),
         opt_outs_of(asked.records, one.id) if one.sent_at else 0,
+        region_is_gone(asked.practice, one.region_id),
     )
 
 

@@ -7,6 +7,7 @@ from forecast.pages import (
     alert_delivery,
     alert_feed,
     alert_rule,
+    alert_rules,
     alerts,
     consent,
     culprits,
@@ -55,6 +56,7 @@ def all_pages() -> tuple[Page, ...]:
         *alert_feed.PAGES,  # before addresses that name an alert
         *alerts.PAGES,
         *alert_rule.PAGES,
+        *alert_rules.PAGES,
         *alert.PAGES,
         *staffing.PAGES,
         *staffing_branch.PAGES,

@@ -41,5 +41,7 @@ def forget_mails(practice: Practice, records: Records, *, before: datetime) -> i
 
 def _files(practice: Practice, message_ids: Iterable[str]) -> list[Path]:
     folder = practice.outbox_folder / ALERTS
-    held = {path.stem: path for path in folder.glob("*/*.eml")}
-    return [held[one] for one in message_ids if one in held]
+    held: dict[str, list[Path]] = {}
+    for path in folder.glob("*/*.eml*"):  # also what a process that died left of one
+        held.setdefault(path.name.partition(".")[0], []).append(path)
+    return [path for one in message_ids for path in held.get(one, ())]

@@ -117,6 +117,11 @@ def _addresses(listed: Sequence[str]) -> tuple[Address, ...]:
     return tuple(Address(addr_spec=address) for address in listed)
 
 
+def is_refused_login(error: Exception) -> bool:
+    """Say whether a server took no login: until somebody mends it, it takes none."""
+    return isinstance(error, (smtplib.SMTPAuthenticationError, _LoginError))
+
+
 def cause_of(error: Exception) -> str:
     """Say what went wrong without the server's own words, which may repeat addresses."""
     if isinstance(error, smtplib.SMTPAuthenticationError):

@@ -16,7 +16,7 @@ from threading import Thread
 from typing import Literal
 
 from forecast.settings_notices import MailServerSection
-from jobs.channels.mail import TAKEN, cause_of, connect, secure
+from jobs.channels.mail import TAKEN, cause_of, connect, is_refused_login, secure
 
 # What became of one message. "server" is the server's own trouble: it took nothing, and the next
 # message would fare no better.
@@ -30,11 +30,15 @@ _BAD_MAILBOX = (b"5.1.", b"#5.1.")  # RFC 3463: bad destination mailbox or syste
 
 @dataclass(frozen=True)
 class Hand:
-    """How handing one message over ended; `why` holds neither address nor the server's words."""
+    """How handing one message over ended; `why` holds neither address nor the server's words.
+
+    `is_login` says that the server refused the login: another try at once could only lock it.
+    """
 
     state: Handed
     why: str | None = None
     is_bounce: bool = False
+    is_login: bool = False
 
 
 class MailSession:
@@ -121,16 +125,17 @@ class _Line(Thread):
         self._break_off()
 
     def close(self) -> None:
-        """Say good-bye."""
-        if self._server is not None:
+        """Say good-bye; on a line that is left, which another thread breaks off, not even that."""
+        server = self._server
+        if server is not None and not self.is_left:
             with suppress(OSError, smtplib.SMTPException):
-                self._server.quit()
+                server.quit()
         self._break_off()
 
     def _break_off(self) -> None:
-        if self._server is not None:
-            self._server.close()
-        self._server, self._n_sent = None, 0
+        server, self._server, self._n_sent = self._server, None, 0
+        if server is not None:
+            server.close()
 
     def hand_over(self, address: str, written: bytes) -> Hand:
         """Hand one message over."""
@@ -152,7 +157,8 @@ class _Line(Thread):
             code, answer = server.rcpt(address)
         except (OSError, smtplib.SMTPException) as error:
             self._break_off()
-            return Hand("server", f"{self._where} took nothing: {cause_of(error)}")
+            why = f"{self._where} took nothing: {cause_of(error)}"
+            return Hand("server", why, is_login=is_refused_login(error))
         if code not in TAKEN:
             return self._not_taken(server, code, answer)
         return self._data(server, written)

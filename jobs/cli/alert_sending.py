@@ -38,6 +38,10 @@ def send(
     again_refused: Annotated[
         bool, typer.Option(help="Try what was refused or given up once more, of ALERT.")
     ] = False,
+    leave_out: Annotated[
+        bool,
+        typer.Option(help="Leave out what waits of ALERT and cannot go, as practice.toml stands."),
+    ] = False,
     practice: PracticeFolder = Path(),
 ) -> None:
     """Let an approved alert go, hand over what is due, show how it stands and what is in doubt.
@@ -46,6 +50,7 @@ def send(
     itself: say --arrived or --again with its id.
     """
     from forecast.alerts.doubts import decide_doubt, try_again
+    from forecast.alerts.stranded import leave_out_stranded
     from forecast.records import alerts as held
     from jobs.alert_delivery import deliver_alone
     from jobs.console import paragraph, say
@@ -59,6 +64,9 @@ def send(
         if alert_id is not None and again_refused:
             n_again = try_again(records, alert_id, by=None, now=opened.now)
             paragraph(f"{n_again} messages that were refused or given up wait again.")
+        if alert_id is not None and leave_out:
+            n_left_out = leave_out_stranded(opened, records, alert_id, by=None)
+            paragraph(f"{n_left_out} messages that could not go are left out.")
         if alert_id is not None and held.alert(records, alert_id).state == held.APPROVED:
             from forecast.alerts.sending import preview_list, send_off
 
@@ -71,7 +79,7 @@ def send(
             deliver_alone(opened, records, say=say)
         ids = [alert_id] if alert_id is not None else [one.id for one in _on_their_way(records)]
         for one in ids:
-            show_delivery(records, held.alert(records, one))
+            show_delivery(opened, records, held.alert(records, one))
 
 
 def withdraw(
@@ -97,7 +105,7 @@ def withdraw(
         withdraw_alert(opened, records, alert_id, why=why, by=None)
         if now:
             deliver_alone(opened, records, say=say)
-        show_delivery(records, held.alert(records, alert_id))
+        show_delivery(opened, records, held.alert(records, alert_id))
 
 
 def consent(

@@ -20,7 +20,6 @@ alert = typer.Typer(
     no_args_is_help=True,
     help="Alerts to the owners of a region: rule, draft, approval, record.",
 )
-RegionId = Annotated[str, typer.Argument(metavar="REGION", help="Its id in practice.toml.")]
 AlertId = Annotated[str, typer.Argument(metavar="ALERT", help="Its id, as `alert show` lists it.")]
 _QUESTION = (
     "Of ten alerts, how many must be followed by a week with many flares for you to be content"
@@ -29,7 +28,12 @@ _QUESTION = (
 
 @alert.command()
 def rule(
-    region: RegionId,
+    region: Annotated[
+        str | None, typer.Argument(metavar="[REGION]", help="Its id in practice.toml.")
+    ] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="In place of REGION: the same for all regions.")
+    ] = False,
     cost: Annotated[
         float | None, typer.Option(help="What an alert costs you, in a unit of your own.")
     ] = None,
@@ -59,15 +63,15 @@ def rule(
     ] = None,
     practice: PracticeFolder = Path(),
 ) -> None:
-    """State a region's rule, see what it would have done, then switch it on."""
-    from forecast.alerts.rules import Stated, from_right_of_ten, set_rule
-    from forecast.alerts.rules import switch as switch_rule
+    """State the rule of a region or of all, see what it would have done, then switch it on."""
+    from forecast.alerts.rules import Stated, from_right_of_ten, set_rules, switch_all
     from jobs.console_alerts import show_rule, show_simulation
 
     with _records(practice) as (opened, records):
+        regions = _asked_regions(opened, region, every)
         if switch is not None:
-            held = switch_rule(records, region, on=switch, by=None, now=opened.now)
-            show_rule(held)
+            for held in switch_all(records, regions, on=switch, by=None, now=opened.now):
+                show_rule(held)
             return
         if cost is None or loss is None:
             cost, loss = from_right_of_ten(right if right is not None else _ask_right())
@@ -84,9 +88,15 @@ def rule(
         )
         if without_skill not in ("hold", "send"):
             raise typer.BadParameter("--without-skill is hold or send")
-        made, shown = set_rule(opened, records, region, stated, by=None, now=opened.now)
-        show_rule(made)
-        show_simulation(shown)
+        for made, shown in set_rules(opened, records, regions, stated, by=None, now=opened.now):
+            show_rule(made)
+            show_simulation(shown)
+
+
+def _asked_regions(practice: Practice, region: str | None, every: bool) -> list[str]:
+    if (region is None) != every:
+        raise typer.BadParameter("name one REGION, or say --all")
+    return [region] if region is not None else [one.id for one in practice.settings.region]
 
 
 def _ask_right() -> int:

@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 from models.effect_time.follow_up import EffectTimeError, FollowUps
 from models.effect_time.likelihood import Population, calendar_rates, dog_terms
 from models.parameters import load_table
+from models.words import number_of
 
 Floats = NDArray[np.float64]
 SCORES, LABEL = "scores", "label"
@@ -112,15 +113,14 @@ class EffectTime:
             return f"no itch scores tell how long a dose holds in this dog: the label says {until}"
         if self.longest >= self.cap:
             until = f"{until} or longer"
-        relapses = "1 relapse" if self.relapses == 1 else f"{self.relapses} relapses"
-        doses = "1 dose" if self.doses == 1 else f"{self.doses} doses"
+        seen = f"{number_of(self.relapses, 'relapse')} after {number_of(self.doses, 'dose')}"
         chance = 100.0 * self.rate.no_response if self.rate else math.nan
         none = "not known" if math.isnan(chance) else f"{chance:.0f} %"
         if chance < _SELDOM:
             none = f"under {_SELDOM} %"
         return (
-            f"a dose holds {until} in four of five cases, from {relapses} after {doses} of this "
-            f"dog and the practice's other dogs; chance of no response by these scores: {none}"
+            f"a dose holds {until} in four of five cases, from {seen} of this dog and from the "
+            f"practice's other dogs; chance of no response by these scores: {none}"
         )
 
 

@@ -7,18 +7,16 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from alert_runs import PEOPLE, by_state, got, quick_rules, run, sent_off
 from alert_world import (
     NOW,
     PUBLIC,
     Person,
     add_approved,
-    add_people,
     at,
     make_practice,
     opened,
@@ -31,41 +29,19 @@ from sqlalchemy import select, update
 
 from forecast.alerts.cap_rules import broken_rules
 from forecast.alerts.doubts import decide_doubt, doubts
-from forecast.alerts.sending import draw_lists, has_messages, send_off, withdraw_alert
+from forecast.alerts.sending import (
+    draw_lists,
+    has_messages,
+    send_off,
+    withdraw_alert,
+)
 from forecast.alerts.unsubscribing import check_token, record_consent, unsubscribe
-from forecast.records import Records, tables
+from forecast.records import tables
 from forecast.records.alerts import alert
 from forecast.records.notices import notices
 from forecast.records.runs import runs
-from jobs.alert_delivery import Delivered, deliver
 from jobs.channels.webhook import signed_headers
 from models.errors import ForepawError
-
-PEOPLE = [Person(f"o{n}", f"o{n}@x.example") for n in range(5)]
-
-
-@contextmanager
-def sent_off(folder, text: str, people=PEOPLE, **changes) -> Iterator[tuple]:
-    """Make a practice of some people whose alert was let go."""
-    practice = make_practice(folder / "practice", text)
-    records = opened(practice)
-    add_people(records, people)
-    add_approved(records, **changes)
-    send_off(practice, records, "a1", by=None)
-    yield practice, records
-    records.close()
-
-
-def run(practice, records: Records, **environment) -> Delivered:
-    return deliver(practice, records, say=lambda _: None, environment=environment)
-
-
-def got(taken) -> Counter[str]:
-    return Counter(to for one in taken.recipients for to in one)
-
-
-def by_state(records: Records) -> Counter[str]:
-    return Counter(state for state, _ in states(records).values())
 
 
 # ------------------------------------------------------------------------------ all is well
@@ -226,7 +202,47 @@ def test_a_withdrawal_goes_to_those_who_got_it_alone(tmp_path):
         assert mail["Subject"] == "Withdrawn: Weeks with flares are near (en)"
         told = " ".join(mail.get_body(("plain",)).get_content().split())
         assert "Please disregard that message" in told
+        assert "- A swollen face is an emergency." in told  # the fixed blocks always stand there
         assert not has_messages(later, r)
+
+
+def test_mails_of_a_withdrawn_alert_are_taken_out_of_the_folder_by_the_job_too(tmp_path):
+    """One was laid down while somebody withdrew: the job's next look takes it, and then rests."""
+    with sent_off(tmp_path, settings()) as (p, r):
+        run(p, r)
+        folder = p.outbox_folder / "alerts" / "a1"
+        late = sorted(folder.glob("*.eml"))[0]
+        withdraw_alert(p, r, "a1", why="wrong week", by=None)
+        assert list(folder.glob("*.eml")) == []
+        run(p, r)
+        withdrawals = set(folder.glob("*.eml"))
+        assert len(withdrawals) == 5
+        assert not has_messages(p, r)
+        late.write_bytes(b"To: o0@x.example\r\n\r\nDear dog owner\r\n")
+        assert has_messages(p, r)
+        assert "1 mails of a withdrawn alert taken out of the folder" in run(p, r).sentence
+        assert set(folder.glob("*.eml")) == withdrawals
+
+
+def test_mails_that_cannot_be_taken_out_of_the_folder_are_told_of(tmp_path, monkeypatch):
+    """The withdrawal holds, the job fails with a sentence, and its next look tries again."""
+
+    def refused(*_: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    with sent_off(tmp_path, settings()) as (p, r):
+        run(p, r)
+        monkeypatch.setattr("forecast.alerts.sending.take_back", refused)
+        withdraw_alert(p, r, "a1", why="wrong week", by=None)
+        assert alert(r, "a1").state == "withdrawn"
+        with monkeypatch.context() as still:
+            still.setattr("jobs.alert_delivery.take_back", refused)
+            said = run(p, r).sentence
+        assert "could not be taken out of outbox/alerts (permission denied)" in said
+        assert "failed" in {one.state for one in runs(r)}
+        assert has_messages(p, r)
+        run(p, r)
+        assert not has_messages(p, r)
 
 
 # ------------------------------------------------------------------------------ faults of a server
@@ -338,7 +354,7 @@ def test_a_connection_that_ends_between_messages_is_opened_anew(tmp_path):
 
 def test_a_slow_server_is_not_waited_for(tmp_path, monkeypatch):
     """It drips its answer: in doubt after the time a message may take, and the run goes on."""
-    monkeypatch.setattr("jobs.alert_delivery.delivery_rules", quick_rules)
+    monkeypatch.setattr("jobs.alert_delivery.delivery_rules", lambda p: quick_rules(p, whole=0.3))
 
     def drip(caller) -> None:
         import time
@@ -355,13 +371,6 @@ def test_a_slow_server_is_not_waited_for(tmp_path, monkeypatch):
         ((state, why),) = states(r).values()
         assert state == "in doubt"
         assert "took longer" in why
-
-
-def quick_rules(practice):
-    """Return rules under which a message may take a third of a second."""
-    from forecast.alerts.sending import delivery_rules
-
-    return replace(delivery_rules(practice), whole=0.3, answer=5.0)
 
 
 def test_a_server_that_is_away_costs_nobody_an_attempt(tmp_path):

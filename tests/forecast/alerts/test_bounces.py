@@ -15,6 +15,7 @@ from alert_world import (
 )
 from sqlalchemy import select
 
+from forecast.accounts.audit import entries
 from forecast.alerts.bounces import take_bounces
 from forecast.alerts.lists import keep_list
 from forecast.alerts.sending import preview_list
@@ -87,6 +88,8 @@ def test_only_a_mailbox_that_is_not_there_stops_an_address(sent, tmp_path):
     mbox = "".join(f"From x Tue Apr 14 09:00:00 2026\n{report()}\n" for _ in range(2))
     assert take(mbox).startswith("1 addresses are not there")
     assert states(records)["o"] == ("refused", "it came back: no such mailbox")
+    noted = [(one.action, one.subject) for one in entries(records, newest=5)]
+    assert noted == [("owner's mail address stopped, as mail came back", "o")]
     with records.reading() as connection:
         assert connection.scalars(select(alert_stop.c.reason)).all() == ["bounced"]
 

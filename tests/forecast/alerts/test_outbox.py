@@ -9,6 +9,7 @@ import pytest
 from alert_world import (
     NOW,
     Person,
+    Pet,
     add_approved,
     add_people,
     make_practice,
@@ -24,6 +25,7 @@ from forecast.alerts.doubts import decide_doubt, doubts, try_again
 from forecast.alerts.lists import drawn_lists, keep_list
 from forecast.alerts.outbox import Ended, Wanted, claim_next, keep_end, put_in_doubt
 from forecast.alerts.recipients import placing_of
+from forecast.alerts.refusals import Refusals
 from forecast.alerts.sending import draw_lists, preview_list, send_off, withdraw_alert
 from forecast.alerts.unsubscribing import record_consent
 from forecast.records import tables
@@ -48,11 +50,12 @@ def world(tmp_path, database) -> Iterator[tuple]:
     records.close()
 
 
-def claim(practice, records, ended=None):
+def claim(practice, records, ended=None, refusals=None):
     wanted = Wanted("folder", drawn_lists(records), ["north"])
-    placing, key = placing_of(practice, records), signing_key(records, ADDRESSES, now=NOW)
+    placing = placing_of(practice, records)
+    refusals = refusals or Refusals(signing_key(records, ADDRESSES, now=NOW))
     day = practice.today
-    return claim_next(records, ended, wanted, placing=placing, key=key, day=day, now=NOW)
+    return claim_next(records, ended, wanted, placing=placing, refusals=refusals, day=day, now=NOW)
 
 
 def test_a_message_is_claimed_once_and_its_end_kept_with_the_next(world):
@@ -158,6 +161,21 @@ def test_a_message_does_not_name_an_owner_who_is_gone(world):
         named[held.address.spec] = held.name
     assert named["o1@x.example"] == ""
     assert named["o0@x.example"] != ""
+
+
+def test_a_no_at_the_address_counts_though_its_owner_is_on_no_list(world):
+    """Somebody at the address has a dog elsewhere, and says no once the list is drawn."""
+    practice, records = world
+    draw_lists(practice, records)
+    refusals = Refusals(signing_key(records, ADDRESSES, now=NOW))
+    held = claim(practice, records, refusals=refusals)
+    other = "o2" if held.address.spec.startswith("o0") else "o0"
+    add_people(records, [Person("far", f"{other.upper()}@X.example", pets=(Pet("south"),))])
+    record_consent(records, "K-far", "no", by=None, now=NOW, today=practice.today)
+    while (held := claim(practice, records, Ended(held, "sent"), refusals)) is not None:
+        assert not held.address.spec.startswith(other)
+    assert states(records)[other] == ("left out", "said no to messages")
+    assert [state for state, _ in states(records).values()].count("sent") == 2
 
 
 def test_what_is_tried_again_is_too_late_once_its_first_week_is_over(world):

@@ -10,8 +10,16 @@ import pytest
 
 from forecast.alerts.errors import AlertError
 from forecast.alerts.record import record_of_alerts
-from forecast.alerts.rules import Stated, from_right_of_ten, set_rule, switch, threshold_sentence
-from forecast.alerts.simulating import PastOdds, past_odds, simulate
+from forecast.alerts.rules import (
+    Stated,
+    from_right_of_ten,
+    set_rule,
+    set_rules,
+    switch,
+    switch_all,
+    threshold_sentence,
+)
+from forecast.alerts.simulating import PastOdds, past_odds, simulate, simulate_in
 from forecast.records import alerts as held
 
 MONDAY = datetime(2021, 3, 1)
@@ -151,3 +159,38 @@ def test_the_record_begins_when_a_rule_was_switched_on(practice, records):
     """Without a rule that was ever on there is nothing to be missed."""
     found = record_of_alerts(practice, records)
     assert (found.n_events, found.outcomes) == (0, ())
+
+
+def test_one_rule_for_several_regions_is_each_ones_own(practice, records):
+    """Each has its own row, simulation and history; where one cannot be switched none is."""
+    both = ["north", "south"]
+    set_rule(practice, records, "north", Stated(1.0, 2.0), by=None, now=practice.now)
+    with pytest.raises(AlertError, match="there is none yet"):
+        switch_all(records, both, on=True, by=None, now=practice.now)
+    assert not held.rules_in_force(records)["north"].is_on
+    made = set_rules(practice, records, both, Stated(1.0, 4.0), by="ida", now=practice.now)
+    assert [one.region_id for one, _ in made] == both
+    switch_all(records, both, on=True, by="ida", now=practice.now)
+    in_force = held.rules_in_force(records)
+    assert {key: (rule.on_odds, rule.is_on) for key, rule in in_force.items()} == {
+        "north": (0.25, True),
+        "south": (0.25, True),
+    }
+    assert [len(held.rule_history(records, one)) for one in both] == [3, 2]
+    with pytest.raises(AlertError, match="'west'"):
+        set_rules(practice, records, ["north", "west"], Stated(1.0, 3.0), by=None, now=practice.now)
+    assert len(held.rule_history(records, "north")) == 3
+
+
+def test_a_rule_is_simulated_in_several_regions_as_in_each(rule):
+    """Two regions with other odds: as if each had been asked for alone."""
+    north = [row for n in range(4) for row in origin(n, 0.9, 0.9, high="####....")]
+    south = [
+        row | {"region": "south"} for n in range(4) for row in origin(n, 0.1, 0.9, high=".#......")
+    ]
+    rows = past(north + south)
+    shown = simulate_in(rule, ["north", "south"], rows, seed=1)
+    assert shown == {
+        one: simulate(replace(rule, region_id=one), rows, seed=1) for one in ("north", "south")
+    }
+    assert shown["north"].own != shown["south"].own

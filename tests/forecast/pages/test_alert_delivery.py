@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from alert_world import NOW, Person, add_approved, add_people, states
+from alert_world import NOW, Person, Pet, add_approved, add_people, states
 from sqlalchemy import update
 
 from forecast.accounts.audit import entries
@@ -94,9 +94,16 @@ def test_an_alert_of_a_region_that_is_no_more_is_told_in_a_sentence(administrato
     """Somebody took the region out of practice.toml after the alert had gone out."""
     add_approved(opened.records, "a9", region="west")
     begin_sending(opened.records, "a9", now=NOW)
-    refused = administrator.get("/alerts/a9/delivery")
-    assert refused.status_code == 404
-    assert "practice.toml no longer has" in refused.text
+    add_people(opened.records, [Person("w1", "w1@x.example", pets=(Pet("west"),))])
+    draw_lists(opened.practice(), opened.records)
+    page = administrator.get("/alerts/a9/delivery").text
+    assert "1 message waits of alert a9 and cannot go" in page
+    assert "practice.toml has no region &#39;west&#39; any more" in page
+    assert "its region is not in practice.toml any more" in administrator.get("/alerts").text
+    left = administrator.post("/alerts/a9/delivery", data={"what": "leave out"})
+    assert left.status_code == 303
+    assert states(opened.records)["w1"][0] == "left out"
+    assert "cannot go" not in administrator.get("/alerts/a9/delivery").text
     stranger = browser()
     assert stranger.get("/alerts/cap/a9-alert.xml").status_code == 404
     feed = stranger.get("/alerts/feed.atom")

@@ -33,7 +33,9 @@ def test_an_alert_is_sent_and_withdrawn(folder, forepaw):
     assert len(list(mails.glob("*.eml"))) == 1
     gone = forepaw("alert", "withdraw", "a1", "--why", "wrong", "--yes", "--practice", folder)
     assert gone.code == 0, gone.err
-    assert len(list(mails.glob("*.eml"))) == 2
+    (left,) = mails.glob("*.eml")  # the alert's own mail is taken away, its withdrawal lies there
+    assert b"Subject: Withdrawn:" in left.read_bytes()
+    assert "1 of its mails stood here" in (mails / "WITHDRAWN.txt").read_text(encoding="utf-8")
     assert "withdrawn" in gone.out
     assert forepaw("alert", "consent", "K-o1", "no", "--practice", folder).code == 0
     refused = forepaw("alert", "consent", "nobody", "no", "--practice", folder)
@@ -41,3 +43,18 @@ def test_an_alert_is_sent_and_withdrawn(folder, forepaw):
     doubted = forepaw("alert", "send", "a1", "--again", "x", "--practice", folder)
     assert doubted.code == 2
     assert "there is none of that id" in doubted.err
+    stuck = forepaw("alert", "send", "a1", "--leave-out", "--practice", folder)
+    assert (stuck.code, "nothing of that kind" in stuck.err) == (2, True)
+
+
+def test_one_rule_is_stated_and_switched_for_all_regions(tmp_path, forepaw):
+    """Or for one that is named, and never for neither or both."""
+    zones = [(one, "Europe/Berlin") for one in ("north", "south")]
+    folder = make_practice(tmp_path / "practice", settings(regions=zones)).folder
+    stated = forepaw("alert", "rule", "--all", "--right", "3", "--practice", folder)
+    assert stated.code == 0, stated.err
+    assert "Alert rule of south, switched off" in stated.out
+    on = forepaw("alert", "rule", "--all", "--on", "--practice", folder)
+    assert [f"Alert rule of {one}, switched on" in on.out for one, _ in zones] == [True, True]
+    for words in (("--right", "3"), ("north", "--all", "--right", "3")):
+        assert forepaw("alert", "rule", *words, "--practice", folder).code == 2
