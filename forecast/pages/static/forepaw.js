@@ -29,14 +29,15 @@ watch();
 
 // who presses twice sends once; a form that gives a file may be sent again after a while
 const AGAIN = 5000; // milliseconds
+let sent = new WeakMap(); // forms, with the button by which each was sent
 document.addEventListener("submit", (event) => {
-  const form = event.target;
-  if (form.dataset.sent) return event.preventDefault();
-  form.dataset.sent = "yes";
-  setTimeout(() => delete form.dataset.sent, AGAIN);
+  const { target: form, submitter } = event;
+  if (sent.has(form) && sent.get(form) === submitter) return event.preventDefault();
+  sent.set(form, submitter);
+  setTimeout(() => sent.delete(form), AGAIN);
 });
 addEventListener("pageshow", () => {
-  for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
+  sent = new WeakMap(); // also where one came back to the page
 });
 
 // a menu that is scrolled sideways begins where one is

@@ -343,7 +343,6 @@ def test_the_menu_shows_what_the_role_may_see(browser, make_account, sit):
     assert 'href="/people"' not in nurse
 
 
-
 def test_the_menu_says_where_one_is_on_pages_that_it_leads_to(browser, make_account, sit):
     """The rooms of the data desk are below Data, those of dogs below Dogs; every one is a page."""
     manager = browser(sit(make_account("manager", Role.MANAGER)))
