@@ -252,7 +252,7 @@ JOBS: tuple[Job, ...] = (
         feeds=_NEW_DATA,
         takes_day=True,
     ),
-    Job("draw", "draws an issue that was killed before", _draw, has_work=_is_undrawn),
+    Job("draw", "draws the figures of a forecast that was cut off", _draw, has_work=_is_undrawn),
     Job(
         "plan",
         "proposes doses from the newest issue",
@@ -284,8 +284,8 @@ JOBS: tuple[Job, ...] = (
     Job("housekeeping", "takes away what was kept long enough", _keep_house),
     Job("back-up", "makes a back-up and thins older ones", _back_up, needs=("housekeeping",)),
     Job("send alerts", "hands alerts over to owners", _send_alerts, has_work=_has_alerts),
-    Job("watch", "looks what is not in order", _watch, has_work=_watch_is_due),
-    Job("send", "tells people what they must be told", _send, has_work=_has_news),
+    Job("watch", "looks for what is not in order", _watch, has_work=_watch_is_due),
+    Job("send", "sends notices of what is not in order", _send, has_work=_has_news),
 )
 
 

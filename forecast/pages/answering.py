@@ -24,6 +24,8 @@ from forecast.wording import full_day
 
 _HERE = Path(__file__).parent
 _KILOBYTE = 1_000
+_UNBROKEN = "\N{NO-BREAK SPACE}"
+_ODDS = re.compile(r"\b\d+ in \d+\b")
 _COMMAND = re.compile(r"`([^`]+)`")
 _ISO_DAY = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
 
@@ -45,7 +47,7 @@ def environment() -> Environment:
     made.filters["size"] = size_in_words
     made.filters["marked"] = inline
     made.filters["moment"] = _moment
-    made.filters["commands"] = _commands
+    made.filters["typeset"] = _typeset
     made.filters["told"] = _told
     return made
 
@@ -65,8 +67,9 @@ def _moment(local: datetime) -> str:
     return f"{full_day(local)} {local:%H:%M}"
 
 
-def _commands(text: str) -> Markup:
-    """Return a sentence with the commands that stand in it between ` as code."""
+def _typeset(text: str) -> Markup:
+    """Return a sentence as it is set: its commands, between `, as code, and odds in one piece."""
+    text = _ODDS.sub(lambda found: found[0].replace(" ", _UNBROKEN), text)
     code = Markup("<code>{}</code>")  # of ours; what is between is escaped
     parts = enumerate(_COMMAND.split(text))  # what is between has an odd place
     return Markup("").join(code.format(one) if at % 2 else escape(one) for at, one in parts)

@@ -39,16 +39,23 @@ __all__ = ["Door", "Sitting"]
 
 SIGN_IN, SECOND_FACTOR = "/sign-in", "/second-factor"
 _SESSION, _BROWSER, _FORM_TOKEN = "forepaw-session", "forepaw-browser", "form_token"
+# Pages that another page of the menu leads to, by the beginning of their address.
+_LED_TO = {
+    **dict.fromkeys(("/requests", "/imports", "/uploads", "/layouts"), "/data"),
+    **dict.fromkeys(("/vets", "/what-flares-follow", "/itch-line"), "/dogs"),
+    "/regions": "/",
+}
 _OF_THIS_HOST = "__Host-"  # a prefix by which browsers hold a cookie to TLS, host and path
 
 
 @dataclass(frozen=True)
 class MenuItem:
-    """One line of the menu."""
+    """One line of the menu; one is here, or `is_below` it, on a page that it leads to."""
 
     path: str
     words: str
     is_here: bool
+    is_below: bool
 
 
 class ElsewhereError(PageError):
@@ -188,7 +195,7 @@ class Door:
         practice = self._practice()
         account, here = sitting.account, request.url.path
         menu = [
-            MenuItem(page.path, page.menu, _is_below(here, page.path))
+            MenuItem(page.path, page.menu, here == page.path, _is_below(here, page.path))
             for page in self._menu
             if account is not None and (page.needs is None or account.may(page.needs))
         ]
@@ -281,4 +288,5 @@ def _is_by_a_person(request: Request) -> bool:
 
 
 def _is_below(here: str, path: str) -> bool:
-    return here == path or (path != "/" and here.startswith(f"{path}/"))
+    led = any(f"{here}/".startswith(f"{one}/") for one, to in _LED_TO.items() if to == path)
+    return led or (path != "/" and here.startswith(f"{path}/"))

@@ -147,7 +147,7 @@ def _bring(asked: Asked) -> GoTo | View:
 
 
 def _refused(asked: Asked, sentence: str, kind: str) -> View:
-    page = _show(asked, wrong=sentence[:1].upper() + sentence[1:], kind=kind)
+    page = _show(asked, wrong=f"Not taken: {sentence}.", kind=kind)
     return View("uploads.html", page, status=422)
 
 

@@ -27,6 +27,19 @@ function watch() {
 
 watch();
 
+// who presses twice sends once; a form that gives a file may be sent again after a while
+const AGAIN = 5000; // milliseconds
+let sent = new WeakMap(); // forms, with the button by which each was sent
+document.addEventListener("submit", (event) => {
+  const { target: form, submitter } = event;
+  if (sent.has(form) && sent.get(form) === submitter) return event.preventDefault();
+  sent.set(form, submitter);
+  setTimeout(() => sent.delete(form), AGAIN);
+});
+addEventListener("pageshow", () => {
+  sent = new WeakMap(); // also where one came back to the page
+});
+
 // a menu that is scrolled sideways begins where one is
 for (const here of document.querySelectorAll(".top nav [aria-current]")) {
   const menu = here.closest("nav");

@@ -95,7 +95,7 @@ class LineWords:
             asked += [
                 Question(
                     (section, word),
-                    f"what the {name} {word!r} means is not answered; allowed: {meanings}",
+                    f"what the {name} {word!r} means is not answered; choose one of {meanings}",
                 )
                 for word, meaning in words.items()
                 if not meaning and same_heading(word) in used

@@ -59,7 +59,7 @@ def day_orders(
 def _day_question(column: Column, written: WrittenDays, proof: OrderProof) -> Question:
     """Ask for the order; how steadily the days run forward is a hint and no proof."""
     steady = {order: _share_forward(column, written, order) for order in proof.misfits}
-    hints = ", ".join(f"{share:.0%} as {order!r}" for order, share in steady.items())
+    hints = " and ".join(f"{100 * share:.0f} % as {order!r}" for order, share in steady.items())
     if proof.possible:
         why = f"{proof.example!r} can be read in more than one order and no other cell decides it"
         allowed = proof.possible
@@ -69,8 +69,8 @@ def _day_question(column: Column, written: WrittenDays, proof: OrderProof) -> Qu
     answers = " or ".join(quoted(order) for order in allowed)
     return Question(
         ("day_order",),
-        f"column {column.heading!r}: {why}; write day_order = {answers} (a hint: from row to row "
-        f"the days do not run back in {hints} of the steps)",
+        f"column {column.heading!r}: {why}; say how days are written (day_order), {answers} "
+        f"(a hint: of the steps from row to row the days run on in {hints})",
     )
 
 
@@ -146,5 +146,5 @@ def _mark_question(heading: str, numbers: WrittenNumbers) -> Question:
     return Question(
         ("decimal",),
         f"column {heading!r}: {cell!r} can be read with a decimal comma and with a decimal point, "
-        'and no other cell decides it; write decimal = "," or decimal = "."',
+        'and no other cell decides it; say which mark stands in 12,5 or 12.5 (decimal), "," or "."',
     )

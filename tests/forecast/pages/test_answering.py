@@ -36,11 +36,12 @@ def test_a_sentence_begins_large_and_says_days_in_words(text, shown):
         ("say `forepaw import visits FILE`.", "say <code>forepaw import visits FILE</code>."),
         ("`a` or `b<c>`", "<code>a</code> or <code>b&lt;c&gt;</code>"),
         ("one ` alone & <b>", "one ` alone &amp; &lt;b&gt;"),
+        ("(2 in 3, usual 1 in 20) in 3 weeks", "(2\xa0in\xa03, usual 1\xa0in\xa020) in 3 weeks"),
     ],
 )
-def test_commands_are_set_as_code_and_nothing_else_becomes_a_tag(text, shown):
+def test_commands_are_set_as_code_and_odds_are_not_broken(text, shown):
     """What stands between two marks, and what stands around them, is escaped."""
-    assert filtered(text, "commands") == shown
+    assert filtered(text, "typeset") == shown
 
 
 def test_a_moment_is_said_with_its_day_in_words():

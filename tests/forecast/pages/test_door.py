@@ -16,7 +16,7 @@ from forecast.pages import bodies
 from forecast.pages.addresses import addresses
 from forecast.pages.all_pages import all_pages
 from forecast.pages.bodies import TooSlowError, read_form
-from forecast.pages.door import Door
+from forecast.pages.door import _LED_TO, Door
 from forecast.pages.outside import Outside
 from forecast.pages.page import GoTo, Page, View
 from forecast.pages.serving import build_app
@@ -341,3 +341,16 @@ def test_the_menu_shows_what_the_role_may_see(browser, make_account, sit):
     assert '<a href="/people" aria-current="page">People</a>' in admin
     nurse = browser(sit(make_account("bo", Role.NURSE))).get("/account").text
     assert 'href="/people"' not in nurse
+
+
+def test_the_menu_says_where_one_is_on_pages_that_it_leads_to(browser, make_account, sit):
+    """The rooms of the data desk are below Data, those of dogs below Dogs; every one is a page."""
+    manager = browser(sit(make_account("manager", Role.MANAGER)))
+    for path, above in (("/imports", "/data"), ("/layouts", "/data"), ("/vets", "/dogs")):
+        page = manager.get(path).text
+        assert f'<a href="{above}" aria-current="true">' in page
+        assert page.count('aria-current="true"') == 1
+    pages = all_pages()
+    for below, above in _LED_TO.items():
+        assert any(f"{page.path}/".startswith(f"{below}/") for page in pages), below
+        assert any(page.menu and page.path == above for page in pages), above

@@ -441,7 +441,7 @@ def test_an_undecidable_order_of_day_and_month_is_asked_and_never_guessed():
     assert sentence.startswith("layouts/front_desk.toml line 2: column 'Date'")
     assert '"day month year" or "month day year"' in sentence
     # either way the three days run forward: the hint does not help, and it is none more than one
-    assert "100% as 'day month year', 100% as 'month day year'" in sentence
+    assert "100 % as 'day month year' and 100 % as 'month day year'" in sentence
     days = [visit[1] for visit in told(read(file, layout_of("front_desk")).visits)]
     assert days == ["2024-04-03", "2024-04-05", "2024-05-05"]
     american = replace(open_layout, day_order="month day year")
