@@ -105,11 +105,13 @@ def simulate_in(
 def _gaps(rule: AlertRule, past: PastOdds) -> str:
     """Say that events between origins count as missed, where origins lie far apart for a rule."""
     origins = past.rows["origin"].drop_duplicates().sort_values()
-    apart = origins.diff().median()
-    if len(origins) < 2 or apart.days <= rule.longest_lead - rule.shortest_lead:
+    if len(origins) < 2:
+        return ""
+    apart = pd.Timedelta(origins.diff().median()).days
+    if apart <= rule.longest_lead - rule.shortest_lead:
         return ""
     return (
-        f"; these lie {apart.days // 7} weeks apart and the rule looks {rule.longest_lead} days "
+        f"; these lie {apart // 7} weeks apart and the rule looks {rule.longest_lead} days "
         "ahead, so events between them count as missed though none could have spoken of them "
         "(`forepaw replay FROM TO --every 7` makes origins week by week)"
     )

@@ -22,6 +22,7 @@ from forecast.alerts.outbox import (
     in_words,
     standing,
 )
+from forecast.alerts.owner_mail import OwnerMail
 from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.sending import preview_list, send_off, way_to_owners, withdraw_alert
 from forecast.alerts.stranded import leave_out_stranded, stranded
@@ -52,8 +53,8 @@ class DeliveryPage:
         What a person must decide; owners by the practice's own number.
     stranded
         What waits and cannot go, as practice.toml has its region or its way out no more.
-    subject, plain
-        Of the mail as an owner gets it, or of its withdrawal; the plain part.
+    mail, plain
+        The mail as an owner gets it, or its withdrawal; its plain part.
     """
 
     alert: Alert
@@ -66,7 +67,7 @@ class DeliveryPage:
     doubts: tuple[Doubt, ...]
     stranded: tuple[str, ...]
     n_opted_out: int
-    subject: str
+    mail: OwnerMail
     plain: str
     may_send: bool
     may_withdraw: bool
@@ -144,7 +145,7 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
         tuple(doubts(records, alert.id)),
         tuple(f"{one.sentence}." for one in stranded(practice, records, alert.id)),
         opt_outs_of(records, alert.id),
-        mail.parts[0].subject,
+        mail,
         mail.text(_SHOWN_LINK),
         may_send=alert.state == APPROVED and not region_is_gone(practice, alert.region_id),
         may_withdraw=alert.state in (APPROVED, SENDING, ALERT_SENT),
