@@ -89,6 +89,8 @@ def backtest(
     weeks = task.known.counts["week"].values
     origins = rolling_origins(weeks, first=first_weeks, every=every, n_ahead=WEEKS_AHEAD)
     kept = _Kept(keep_in / _rests_on(task)) if keep_in else None
+    if kept:
+        kept.mark_used()
     frames = {o: kept.read(o) for o in origins if kept.has(o)} if kept else {}
     if frames:
         progress(f"{len(frames)} of {len(origins)} origins were scored before")
@@ -121,7 +123,7 @@ def kept_scores(folder: Path) -> pd.DataFrame:
     """Return the kept scores of the backtest that was run last; empty where none was."""
     if not folder.is_dir():
         return pd.DataFrame()
-    runs = sorted((one for one in folder.iterdir() if one.is_dir()), key=_last_written)
+    runs = sorted((one for one in folder.iterdir() if one.is_dir()), key=_last_used)
     if not runs:
         return pd.DataFrame()
     kept = _Kept(runs[-1])
@@ -130,7 +132,7 @@ def kept_scores(folder: Path) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
-def _last_written(run: Path) -> float:
+def _last_used(run: Path) -> float:
     return max((path.stat().st_mtime for path in run.glob("*.json")), default=0.0)
 
 
@@ -146,6 +148,11 @@ class _Kept:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         folder.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
+
+    def mark_used(self) -> None:
+        """Make it the backtest that was run last, also where all its origins are kept already."""
+        for path in self.folder.glob("*.json"):
+            os.utime(path)
 
     def _path(self, origin: np.datetime64) -> Path:
         return self.folder / f"{origin}.json"

@@ -23,7 +23,7 @@ WORDS = {
     SEASON: "season",
     TREND: "trend",
     RECENT: "recent weeks",
-    REMAINDER: "other members and recalibration",
+    REMAINDER: "other models",
     "trees": "tree pollen",
     "grasses": "grass pollen",
     "weeds": "weed pollen",

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from forecast.wording import listed
+from forecast.wording import full_day, listed
 from models.flare.exposure_decision import KEPT, NOT_YET_KNOWN, Effect, ExposureDecision
 from models.flare.recalibration import Recalibration
 from models.flare.yearly_review import YearlyReview, seasons_needed
@@ -43,9 +43,9 @@ def nowcast_sentences(nowcast: xr.Dataset, named: Mapping[str, str]) -> list[str
             if np.isfinite(middle):
                 found.append(
                     f"{named.get(str(region), str(region))}: of the week of "
-                    f"{pd.Timestamp(week):%-d %B %Y} {float(one['reported_share']):.0%} has come "
-                    f"in, {float(one['so_far']):.0f} flare visits so far; likely {middle:.0f} in "
-                    f"the end (9 in 10 between {low:.0f} and {high:.0f})."
+                    f"{full_day(pd.Timestamp(week))} {100 * float(one['reported_share']):.0f} % "
+                    f"has come in, {float(one['so_far']):.0f} flare visits so far; likely "
+                    f"{middle:.0f} in the end (9 in 10 between {low:.0f} and {high:.0f})."
                 )
     return found
 
@@ -54,7 +54,7 @@ def _exposure_sentence(reviewed: YearlyReview) -> str:
     told = reviewed.exposure
     assert told is not None
     name = f"Exposure ({listed(told.groups)})"
-    when = f"Looked at once a year, on weeks before {reviewed.reviewed:%-d %B %Y}."
+    when = f"Looked at once a year, on weeks before {full_day(reviewed.reviewed)}."
     if told.verdict == NOT_YET_KNOWN:
         return (
             f"{name} is left out of the forecast of visits for now: whether it helps is not yet "
@@ -84,9 +84,10 @@ def _humidity_sentences(told: ExposureDecision) -> list[str]:
     return [
         f"Humidity one standard deviation above usual goes with {_effect(alone)} flare visits "
         f"where exposure is left out of the fit, and {_effect(beside)} where it is in.",
-        f"Of humidity's ups and downs {told.shared:.0%} go along with exposure's (damper weeks "
-        f"{apart}). Dry air lifts pollen and moist air lifts itch: whose that part of the flares "
-        f"is, these visits cannot tell; the other {1.0 - told.shared:.0%} can be told apart.",
+        f"Of humidity's ups and downs {100 * told.shared:.0f} % go along with exposure's (damper "
+        f"weeks {apart}). Dry air lifts pollen and moist air lifts itch: whose that part of the "
+        f"flares is, these visits cannot tell; the other {100 * (1 - told.shared):.0f} % can be "
+        "told apart.",
     ]
 
 

@@ -15,6 +15,7 @@ import xarray as xr
 from forecast.risk import SeasonWindow
 from forecast.wording import (
     LIKELY,
+    beside_usual,
     day,
     days,
     listed,
@@ -47,8 +48,10 @@ def season_answer(issued: xr.Dataset, names: Mapping[str, str]) -> str:
     rest = f" Not known in {named_regions(unknown)}." if unknown else ""
     weeks = [pd.Timestamp(week).date() for week in issued["week"].values]
     row, column = np.unravel_index(int(np.nanargmax(chance)), chance.shape)
-    best = f"{odds(float(chance[row, column]))}, in {list(names.values())[row]} in the week of "
-    best += day(weeks[int(column)])
+    name = list(names)[row]
+    usual = issued["climatology_odds"].sel(region=name, week=issued["week"][column])
+    best = f"{beside_usual(float(chance[row, column]), float(usual))}, in {names[name]} in the "
+    best += f"week of {day(weeks[int(column)])}"
     likely = np.nan_to_num(chance) >= LIKELY
     if not likely.any():
         return (

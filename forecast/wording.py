@@ -67,6 +67,14 @@ def odds(probability: float) -> str:
     return f"{nearest.numerator} in {nearest.denominator}"
 
 
+def beside_usual(probability: float, usual: float) -> str:
+    """Say odds beside what is usual for that week: ``2 in 3, usual 1 in 3``.
+
+    Odds without what is usual cannot be read: 1 in 2 is much in March and little in August.
+    """
+    return f"{odds(probability)}, usual {odds(usual)}"
+
+
 def plain_fraction(probability: float) -> Fraction:
     """Return the nearest fraction that is easily said, 1/20 to 19/20."""
     return min(_SPOKEN, key=lambda f: abs(float(f) - probability))
@@ -75,6 +83,11 @@ def plain_fraction(probability: float) -> Fraction:
 def day(moment: date) -> str:
     """Say a day shortly: ``18 May``."""
     return f"{moment.day} {moment:%b}"
+
+
+def full_day(moment: date) -> str:
+    """Say a day with its year: ``18 May 2023``."""
+    return f"{day(moment)} {moment.year}"
 
 
 def days(first: date, last: date) -> str:
@@ -161,15 +174,17 @@ def region_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     best = pd.Timestamp(str(chance.idxmax()))
     expected = one["visits_quantiles"].sel(week=best)
     numbers = [float(expected.sel(quantile=q, method="nearest")) for q in (0.05, 0.5, 0.95)]
+    visits = "flare visit" if f"{numbers[1]:.0f}" == "1" else "flare visits"
     diary = (
-        f"expect {numbers[1]:.0f} flare visits in the week of {day(best.date())} "
+        f"expect {numbers[1]:.0f} {visits} that week "
         f"(9 times in 10 between {numbers[0]:.0f} and {numbers[2]:.0f})"
     )
+    most = beside_usual(float(chance.max()), float(one["climatology_odds"].sel(week=best)))
     likely = runs([pd.Timestamp(w).date() for w in chance.index[chance >= LIKELY]])
     if not likely:
         return (
             f"{name}: no week ahead is more likely high than not; the highest odds are "
-            f"{odds(float(chance.max()))}, in the week of {day(best.date())}; {diary}."
+            f"{most}, in the week of {day(best.date())}; {diary}."
         )
     year = likely[0][0].year
     spans = " and ".join(
@@ -178,7 +193,7 @@ def region_sentence(issued: xr.Dataset, region: str, name: str) -> str:
     )
     return (
         f"{name}: high weeks are likely {spans}, the week of {day(best.date())} most of all "
-        f"({odds(float(chance.max()))}); {diary}."
+        f"({most}); {diary}."
     )
 
 
@@ -275,7 +290,8 @@ def source_sentences(issued: xr.Dataset, names: Mapping[str, str]) -> list[str]:
         between = "the day between" if missing == 1 else f"the {missing} days between"
         do = f"; {_newer_weather(issued)}" if late["weather"] else ""
         said.append(
-            f"Weather{of} is held until {until} only: past years stand in for {between}{do}."
+            f"Weather{of} is held until {full_day(until)} only: past years stand in for "
+            f"{between}{do}."
         )
     for sunday, same in groupby(sorted(late["visits"], key=_until), key=_until):
         week = monday_of(date.fromisoformat(sunday))

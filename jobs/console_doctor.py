@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from textwrap import wrap
 
@@ -25,7 +26,7 @@ def show_checks(checks: Sequence[Check]) -> None:
     """Print how each thing stands, what to do about it, and the whole in a sentence."""
     inset = _STATE + _NAME + 2 * INDENT
     width = max(console.width - inset, 20)
-    for check in checks:
+    for check in _gathered(checks):
         name = wrap(check.name, _NAME) or [""]
         told = wrap(check.sentence, width) or [""]
         if check.what_to_do:
@@ -40,6 +41,24 @@ def show_checks(checks: Sequence[Check]) -> None:
             console.print(line, soft_wrap=True)
     console.print()
     console.print(Text(_VERDICTS[exit_code(checks)], style="bold"))
+
+
+def _gathered(checks: Sequence[Check]) -> list[Check]:
+    """Put those that were not looked at for one reason into one, where the first of them stood."""
+    found: dict[object, list[Check]] = {}
+    for at, check in enumerate(checks):
+        reason = (check.sentence, check.what_to_do) if check.state == "not known" else at
+        found.setdefault(reason, []).append(check)
+    return [
+        same[0]
+        if len(same) == 1
+        else replace(
+            same[0],
+            name=f"{len(same)} others",
+            sentence=f"{', '.join(one.name for one in same)}: {same[0].sentence}",
+        )
+        for same in found.values()
+    ]
 
 
 def print_json(checks: Sequence[Check], *, now: datetime) -> None:

@@ -14,9 +14,11 @@ def show_imports(practice: Practice, imports: Sequence[ImportedFile]) -> None:
     if not imports:
         paragraph("Nothing was imported yet.")
         return
-    table = new_table("number", "came on", "what", "rows", "from", "to", "state", "file")
+    table = new_table("no.", "came on", "what", "rows", "from", "to", "state", "file")
     for name in (0, 3):
         table.columns[name].justify = "right"
+    for column in table.columns[:-1]:  # only the name of a file may take several lines
+        column.no_wrap = True
     for one in imports:
         days = (str(one.first_date or ""), str(one.last_date or ""))
         came = str(practice.day_of(one.imported_at))

@@ -19,6 +19,7 @@ def show_people(people: Sequence[Account], *, today: date) -> None:
         paragraph("Nobody has an account yet: `forepaw people link` shows a link for the first.")
         return
     table = new_table("name", "mail address", "role", "branches", "stands")
+    table.columns[1].no_wrap = True  # to be copied whole
     for one in people:
         until = f", until {one.until}" if one.until else ""
         factor = ", second factor" if one.has_second_factor else ""

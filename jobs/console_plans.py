@@ -18,6 +18,7 @@ from forecast.records.dogs import identity_of
 from forecast.records.engine import Records
 from forecast.wording import INVENTED, day
 from jobs.console import INDENT, console, heading, new_table, paragraph, print_table
+from models.words import number_of
 
 SHOWN = 12  # dogs of one proposal that are named on the screen
 _SHOWN_FIRST = (
@@ -52,7 +53,7 @@ def show_plans(
             f"({made.forecast.attrs['why_no_visits']})."
         )
         return
-    due = "" if within is None else f", seen now or dosed within {within} days"
+    due = "" if within is None else f", seen now or dosed within {number_of(within, 'day')}"
     heading(f"Proposals for {_dogs(len(plans))}{due}, from issue {made.id}")
     if made.forecast.attrs["invented"]:
         paragraph(INVENTED, style="bold")
@@ -175,7 +176,7 @@ def _show_trade(one: DosePlan) -> None:
 
 
 def _dogs(number: int) -> str:
-    return "1 dog" if number == 1 else f"{number} dogs"
+    return number_of(number, "dog")
 
 
 def _with_year(moment: date) -> str:

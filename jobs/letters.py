@@ -14,7 +14,7 @@ from forecast.accounts import people
 from forecast.accounts.audit import Action, note
 from forecast.accounts.contacts import read_contacts
 from forecast.dosing.due import DueDog
-from forecast.letters.calendars_due import calendars_due
+from forecast.letters.calendars_due import CalendarDue, Task, calendars_due
 from forecast.letters.desk import Desk, desk_of
 from forecast.letters.gate import LetterError
 from forecast.letters.handing_over import (
@@ -32,14 +32,19 @@ from forecast.records.engine import Records
 from forecast.records.handovers import handovers_of
 from forecast.records.plan_decisions import in_force
 from jobs.ledger import recorded_run
+from models.words import number_of
 
 
 @dataclass
 class Written:
-    """What was written, and for which dogs, by number, nothing was, and why."""
+    """What was written, and for which dogs, by number, nothing was, and why.
+
+    `remarks` say of a file what its name does not: that it goes to who owned the dog before.
+    """
 
     files: list[Path] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
 
 def write_letters(
@@ -61,7 +66,8 @@ def write_letters(
             except LetterError as refusal:
                 done.refused.append(str(refusal))
         run.rows = len(done.files)
-        run.sentence = f"{len(done.files)} files, {len(done.refused)} dogs left out"
+        left_out = number_of(len(done.refused), "dog")
+        run.sentence = f"{number_of(len(done.files), 'file')}, {left_out} left out"
     return done
 
 
@@ -72,15 +78,20 @@ def write_cancellations(practice: Practice, records: Records) -> Written:
         practice, records, "cancellations", local_date=practice.local_date, cut=None
     ) as run:
         for due in calendars_due(practice, records):
-            dog_id = due.gate.dog_id
-            if due.is_over:
-                noted = _noting(practice, Action.CALENDAR_CANCELLED, dog_id)
+            if due.task is Task.CANCEL:
+                noted = _noting(practice, Action.CALENDAR_CANCELLED, due.of.dog_id)
                 made = hand_over_cancellation(
-                    practice, records, dog_id, account_id=None, also=noted
+                    practice, records, due.of, account_id=None, also=noted
                 )
-                done.files.append(_write(practice, f"cancelled-{dog_id}.ics", made))
+                path = _write(practice, _name_of_cancellation(due), made)
+                done.files.append(path)
+                if due.owner_before:
+                    done.remarks.append(
+                        f"{path.name} goes to owner {due.owner_before}, who had dog "
+                        f"{due.gate.number} before"
+                    )
         run.rows = len(done.files)
-        run.sentence = f"{len(done.files)} calendars cancelled"
+        run.sentence = f"{number_of(len(done.files), 'calendar')} cancelled"
     return done
 
 
@@ -99,12 +110,19 @@ def write_recall(
     ]
 
 
+def _name_of_cancellation(due: CalendarDue) -> str:
+    """Return a name of its own for each calendar, so that no file takes another's place."""
+    whose = f"-{due.of.owner_id}" if due.owner_before else ""
+    return f"cancelled-{due.of.dog_id}-{due.of.therapy}{whose}.ics"
+
+
 def _is_told(practice: Practice, records: Records, desk: Desk) -> bool:
     """Say whether the owner was told what the signed plan says, or it has nothing ahead to tell."""
     ahead = desk.ahead(practice.local_date)
     if ahead or desk.given:
         return set(desk.given) == set(ahead)
-    of_plan = [one.plan_id for one in handovers_of(records, desk.gate.dog_id)]
+    out = handovers_of(records, desk.gate.dog_id)
+    of_plan = [one.plan_id for one in out if one.of == desk.of]
     return desk.is_past(practice.local_date) or (desk.plan is not None and desk.plan.id in of_plan)
 
 
@@ -119,15 +137,15 @@ def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list
     noted = _noting(practice, Action.LETTER_HANDED_OVER, dog_id)
     hand_over_letter(practice, records, desk, letter, account_id=None, also=noted)
     files = [
-        _write(practice, f"letter-{dog_id}.pdf", pdf),
-        _write(practice, f"letter-{dog_id}.html", page),
+        _write(practice, f"letter-{dog_id}-{therapy}.pdf", pdf),
+        _write(practice, f"letter-{dog_id}-{therapy}.html", page),
     ]
-    if letter.dates:
+    if desk.planned(practice.local_date):
         noted = _noting(practice, Action.CALENDAR_HANDED_OVER, dog_id)
         made = hand_over_calendar(
             practice, records, dog_id, therapy=therapy, account_id=None, also=noted
         )
-        files.append(_write(practice, f"calendar-{dog_id}.ics", made))
+        files.append(_write(practice, f"calendar-{dog_id}-{therapy}.ics", made))
     return files
 
 

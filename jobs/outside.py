@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from forecast.climate import ClimateStore
-from forecast.pages.outside import JobRow, Outside, RequestKind, SourceRow
+from forecast.pages.outside import JobRow, NotToldError, Outside, RequestKind, SourceRow
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.runs import last_runs
@@ -52,8 +52,8 @@ def outside() -> Outside:
 def _sources(practice: Practice, records: Records, climate: ClimateStore) -> Sequence[SourceRow]:
     try:
         states = source_states(practice, records, climate)
-    except SourceError:
-        return ()  # a pull tells what is wrong in practice.toml
+    except SourceError as refused:
+        raise NotToldError(str(refused)) from refused
     return [
         SourceRow(
             id=state.source.id,

@@ -11,6 +11,7 @@ from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from jobs.ledger import recorded_run
+from models.words import number_of
 
 
 def plan(
@@ -31,5 +32,5 @@ def plan(
         )
         keep_plans(records, proposals, made_at=practice.now)
         result.rows = len(proposals)
-        result.sentence = f"{len(proposals)} plans from issue {made.id}"
+        result.sentence = f"{number_of(len(proposals), 'plan')} from issue {made.id}"
     return proposals

@@ -23,9 +23,11 @@ from models.scores import (
     weighted_interval_score,
 )
 from models.scores.steps import share_inside
+from models.weeks import DAYS_IN_WEEK
 
 LEADS: tuple[tuple[int, int], ...] = ((1, 4), (5, 13), (14, 26))
 _DAYS_IN_SEASON = 364  # 52 whole weeks
+_HALF_A_SEASON = 182
 
 
 def rolling_origins(
@@ -247,9 +249,14 @@ def _over_origins(ours: pd.Series[float], theirs: pd.Series[float], last_lead: i
 def season_blocks(weeks: NDArray[np.datetime64] | pd.DatetimeIndex) -> NDArray[np.int64]:
     """Return the season of each week, from 0: years that begin with the first of the weeks.
 
-    Weeks of one season are alike, so an interval is drawn from whole seasons.
+    Weeks of one season are alike, so an interval is drawn from whole seasons. Of the last year less
+    than half is no season: counted as one it would promise a narrower interval, so its weeks belong
+    to the year before.
     """
     days = np.asarray(weeks).astype("datetime64[D]")
     if not days.size:
         return np.zeros(0, dtype=np.int64)
-    return np.asarray((days - days.min()).astype(np.int64) // _DAYS_IN_SEASON)
+    since = (days - days.min()).astype(np.int64)
+    season = np.asarray(since // _DAYS_IN_SEASON)
+    is_begun = since.max() % _DAYS_IN_SEASON + DAYS_IN_WEEK < _HALF_A_SEASON
+    return np.minimum(season, season.max() - 1) if is_begun and season.max() else season

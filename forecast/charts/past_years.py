@@ -114,7 +114,9 @@ def _years(axis: alt.X, years: list[str], unit: str, *, columns: int) -> list[al
     """Draw each past year in its shade and dashes; the key tells which is which."""
     base = alt.Chart(alt.NamedData(name="past")).mark_line(strokeWidth=1.3)
     n_skipped = len(SHADES) - len(years)
-    key = alt.Legend(title=None, orient="top", columns=columns, symbolSize=400, offset=20)
+    key = alt.Legend(
+        title=None, orient="top", columns=columns, columnPadding=20, symbolSize=400, offset=20
+    )
     colour = alt.Color(
         "year:N", scale=alt.Scale(domain=years, range=list(SHADES[n_skipped:])), legend=key
     )

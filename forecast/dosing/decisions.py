@@ -98,6 +98,11 @@ def check_dates(dates: Sequence[date], *, dog: DogRecord, therapy: Therapy, toda
 
     Doses given or handed out by today count.
     """
+    if dates and not therapy.planned_ahead:
+        raise DosingError(
+            f"a dose of {therapy.words} was to be planned for {dates[0]}; it is a course, whose "
+            "doses are not dated ahead: hold a slot instead"
+        )
     past = [day for day in dates if day < today]
     if past:
         raise DosingError(

@@ -23,6 +23,7 @@ from forecast.visits.importing.patient_reading import (
     number_fact_range,
 )
 from forecast.visits.rules import earliest_day, rules
+from models.words import number_of
 
 SCORERS = ("owner", "vet", "nurse", "not known")
 ANSWERS = ("yes", "no", "not known")
@@ -91,17 +92,19 @@ def trial_ended(
     """Check the score at the end of a response trial, and judge it.
 
     Where the rules tell whether the dog responded, that is recorded with its dose, of which the
-    rest stays as it is `held`.
+    rest stays as it is `held`; not a response while another class ran, which it may be of.
     """
     if not trials:
         raise DosingError("the end of a response trial was entered; none was begun, begin one")
     last = Trial(trials[-1].therapy, trials[-1].begun)
     score = _score({**fields, "scale": PVAS}, today)
     told = ItchScore(score.values["pvas"], score.values["date"])
-    events = dog.therapies or ()
-    judged = judge_trial(last, (*dog.scores, told), therapies=events, today=today)
+    judged = judge_trial(last, (*dog.scores, told), therapies=dog.therapies, today=today)
     if judged.responded is None:
         return [replace(score, said=f"{score.said}; the trial {judged.sentence}")]
+    if judged.responded and judged.beside:
+        why = f"not recorded with the dose: {judged.remarks[0]}"
+        return [replace(score, said=f"{score.said}; {judged.sentence}; {why}")]
     values = _given(last.therapy, last.begun, judged.responded)
     for one in held:
         if (one.therapy, one.date) == (last.therapy, last.begun):
@@ -164,7 +167,7 @@ def _weight(fields: Fields, today: date) -> Entry:
 def _price(fields: Fields, today: date) -> Entry:
     value = _number(fields, "flare_weeks", *number_fact_range(PRICE))
     values = {"kind": PRICE, "number": value, "date": _day(fields, "date", today)}
-    return Entry("dog_fact", values, f"a dose must spare {value:g} flare-weeks")
+    return Entry("dog_fact", values, f"a dose must spare {number_of(value, 'flare-week')}")
 
 
 def _finding(fields: Fields, today: date) -> Entry:

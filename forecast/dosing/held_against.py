@@ -62,7 +62,9 @@ def held_against_the_past(
 def _past(records: Records, therapy_id: str, only: str | None, zone: tzinfo) -> _Past:
     before = newest_plans(records, therapy=therapy_id, dog_id=only)
     with records.reading() as connection:
-        out = newest_of_each(connection, HANDOVER_KINDS, dog_id=only)
+        last = newest_of_each(connection, HANDOVER_KINDS, dog_id=only)
+    # whichever owner it went to: the newest one of a dog comes last
+    out = {of.dog_id: one for of, one in last.items() if of.therapy == therapy_id}
     named = [one.plan_id for one in out.values()]
     named += [_kept(plan, "held_against") for plan in before.values()]
     return _Past(before, out, plans_of(records, {one for one in named if one}), zone)
@@ -88,7 +90,7 @@ def _told(plan: DosePlan, past: _Past) -> PlanRow | None:
     """Return the proposal that the owner was told last; what a vet ended stands no more."""
     out = past.out.get(plan.dog)
     told = None if out is None else past.named.get(out.plan_id or "")
-    if told is None or told.therapy != plan.therapy or told.state != PlanState.PROPOSED:
+    if told is None or told.state != PlanState.PROPOSED:
         return None
     return told
 

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import zip_longest
 
+from models.words import number_of
+
 UNSIGNED = "the plan before"
 
 
@@ -94,7 +96,7 @@ def _what_moved(
         return None
     which = new[apart.index(worst)]
     direction = "later" if worst > 0 else "earlier"
-    return worst, f"the dose now on {which} lies {abs(worst)} days {direction}"
+    return worst, f"the dose now on {which} lies {number_of(abs(worst), 'day')} {direction}"
 
 
 def _n_doses(number: int) -> str:
@@ -108,12 +110,11 @@ def _why(before: Basis, now: Basis) -> list[str]:
     if before.season_start and now.season_start:
         shift = (now.season_start - before.season_start).days
         if shift:
-            later = "later" if shift > 0 else "earlier"
-            found.append(
-                f"its season is expected from {now.season_start}, {abs(shift)} days {later}"
-            )
+            later = f"{number_of(abs(shift), 'day')} {'later' if shift > 0 else 'earlier'}"
+            found.append(f"its season is expected from {now.season_start}, {later}")
     if before.price is not None and now.price is not None and before.price != now.price:
-        found.append(f"a dose must spare {now.price:g} flare-weeks, before it was {before.price:g}")
+        spared = number_of(now.price, "flare-week")
+        found.append(f"a dose must spare {spared}, before it was {before.price:g}")
     if before.effect_days != now.effect_days and now.effect_days is not None:
         found.append(f"a dose is now taken to hold for {now.effect_days:.0f} days in this dog")
     if before.proposal != now.proposal:

@@ -265,7 +265,7 @@ def _why(season: DogSeason, day: date, heavy: Sequence[date]) -> str:
     seasons = ", ".join(str(year) for year in season.seasons_behind(day))
     spans = f"covers {len(weeks)} of the dog's risk weeks"
     if weeks:
-        spans += f" (weeks of {weeks[0]} to {weeks[-1]})"
+        spans += f" (weeks of {weeks[0]} to {weeks[-1]})" if weeks[1:] else f" (week of {weeks[0]})"
     return f"{spans}; it flared in this part of the year in the seasons of {seasons}"
 
 

@@ -10,6 +10,7 @@ from datetime import date
 
 from forecast.dosing.dog_record import DogRecord, Reason
 from forecast.dosing.work_up import HOUSE
+from models.words import number_of
 
 FACT = "flare_weeks_per_dose"
 _ASK = (
@@ -31,7 +32,8 @@ class Price:
     @property
     def reason(self) -> Reason:
         """What every plan that was weighed with it says."""
-        worth = f"a dose is given where it is expected to spare {self.flare_weeks:g} flare-weeks"
+        spared = number_of(self.flare_weeks, "flare-week")
+        worth = f"a dose is given where it is expected to spare {spared}"
         if self.asked is not None:
             return Reason("price", f"{worth}, as the owner said on {self.asked}", HOUSE)
         sentence = f"{worth}: this practice's setting, as the owner was not asked"

@@ -37,6 +37,7 @@ from forecast.dosing.therapies import days_rule, rule
 from forecast.dosing.work_up import HOUSE
 from models.scores import brier_decomposition, reliability_table
 from models.weeks import mondays, week_of_year
+from models.words import number_of
 
 Floats = NDArray[np.float64]
 _WHOLE = 1 - 1e-9  # a week is wholly observed
@@ -90,7 +91,8 @@ class RiskSkill:
         if not self.is_known:
             sentence = (
                 "its risk is its own flares, shrunk to its region's; whether that foretells more "
-                f"than the region alone is not known yet ({self.n_dogs} dogs with seasons held out)"
+                f"than the region alone is not known yet ({number_of(self.n_dogs, 'dog')} with "
+                "seasons held out)"
             )
             return Reason("risk_basis", sentence, HOUSE, known=False)
         which = (
@@ -101,8 +103,8 @@ class RiskSkill:
         )
         sentence = (
             f"{which} (Brier score {self.own:.4f} own, {self.blind:.4f} region, on "
-            f"{self.n_seasons:,} held-out dog-seasons; difference {self.difference:+.4f}, 95 % "
-            f"interval {self.low:+.4f} to {self.high:+.4f})"
+            f"{number_of(self.n_seasons, 'held-out dog-season')}; difference "
+            f"{self.difference:+.4f}, 95 % interval {self.low:+.4f} to {self.high:+.4f})"
         )
         return Reason("risk_basis", sentence, HOUSE)
 

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from forecast.dosing.dog_record import ItchScore, TherapyEvent
-from forecast.records.care import PVAS
+from forecast.dosing.therapies import days_rule, therapy
+from forecast.records.care import PVAS, UNMAPPED_THERAPY
 from models.parameters import ParameterTable, load_table
 
 NOT_EXCLUDED = (
@@ -46,6 +47,9 @@ class TrialJudged:
         What else may have worked, or makes it doubtful.
     due
         The day on which it is to be judged; None once that is over.
+    beside
+        Other classes that ran meanwhile, but for those that go beside any: a fall of the itch may
+        be theirs.
     """
 
     trial: Trial
@@ -55,18 +59,20 @@ class TrialJudged:
     sentence: str
     remarks: tuple[str, ...]
     due: date | None
+    beside: tuple[str, ...] = ()
 
 
 def judge_trial(
     trial: Trial,
     scores: Iterable[ItchScore],
     *,
-    therapies: Iterable[TherapyEvent] = (),
+    therapies: Iterable[TherapyEvent] | None = (),
     today: date,
 ) -> TrialJudged:
     """Judge a trial by what is on record on a day.
 
-    `scores` and `therapies` are those of the dog; of several scores of a day the worst counts.
+    `scores` and `therapies` are those of the dog, None where what it was given is not known; of
+    several scores of a day the worst counts.
     """
     table = _table()
     told = sorted(
@@ -74,16 +80,18 @@ def judge_trial(
         key=lambda one: (one.recorded, one.value),
     )
     before, after = _before(trial, told), _after(trial, told)
-    remarks = _remarks(trial, therapies, until=after.recorded if after else today)
+    therapies = None if therapies is None else list(therapies)
+    until = after.recorded if after else today
+    remarks, beside = _remarks(trial, therapies, until=until), _beside(trial, therapies, until)
     last = trial.begun + _days("trial.judged_until")
     due = trial.begun + _days("trial.length")
     if after is None and today <= last:
         sentence = f"to be judged on {due} by an itch score on the line"
         if before is None:
             sentence += "; no such score tells how much it itched before"
-        return TrialJudged(trial, None, before, None, sentence, remarks, due)
+        return TrialJudged(trial, None, before, None, sentence, remarks, due, beside)
     responded, sentence = _verdict(before, after, table)
-    return TrialJudged(trial, responded, before, after, sentence, remarks, None)
+    return TrialJudged(trial, responded, before, after, sentence, remarks, None, beside)
 
 
 def _verdict(
@@ -132,19 +140,54 @@ def _after(trial: Trial, told: Sequence[ItchScore]) -> ItchScore | None:
     )
 
 
-def _remarks(trial: Trial, therapies: Iterable[TherapyEvent], *, until: date) -> tuple[str, ...]:
-    """Name other classes that were given meanwhile, or may still have run."""
-    others = {
+def _remarks(
+    trial: Trial, therapies: Iterable[TherapyEvent] | None, *, until: date
+) -> tuple[str, ...]:
+    """Name other therapies that ran meanwhile, or may have for all that is on record."""
+    if therapies is None:
+        return ("what else it was given is not on record, so what worked cannot be told",)
+    others = [one for one in therapies if one.therapy != trial.therapy and one.given <= until]
+    surely = {one.therapy for one in others if _ran(one, trial.begun)}
+    maybe = {one.therapy for one in others if _may_have_acted(one, trial.begun)} - surely
+    worked = "so which of them worked cannot be told"
+    return (
+        *(f"{_words(other)} was given too, {worked}" for other in sorted(surely)),
+        *(f"{_words(other)} may still have acted, {worked}" for other in sorted(maybe)),
+    )
+
+
+def _beside(trial: Trial, therapies: Iterable[TherapyEvent] | None, until: date) -> tuple[str, ...]:
+    ran = {
         one.therapy
-        for one in therapies
-        if one.therapy != trial.therapy
-        and one.given <= until
-        and (one.given >= trial.begun or (one.until is not None and one.until >= trial.begun))
+        for one in therapies or ()
+        if one.therapy != trial.therapy and one.given <= until and _ran(one, trial.begun)
     }
     return tuple(
-        f"{other.replace('_', ' ')} was given too, so which of them worked cannot be told"
-        for other in sorted(others)
+        sorted(one for one in ran if one == UNMAPPED_THERAPY or not therapy(one).beside_others)
     )
+
+
+def _ran(event: TherapyEvent, begun: date) -> bool:
+    return max(event.given, event.until or event.given) >= begun
+
+
+def _may_have_acted(event: TherapyEvent, begun: date) -> bool:
+    """Say whether what was given before a day may have acted on it, for all that is on record."""
+    if event.therapy == UNMAPPED_THERAPY:
+        return event.given + timedelta(days=days_rule("plan.longest_cover")) > begun
+    kind = therapy(event.therapy)
+    if kind.planned_ahead:
+        return event.given + timedelta(days=kind.days("ends_at")) > begun
+    if event.until is not None or kind.covers == "no":
+        return False
+    last = kind.last_day(event.given, None)
+    return last is None or last >= begun
+
+
+def _words(therapy_id: str) -> str:
+    if therapy_id == UNMAPPED_THERAPY:
+        return "an item whose class is not known"
+    return therapy(therapy_id).words
 
 
 def _days(key: str) -> timedelta:

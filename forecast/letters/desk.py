@@ -9,13 +9,20 @@ from datetime import date
 from sqlalchemy import Connection
 
 from forecast.dosing.plan import Proposal
-from forecast.letters.events import Event, What, from_kept, standing
+from forecast.letters.events import (
+    Event,
+    Planned,
+    What,
+    from_kept,
+    planned_events,
+    standing,
+)
 from forecast.letters.gate import Gate, gate_of
 from forecast.letters.letter import PlanTold
 from forecast.practice import Practice
 from forecast.records import handovers
 from forecast.records.engine import Records
-from forecast.records.handovers import calendars_out, newest_of_each
+from forecast.records.handovers import Correspondence, calendars_out, newest_of_each
 from forecast.records.plan_decisions import PlanDecision, in_force_within
 from forecast.records.plans import PlanRow, newest_plan, plan_within
 from forecast.records.tables import HANDOVER_KINDS
@@ -29,6 +36,8 @@ class Desk:
     ----------
     gate
         Whether anything may go out.
+    of
+        Between whom and about what: the present owner, and one class of therapy.
     plan, decision
         The plan in force and the decision that holds; else the newest proposal, and None.
     told
@@ -36,10 +45,11 @@ class Desk:
     held
         What the owner's calendar holds.
     given
-        The days ahead that the owner was told last, by letter or calendar.
+        The days ahead that this owner was told last, by letter or calendar.
     """
 
     gate: Gate
+    of: Correspondence
     plan: PlanRow | None
     decision: PlanDecision | None
     told: PlanTold | None
@@ -59,6 +69,12 @@ class Desk:
         """Return the days of the plan from today on."""
         return () if self.told is None else tuple(d for d in self.told.doses if d >= today)
 
+    def planned(self, today: date) -> list[Planned]:
+        """Return what a calendar of the signed plan would hold from today on; nothing unsigned."""
+        if self.told is None or not self.is_signed:
+            return []
+        return planned_events(self.told.doses, self.told.uncovered_weeks, today=today)
+
 
 def desk_of(practice: Practice, records: Records, dog_id: str, *, therapy: str) -> Desk:
     """Return how a dog stands at the desk, for one class of therapy."""
@@ -72,13 +88,14 @@ def desk_within(
 ) -> Desk:
     """Return the same within a transaction; `newest` is the proposal where none is in force."""
     gate = gate_of(connection, dog_id, on=today)
-    held, given = held_within(connection, dog_id), _given(connection, dog_id, today)
+    of = Correspondence(dog_id, gate.owner_id, therapy)
+    held, given = held_within(connection, of), _given(connection, of, today)
     decision = in_force_within(connection, dog_id=dog_id, therapy=therapy).get((dog_id, therapy))
     plan = newest if decision is None else plan_within(connection, decision.plan_id)
     told = None
     if plan is not None:
         told = plan_told(plan, decision, given=given, today=today)
-    return Desk(gate, plan, decision, told, held, given)
+    return Desk(gate, of, plan, decision, told, held, given)
 
 
 def plan_told(
@@ -100,18 +117,20 @@ def plan_told(
         doses=doses,
         uncovered_weeks=plan.uncovered_weeks if known else None,
         replaces_dates=bool(given) and set(given) != {day for day in doses if day >= today},
+        is_vets_choice=not as_proposed,
+        follows_past=proposal is Proposal.DATED_DOSES,
     )
 
 
-def held_within(connection: Connection, dog_id: str) -> tuple[Event, ...]:
-    """Return what the owner's calendar holds of a dog."""
-    out = calendars_out(connection, dog_id=dog_id).get(dog_id)
+def held_within(connection: Connection, of: Correspondence) -> tuple[Event, ...]:
+    """Return what an owner's calendar holds of a dog and therapy."""
+    out = calendars_out(connection, dog_id=of.dog_id).get(of)
     return () if out is None else tuple(from_kept(out.events))
 
 
-def _given(connection: Connection, dog_id: str, today: date) -> tuple[date, ...]:
-    """Return the days ahead that the owner was told last, by letter or calendar."""
-    last = newest_of_each(connection, HANDOVER_KINDS, dog_id=dog_id).get(dog_id)
+def _given(connection: Connection, of: Correspondence, today: date) -> tuple[date, ...]:
+    """Return the days ahead that an owner was told last, by letter or calendar."""
+    last = newest_of_each(connection, HANDOVER_KINDS, dog_id=of.dog_id).get(of)
     if last is None:
         return ()
     if last.kind == handovers.LETTER:

@@ -7,6 +7,7 @@ to, of a dog that is active, is there.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -23,7 +24,8 @@ from forecast.records.dated import (
 from models.errors import ForepawError
 
 NOT_KNOWN, YES, NO = "not known", "yes", "no"
-_GONE_OWNER = ("dead", "moved", "left")
+_DEAD = "dead"
+_GONE_OWNER = (_DEAD, "moved", "left")
 
 
 class LetterError(ForepawError):
@@ -114,6 +116,41 @@ def gate_of(connection: Connection, dog_id: str, *, on: date) -> Gate:
 def gates(connection: Connection, *, on: date) -> dict[str, Gate]:
     """Return the gate of every dog as of a day, by its random id."""
     return _gates(connection, on, None)
+
+
+@dataclass(frozen=True)
+class OwnerBefore:
+    """Somebody who has a calendar of a dog that has another owner by now.
+
+    `number` is the practice's own; it stays out of `repr`.
+    """
+
+    owner_status: str
+    consent: str
+    number: str = field(repr=False)
+
+    @property
+    def may_be_told(self) -> bool:
+        """Whether the cancellation of that calendar may still go to them."""
+        return self.consent == YES and self.owner_status != _DEAD
+
+
+def owners_before(
+    connection: Connection, owner_ids: Iterable[str], *, on: date
+) -> dict[str, OwnerBefore]:
+    """Return by id who some owners are, as of a day; those who were erased are not in it."""
+    owner, wanted = tables.owner, sorted(owner_ids)
+    if not wanted:
+        return {}
+    rows = connection.execute(select(owner.c.id, owner.c.reference).where(owner.c.id.in_(wanted)))
+    return {
+        row.id: OwnerBefore(
+            owner_statuses_on(connection, on, owner_id=row.id).get(row.id, NOT_KNOWN),
+            consents_on(connection, on, owner_id=row.id).get(row.id, NOT_KNOWN),
+            row.reference or "",
+        )
+        for row in rows.all()
+    }
 
 
 def _gates(connection: Connection, on: date, dog_id: str | None) -> dict[str, Gate]:

@@ -7,15 +7,23 @@ the file is given: a file that got lost is made again, one that nobody knows of 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, time
 from zoneinfo import ZoneInfo
 
 from forecast.letters.calendar_file import Subject, calendar_file
-from forecast.letters.calendars_due import due_of, signed_events
+from forecast.letters.calendars_due import Task, due_within
 from forecast.letters.desk import Desk, desk_within, held_within
-from forecast.letters.events import all_cancelled, as_kept, planned_events, revised, standing
-from forecast.letters.gate import LetterError, gate_of
+from forecast.letters.events import (
+    Event,
+    all_cancelled,
+    as_kept,
+    from_kept,
+    planned_events,
+    revised,
+    standing,
+)
+from forecast.letters.gate import Gate, LetterError, gate_of
 from forecast.letters.letter import Letter, Names, Variant, make_letter, variant_of
 from forecast.practice import Practice
 from forecast.records import handovers
@@ -23,7 +31,7 @@ from forecast.records.also import Also, nothing_more
 from forecast.records.branches import branches
 from forecast.records.dogs import dog
 from forecast.records.engine import Records
-from forecast.records.handovers import Handover, add_handover
+from forecast.records.handovers import Correspondence, Handover, add_handover, calendars_out
 from forecast.records.plan_decisions import PlanDecision, PlanState
 
 _ENDED = (PlanState.DECLINED, PlanState.WITHDRAWN)
@@ -73,15 +81,18 @@ def hand_over_letter(
     letter: Letter,
     *,
     account_id: str | None,
+    form_key: str | None = None,
     also: Also = nothing_more,
 ) -> None:
     """Write down that a letter goes out; `also` is done in the same transaction.
 
+    What the form of a page, told by `form_key`, brought before is not written down again.
+
     Raises
     ------
     LetterError
-        If nothing may go out any more, no vet has signed the plan, or it was decided on anew since
-        the letter was made.
+        If nothing may go out any more, no vet has signed the plan, or since the letter was made it
+        was decided on anew or the dog has another owner.
     """
     of, plan = desk.gate, desk.plan
     assert plan is not None
@@ -95,12 +106,18 @@ def hand_over_letter(
                 f"the letter for dog {of.number} was made before a vet decided on its plan anew; "
                 "make it again"
             )
+        if now.of != desk.of:
+            raise LetterError(
+                f"the letter for dog {of.number} was made before it had another owner; make it "
+                "again"
+            )
         named = [] if letter.variant not in _DATED or now.told is None else now.told.doses
         ahead = [day for day in named if day >= practice.local_date]
         days = tuple({"day": day.isoformat()} for day in ahead)
-        one = Handover(of.dog_id, plan.id, handovers.LETTER, practice.now, account_id, days)
-        add_handover(connection, one)
-        also(connection)
+        kind, at = handovers.LETTER, practice.now
+        one = Handover(now.of, plan.id, kind, at, account_id, days, form_key)
+        if add_handover(connection, one):
+            also(connection)
 
 
 def hand_over_calendar(
@@ -111,17 +128,20 @@ def hand_over_calendar(
     therapy: str,
     account_id: str | None,
     times: Mapping[date, time] | None = None,
+    form_key: str | None = None,
     also: Also = nothing_more,
 ) -> bytes:
     """Write down what an owner's calendar holds from now on, and return it as a file.
 
-    A calendar that was given before is revised: the same events under the same UIDs, those that no
-    longer stand cancelled.
+    A calendar that this owner was given before is revised: the same events under the same UIDs,
+    those that no longer stand cancelled.
 
     Parameters
     ----------
     times
         Times that were booked, by the day of the dose.
+    form_key
+        Of the form of a page: sent twice, it is one hand-over.
     also
         Done in the same transaction, such as the line of the audit.
 
@@ -144,11 +164,10 @@ def hand_over_calendar(
             raise LetterError(
                 f"a calendar was asked for dog {desk.gate.number}; its plan has no day ahead"
             )
-        kept = as_kept(events)
-        kind = handovers.CALENDAR
-        one = Handover(dog_id, decision.plan_id, kind, practice.now, account_id, kept)
-        add_handover(connection, one)
-        also(connection)
+        kept, kind, at = as_kept(events), handovers.CALENDAR, practice.now
+        one = Handover(desk.of, decision.plan_id, kind, at, account_id, kept, form_key)
+        if add_handover(connection, one):
+            also(connection)
     of = Subject(desk.gate.name, *subject)
     return calendar_file(practice.settings, of, events, now=practice.now)
 
@@ -156,41 +175,48 @@ def hand_over_calendar(
 def hand_over_cancellation(
     practice: Practice,
     records: Records,
-    dog_id: str,
+    of: Correspondence,
     *,
     account_id: str | None,
+    form_key: str | None = None,
     also: Also = nothing_more,
 ) -> bytes:
     """Write down that all an owner's calendar holds of a dog is cancelled, and return the file.
 
-    `also` is done in the same transaction.
+    `of` says whose calendar; `also` is done in the same transaction. A form, told by `form_key`,
+    that is sent twice cancels once and gets the same file again.
 
     The gate does not hold it back: whoever was given dates may be told that they no longer stand.
+    Whoever owned the dog before is told only while their consent holds.
 
     Raises
     ------
     LetterError
         If the calendar holds nothing ahead, or what it holds still stands.
     """
-    subject, today = _subject(practice, records, dog_id), practice.local_date
+    subject, today = _subject(practice, records, of.dog_id), practice.local_date
     with records.writing() as connection:
-        gate, held = gate_of(connection, dog_id, on=today), held_within(connection, dog_id)
-        wanted = signed_events(connection, dog_id, held, today=today)
-        due = due_of(gate, held, wanted, today=today)
-        if due is None or not due.is_over:
-            why = (
-                "a plan that a vet signed stands" if standing(held, today=today) else "none is out"
-            )
-            raise LetterError(
-                f"the calendar of dog {gate.number or 'erased'} was to be cancelled; {why}"
-            )
-        events = all_cancelled(held, today=today)
-        kept = as_kept(events)
-        one = Handover(dog_id, None, handovers.CANCELLATION, practice.now, account_id, kept)
-        add_handover(connection, one)
-        also(connection)
-    of = Subject(gate.name, *subject)
-    return calendar_file(practice.settings, of, events, now=practice.now)
+        gate, held = gate_of(connection, of.dog_id, on=today), held_within(connection, of)
+        kept, kind = as_kept(all_cancelled(held, today=today)), handovers.CANCELLATION
+        one = Handover(of, None, kind, practice.now, account_id, kept, form_key)
+        if not one.is_again(calendars_out(connection, dog_id=of.dog_id).get(of)):
+            due = due_within(connection, of, gate, today=today)
+            if due is None or due.task is not Task.CANCEL:
+                raise LetterError(_why_not_cancelled(gate, held, today))
+            add_handover(connection, one)
+            also(connection)
+    about = Subject(gate.name, *subject)
+    return calendar_file(practice.settings, about, from_kept(kept), now=practice.now)
+
+
+def _why_not_cancelled(gate: Gate, held: Sequence[Event], today: date) -> str:
+    if not standing(held, today=today):
+        why = "none is out"
+    elif gate.is_open:
+        why = "a plan that a vet signed stands, or whoever has it is not to be written to"
+    else:
+        why = "whoever has it is not to be written to"
+    return f"the calendar of dog {gate.number or 'erased'} was to be cancelled; {why}"
 
 
 def _check_signed(desk: Desk, what: str) -> PlanDecision:

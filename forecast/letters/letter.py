@@ -14,7 +14,14 @@ from enum import StrEnum
 from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.therapies import therapy
 from forecast.letters.gate import LetterError
-from forecast.letters.plain_words import ALWAYS, CARE_NOW, CLASSES, OF_CLASS
+from forecast.letters.plain_words import (
+    ALWAYS,
+    CARE_NOW,
+    CLASSES,
+    FROM_THE_PAST,
+    FROM_THE_VET,
+    OF_CLASS,
+)
 from forecast.settings import Settings
 from forecast.wording import INVENTED, runs
 from models.weeks import DAYS_IN_WEEK
@@ -87,7 +94,9 @@ class Letter:
 class PlanTold:
     """What a letter tells of a plan; `uncovered_weeks` are Mondays, None where not known.
 
-    `replaces_dates` says whether the owner was given other dates before.
+    `replaces_dates` says whether the owner was given other dates before; `is_vets_choice` that the
+    dates are a vet's and not those proposed; `follows_past` that dates were proposed at all, so
+    that the dog flared in the same part of the year in enough earlier seasons.
     """
 
     therapy: str
@@ -95,6 +104,8 @@ class PlanTold:
     doses: tuple[date, ...] = ()
     uncovered_weeks: tuple[date, ...] | None = None
     replaces_dates: bool = False
+    is_vets_choice: bool = False
+    follows_past: bool = True
 
 
 @dataclass(frozen=True, repr=False)
@@ -156,7 +167,7 @@ def make_letter(
         written=full_day(today),
         title=_TITLES[variant].format(dog=dog),
         greeting=f"Dear {names.owner}," if names.owner else "Hello,",
-        opening=tuple(line.format(dog=dog) for line in _opening(plan, variant)),
+        opening=tuple(line.format(dog=dog) for line in _opening(plan, variant, today)),
         dates=tuple((full_day(day), _AT_A_DOSE) for day in plan.doses if day >= today)
         if variant in (Variant.DATES, Variant.CHANGED)
         else (),
@@ -192,24 +203,31 @@ _FLEAS = "Keep up the flea control all year. Flea bites make every itch worse."
 _NO_STOPPING = "Do not start or stop any medicine without asking us."
 
 
-def _opening(plan: PlanTold, variant: Variant) -> tuple[str, ...]:
-    what = plain_class(plan.therapy)
-    flares = "In past years, {dog} has itched more at about the same time of year."
+def _opening(plan: PlanTold, variant: Variant, today: date) -> tuple[str, ...]:
+    what, ahead = plain_class(plan.therapy), [day for day in plan.doses if day >= today]
+    one = len(ahead) == 1
+    book = (
+        f"Please call us soon to book a time{'' if one else ' on each day'}. If "
+        f"{'the' if one else 'a'} day does not suit you, we find another one."
+    )
+    too_soon = "Do not come sooner on your own: doses must not be too close to each other."
     if variant is Variant.DATES:
+        begins = plan.follows_past and len(ahead) == len(plan.doses)
         return (
-            flares,
-            f"This year we want to be early. We plan to give {{dog}} {what}, on the days below.",
-            "Please call us soon to book a time on each day. If a day does not suit you, we find "
-            "another one.",
-            "Do not come sooner on your own: doses must not be too close to each other.",
+            *([_SAME_TIME] if plan.follows_past else []),
+            *(["This year we want to be early."] if begins else []),
+            f"We plan to give {{dog}} {what}, on the {'day' if one else 'days'} below.",
+            book,
+            too_soon,
         )
     if variant is Variant.CHANGED:
         return (
-            "The dates that we gave you for {dog} have changed. These are the new ones. Please "
-            "cross out the old ones.",
-            f"On each of these days we plan to give {{dog}} {what}.",
-            "Please call us soon to book a time on each day.",
-            "Do not come sooner on your own: doses must not be too close to each other.",
+            "The dates that we gave you for {dog} have changed. "
+            f"{'This is the new one' if one else 'These are the new ones'}. Please cross out the "
+            "old ones.",
+            f"On {'this day' if one else 'each of these days'} we plan to give {{dog}} {what}.",
+            book,
+            too_soon,
         )
     if variant is Variant.FIRST_ITCH:
         return (
@@ -226,7 +244,13 @@ def _opening(plan: PlanTold, variant: Variant) -> tuple[str, ...]:
             "infection, and weighs {dog}.",
             "Please call us to book a time.",
         )
-    return (_DATES_GONE, "Please call us if you would like to know more.")
+    return (
+        _DATES_GONE,
+        "You do not need to come on those days. Please call us if you would like to know more.",
+    )
+
+
+_SAME_TIME = "In past years, {dog} has itched more at about the same time of year."
 
 
 def _sections(plan: PlanTold, variant: Variant, today: date) -> list[Section]:
@@ -243,10 +267,13 @@ def _sections(plan: PlanTold, variant: Variant, today: date) -> list[Section]:
         told = [ALWAYS[one.code] for one in CAUTIONS if one.code in ALWAYS]
         if variant is Variant.FIRST_ITCH:
             told.remove(ALWAYS["no_trial"])  # it proposes no dose ahead of the season
+        else:
+            told.append(FROM_THE_VET if plan.is_vets_choice else FROM_THE_PAST)
         told += [own[code] for code in codes]
         found.append(Section("Good to know", items=(*told, _FLEAS, _NO_STOPPING)))
-    elif variant is Variant.EXAMINE:
-        found.append(Section("Until then", items=(_FLEAS, _NO_STOPPING)))
+    else:
+        until = "Until then" if variant is Variant.EXAMINE else "Until you hear from us"
+        found.append(Section(until, items=(_FLEAS, _NO_STOPPING)))
     return found
 
 

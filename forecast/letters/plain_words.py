@@ -12,11 +12,13 @@ ALWAYS = {
     "not_a_prescription": "This is a plan. It is not a prescription.",
     "vet_decides": "Before each dose, a vet looks at {dog}, checks the weight and then decides.",
     "label_first": "The leaflet of the medicine and the rules of your country come first.",
-    "no_trial": (
-        "No study that we know of has tested a dose ahead of the season. Our dates come from the "
-        "past flares of {dog}, and from how long a dose was seen to work."
-    ),
+    "no_trial": "No study that we know of has tested a dose ahead of the season.",
 }
+# Where the dates come from: the arithmetic of a plan signed as it was proposed, or a vet's choice.
+FROM_THE_PAST = (
+    "Our dates come from the past flares of {dog}, and from how long a dose was seen to work."
+)
+FROM_THE_VET = "A vet chose the dates for {dog}."
 CARE_NOW = {
     "swelling of the face": "the face swells up",
     "trouble breathing": "breathing is hard or noisy",

@@ -14,27 +14,30 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 import xlsxwriter
-from sqlalchemy import Connection
 
 from forecast.csv_text import csv_text
 from forecast.dosing.due import Due, DueDog
+from forecast.dosing.therapies import therapy
 from forecast.letters.gate import Gate, gates
 from forecast.practice import Practice
 from forecast.records import handovers
 from forecast.records.dated import ACTIVE
 from forecast.records.engine import Records
 from forecast.records.handovers import newest_of_each
-from forecast.records.plan_decisions import in_force_within
+from forecast.records.plan_decisions import PlanDecision, in_force_within
+from models.parameters import ParameterTable, load_table
 
 COLUMNS = ("dog", "name", "owner", "contact", "branch", "what", "by", "why", "last letter")
 _WIDTHS = {"name": 18, "owner": 26, "contact": 30, "why": 70, "what": 18, "branch": 14}
 _USUAL_WIDTH = 12
+_A4 = 9  # as workbooks number sizes of paper
 
 
 class Call(StrEnum):
     """What a call is about, the most pressing first."""
 
     NOW = "see now"
+    MISSED = "signed dose missed"
     VISIT = "signed dose ahead"
     DOSE = "another dose"
     SCORE = "itch score"
@@ -58,7 +61,7 @@ class RecallRow:
     by
         The day of the signed dose; None where the call is about nothing with a date.
     last_letter
-        The day on which the last letter went out; None where none did.
+        The day on which the last letter went out to this owner; None where none did.
     closed_because
         Why nothing may go out; "" in the list itself.
     """
@@ -98,15 +101,18 @@ def recall_list(
     today = practice.local_date
     with records.reading() as connection:
         known = gates(connection, on=today)
-        signed = _next_doses(connection, today, today + timedelta(days=within))
+        signed = in_force_within(connection)
         letters = newest_of_each(connection, (handovers.LETTER,))
-    told = {dog: one.at.astimezone(practice.time_zone).date() for dog, one in letters.items()}
+    ahead = _next_doses(signed, today, today + timedelta(days=within))
+    missed = _last_doses(signed, today)
+    told = {of[:2]: one.at.astimezone(practice.time_zone).date() for of, one in letters.items()}
     found = []
     for one in dogs:
-        call = _call(one, signed.get(one.id))
+        call = _call(one, ahead.get(one.id), missed.get(one.id))
         if call is not None and one.id in known:
             what, why, by = call
-            found.append(_row(one, known[one.id], what, why, by, told.get(one.id)))
+            gate = known[one.id]
+            found.append(_row(one, gate, what, why, by, told.get((one.id, gate.owner_id))))
     found.sort(key=lambda row: (list(Call).index(row.what), row.by or today, row.number))
     return Recall(
         tuple(one for one in found if not one.closed_because),
@@ -114,25 +120,54 @@ def recall_list(
     )
 
 
-def _next_doses(connection: Connection, today: date, last: date) -> dict[str, date]:
+_Signed = Mapping[tuple[str, str], PlanDecision]
+
+
+def _next_doses(signed: _Signed, today: date, last: date) -> dict[str, date]:
     """Return the next signed dose of each dog, where it lies within the days asked for."""
     found: dict[str, date] = {}
-    for (dog_id, _), decision in in_force_within(connection).items():
+    for (dog_id, _), decision in signed.items():
         ahead = [day for day in decision.dates if today <= day <= last]
         if ahead:
             found[dog_id] = min(ahead[0], found.get(dog_id, ahead[0]))
     return found
 
 
-def _call(one: DueDog, dose: date | None) -> tuple[Call, str, date | None] | None:
-    if one.status != ACTIVE or not (one.is_atopic or dose):
+def _last_doses(signed: _Signed, today: date) -> dict[str, date]:
+    """Return the last signed dose of each dog before today, of the days looked back upon."""
+    first = today - timedelta(days=_table().number("missed.looked_back"))
+    found = {}
+    for (dog_id, kind), decision in signed.items():
+        over = [day for day in decision.dates if first <= day < today]
+        if over and therapy(kind).planned_ahead:
+            found[dog_id] = over[-1]
+    return found
+
+
+def _call(
+    one: DueDog, dose: date | None, over: date | None
+) -> tuple[Call, str, date | None] | None:
+    if one.status != ACTIVE or not (one.is_atopic or dose or over):
         return None
     if one.due is Due.SEE_NOW:
         return Call.NOW, one.why, None
+    if over is not None and _is_missed(one, over):
+        why = f"a dose was signed for {over} and none is on record; record it, or book another time"
+        return Call.MISSED, why, over
     if dose is not None:
         return Call.VISIT, f"a dose is signed for {dose}; book a time if there is none", dose
     what = _OF_DUE.get(one.due)
     return None if what is None else (what, one.why, None)
+
+
+def _is_missed(one: DueDog, signed: date) -> bool:
+    """Say whether no dose is on record for a signed one, which may have come somewhat early."""
+    early = signed - timedelta(days=_table().number("missed.early"))
+    return one.last_dose is None or one.last_dose < early
+
+
+def _table() -> ParameterTable:
+    return load_table("forecast.letters", "recall.toml")
 
 
 def _row(
@@ -162,27 +197,37 @@ def recall_csv(rows: Iterable[RecallRow], contacts: Contacts) -> str:
 
 
 def recall_workbook(rows: Iterable[RecallRow], contacts: Contacts) -> bytes:
-    """Return the list as a workbook whose cells are text and days, never a formula or a link."""
+    """Return the list as a workbook whose cells are text and days, never a formula or a link.
+
+    It prints on A4 across, a page wide, with the headings on each page.
+    """
     out = io.BytesIO()
     plain = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(out, {"in_memory": True, **plain}) as book:
         sheet = book.add_worksheet("recall")
         bold = book.add_format({"bold": True, "bottom": 1})
         wrapped = book.add_format({"text_wrap": True, "valign": "top"})
+        dated = book.add_format({"num_format": "yyyy-mm-dd", "valign": "top", "align": "left"})
         for at, name in enumerate(COLUMNS):
             sheet.set_column(at, at, _WIDTHS.get(name, _USUAL_WIDTH), wrapped)
             sheet.write_string(0, at, name, bold)
         n_rows = 0
         for n_rows, row in enumerate(rows, start=1):
             for at, cell in enumerate(_cells(row, contacts)):
-                sheet.write_string(n_rows, at, cell, wrapped)
+                if isinstance(cell, date):
+                    sheet.write_datetime(n_rows, at, cell, dated)
+                else:
+                    sheet.write_string(n_rows, at, cell, wrapped)
         sheet.freeze_panes(1, 1)
+        sheet.set_landscape()
+        sheet.set_paper(_A4)
+        sheet.fit_to_pages(1, 0)
+        sheet.repeat_rows(0)
         sheet.autofilter(0, 0, n_rows, len(COLUMNS) - 1)
     return out.getvalue()
 
 
-def _cells(row: RecallRow, contacts: Contacts) -> tuple[str, ...]:
+def _cells(row: RecallRow, contacts: Contacts) -> tuple[str | date, ...]:
     owner, contact = contacts.get(row.owner_id or "", ("", ""))
-    by = "" if row.by is None else row.by.isoformat()
-    last = "" if row.last_letter is None else row.last_letter.isoformat()
-    return (row.number, row.name, owner, contact, row.branch, str(row.what), by, row.why, last)
+    known = (row.number, row.name, owner, contact, row.branch, str(row.what))
+    return (*known, row.by or "", row.why, row.last_letter or "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import asdict, is_dataclass
 from datetime import date, datetime
 from functools import cache
@@ -12,17 +13,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from starlette.responses import Response
 
-from forecast.charts.theme import words_of
 from forecast.csv_text import csv_text
 from forecast.pages.docstrings import inline
 from forecast.pages.page import NotFoundError, View
 from forecast.wording import day as day_in_words
+from forecast.wording import full_day
 
 _HERE = Path(__file__).parent
 _KILOBYTE = 1_000
+_COMMAND = re.compile(r"`([^`]+)`")
+_ISO_DAY = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
 
 
 @cache
@@ -36,11 +39,14 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters["day"] = day_in_words
-    made.filters["full_day"] = words_of
+    made.filters["full_day"] = full_day
     made.filters["decimal"] = _decimal
     made.filters["per_cent"] = _per_cent
     made.filters["size"] = size_in_words
     made.filters["marked"] = inline
+    made.filters["moment"] = _moment
+    made.filters["commands"] = _commands
+    made.filters["told"] = _told
     return made
 
 
@@ -53,6 +59,30 @@ def _decimal(value: float | None, digits: int = 0) -> str:
 
 def _per_cent(share: float | None) -> str:
     return _NOT_KNOWN if share is None else f"{100 * share:.0f} %"
+
+
+def _moment(local: datetime) -> str:
+    return f"{full_day(local)} {local:%H:%M}"
+
+
+def _commands(text: str) -> Markup:
+    """Return a sentence with the commands that stand in it between ` as code."""
+    code = Markup("<code>{}</code>")  # of ours; what is between is escaped
+    parts = enumerate(_COMMAND.split(text))  # what is between has an odd place
+    return Markup("").join(code.format(one) if at % 2 else escape(one) for at, one in parts)
+
+
+def _told(text: str) -> str:
+    """Return a sentence of the rooms below as pages tell it: a capital first, days in words."""
+    said = _ISO_DAY.sub(_day_said, text)
+    return f"{said[:1].upper()}{said[1:]}"
+
+
+def _day_said(found: re.Match[str]) -> str:
+    try:
+        return full_day(date.fromisoformat(found[0]))
+    except ValueError:  # it only looks like a day
+        return found[0]
 
 
 def size_in_words(n_bytes: int) -> str:

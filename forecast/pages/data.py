@@ -74,6 +74,8 @@ class DataPage:
         Whether the data can be trusted today, in a sentence; and what else stands out.
     kinds
         What this person may ask of the clock.
+    fault
+        Why it is not known how sources stand, "" where it is.
     """
 
     answer: str
@@ -85,6 +87,7 @@ class DataPage:
     jobs: tuple[JobShown, ...]
     runs: tuple[RunShown, ...]
     may_bring: bool
+    fault: str = ""
 
 
 def _data(asked: Asked) -> View:
@@ -100,9 +103,10 @@ def _data(asked: Asked) -> View:
 def _page(asked: Asked) -> DataPage:
     assert asked.account is not None
     practice = asked.practice
+    rows, fault = asked.outside.told_sources(practice, asked.records, asked.climate)
     sources = tuple(
         SourceShown(row, _age(row), _verdict(row), moment_words(practice, row.retrieved_at))
-        for row in asked.outside.sources(practice, asked.records, asked.climate)
+        for row in rows
     )
     jobs = asked.outside.jobs(practice, asked.records)
     held = tuple(
@@ -114,8 +118,8 @@ def _page(asked: Asked) -> DataPage:
     names = {job.name for job in jobs}
     kinds = tuple(kind for kind in asked.outside.request_kinds if kind.kind in names)
     return DataPage(
-        answer=_answer([one.row for one in sources], len(held)),
-        standing=_standing([one.row for one in sources]),
+        answer=_answer(rows, len(held), fault=fault),
+        standing=_standing(rows),
         sources=sources,
         held=held,
         kinds=kinds if may_bring else (),
@@ -126,15 +130,18 @@ def _page(asked: Asked) -> DataPage:
         ),
         runs=_runs(asked),
         may_bring=may_bring,
+        fault=fault,
     )
 
 
-def _answer(sources: Sequence[SourceRow], n_held: int) -> str:
+def _answer(sources: Sequence[SourceRow], n_held: int, *, fault: str = "") -> str:
     """Say whether the data is fresh; what is not known is never said to be."""
     held = ""
     if n_held:
         waits = "import waits" if n_held == 1 else "imports wait"
         held = f"; {n_held} {waits} for an answer"
+    if fault:
+        return f"How fresh the data are is not known: the sources cannot be read{held}"
     if not sources:
         return f"No source is in use: weather comes by hand alone{held}"
     stale = [row.id for row in sources if row.is_stale]
@@ -143,10 +150,13 @@ def _answer(sources: Sequence[SourceRow], n_held: int) -> str:
         return f"Every source is as fresh as it should be{held}"
     parts = []
     if stale:
-        parts.append(f"{', '.join(stale)} {'is' if len(stale) == 1 else 'are'} stale")
+        of = f"{len(stale)} of {len(sources)} {_plural('source', len(sources))}"
+        parts.append(f"{of} {'is' if len(stale) == 1 else 'are'} stale, {', '.join(stale)}")
+    if len(unknown) == len(sources):
+        return f"Nothing has come yet from any source{held}"
     if unknown:
-        parts.append(f"of {', '.join(unknown)} nothing has come yet")
-    said = " and ".join(parts)
+        parts.append(f"from {', '.join(unknown)} nothing has come yet")
+    said = "; ".join(parts)
     return f"{said[:1].upper()}{said[1:]}{held}"
 
 

@@ -14,11 +14,11 @@ from forecast.dosing.due import DueDog, due_dog
 from forecast.dosing.effect_times import VetsWord, word_of
 from forecast.dosing.entering import Entry, entry_of, longer_effect_of, release_of
 from forecast.dosing.plan import CAUTIONS
-from forecast.dosing.readiness import readiness_for_each
+from forecast.dosing.readiness import Readiness, readiness_for_each
 from forecast.dosing.register import is_atopic, read_register
 from forecast.dosing.rules import Rules, rules_of
-from forecast.dosing.therapies import DosingError, Verdict
-from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, RULE_OUTS, WORK_UP
+from forecast.dosing.therapies import DosingError, Therapy, Verdict
+from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, HOUSE, RULE_OUTS, WORK_UP
 from forecast.pages.dog_effect import HIGH, WIDE, EffectShown, effect_shown
 from forecast.pages.dog_list import ACTIVE, planned_ahead
 from forecast.pages.dogs import NAME_ERASED, PATH, theirs
@@ -32,6 +32,8 @@ from forecast.records.vets_words import vets_words
 _NOT_TAKEN = 422
 _SCORES_SHOWN = 24
 _CURVE_DAYS = 730
+_STATUSES = {"dispensed": "handed out"}  # as the form says it
+_REASONS = {"not known": "", "calendar": ", by the calendar"}
 
 
 @dataclass(frozen=True)
@@ -60,13 +62,16 @@ class ScoreShown:
 class ItchCurve:
     """The scores on the line as a curve over days; `points` in a box 600 wide and 100 high.
 
-    There 0 lies at the bottom, 10 at the top. `text` says it in words.
+    There 0 lies at the bottom, 10 at the top. `text` says it in words. From the score `seen_from`
+    on, which lies at `seen_at`, a dog is seen and not scheduled.
     """
 
     first: date
     last: date
     points: tuple[tuple[float, float], ...]
     text: str
+    seen_from: float
+    seen_at: float
 
 
 @dataclass(frozen=True)
@@ -119,6 +124,7 @@ class DogPage:
     may_share_out: bool
     planned: str
     today: date
+    house_rule: str = HOUSE
     wrong: str = ""
     typed: Mapping[str, str] | None = None
 
@@ -166,12 +172,10 @@ def _page(asked: Asked) -> DogPage:
                 one.not_before,
                 tuple(loose.sentence for loose in one.loosened),
             )
-            for one in sorted(
-                each.values(), key=lambda r: list(Verdict).index(r.verdict), reverse=True
-            )
+            for one in sorted(each.values(), key=lambda one: _place(one, planned_ahead(rules)))
         ),
         scores=_scores(asked, record.id),
-        curve=_curve(record, today),
+        curve=_curve(record, rules, today),
         effect=effect_shown(asked.practice, asked.records, record, therapy=planned_ahead(rules)),
         history=_history(asked, record, words),
         reactions=tuple((of, words[of]) for of in words if of in stopped),
@@ -184,6 +188,11 @@ def _page(asked: Asked) -> DogPage:
         planned=planned_ahead(rules).id,
         today=today,
     )
+
+
+def _place(one: Readiness, planned: Therapy) -> tuple[int, bool]:
+    """Order classes: the best verdict first, and of one verdict what is planned ahead."""
+    return -list(Verdict).index(one.verdict), one.therapy != planned.id
 
 
 def dog_asked(asked: Asked) -> tuple[DogRecord, DueDog, Rules]:
@@ -234,7 +243,7 @@ def _scores(asked: Asked, dog_id: str) -> tuple[ScoreShown, ...]:
     return tuple(ScoreShown(one.date, one.pvas, one.scorer, one.scale) for one in reversed(found))
 
 
-def _curve(record: DogRecord, today: date) -> ItchCurve | None:
+def _curve(record: DogRecord, rules: Rules, today: date) -> ItchCurve | None:
     """Draw the scores on the line of the last two years; None below two of them."""
     since = today - timedelta(days=_CURVE_DAYS)
     told = [s for s in record.scores if s.scale == care.PVAS and since <= s.recorded <= today]
@@ -252,7 +261,9 @@ def _curve(record: DogRecord, today: date) -> ItchCurve | None:
         f"{len(told)} itch scores (PVAS) from {first} to {last}: the last {told[-1].value:g}, the "
         f"highest {highest.value:g} on {highest.recorded}."
     )
-    return ItchCurve(first, last, tuple((round(x, 1), round(y, 1)) for x, y in points), text)
+    told_points = tuple((round(x, 1), round(y, 1)) for x, y in points)
+    bound = rules.parameters["readiness.needs_care_score"].number
+    return ItchCurve(first, last, told_points, text, bound, round(HIGH * (1 - bound / 10), 1))
 
 
 def _history(asked: Asked, record: DogRecord, words: Mapping[str, str]) -> tuple[EventShown, ...]:
@@ -263,12 +274,12 @@ def _history(asked: Asked, record: DogRecord, words: Mapping[str, str]) -> tuple
         answer = ""
         if given.responded is not None:
             answer = "; responded" if given.responded else "; no response"
-        why = "" if given.reason == "not known" else f", for {given.reason}"
+        why = _REASONS.get(given.reason, f", for {given.reason}")
         events.append(
             EventShown(
                 given.date,
                 words.get(given.therapy, "item of no class yet"),
-                f"{given.status}{until}{why}{answer}",
+                f"{_STATUSES.get(given.status, given.status)}{until}{why}{answer}",
             )
         )
     for one in record.reactions:

@@ -120,5 +120,5 @@ def _by_scores(effect: EffectTime, therapy: Therapy, *, made_on: date) -> Effect
         ),
         tuple(ChanceShown(day, round(float(chance[day]), 3)) for day in weekly),
         "Chance that the effect of a dose still holds, by days since it: "
-        f"{chance[0]:.0%} at first, {turns}, {chance[-1]:.0%} on day {longest}.",
+        f"{100 * chance[0]:.0f} % at first, {turns}, {100 * chance[-1]:.0f} % on day {longest}.",
     )

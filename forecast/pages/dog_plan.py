@@ -14,22 +14,31 @@ from forecast.dosing.due import DueDog
 from forecast.dosing.kept import trade_of_kept
 from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.trial import NOT_EXCLUDED, Trial, judge_trial
-from forecast.letters.calendars_due import calendars_due
 from forecast.letters.desk import Desk, desk_of
 from forecast.letters.handing_over import NEEDS_A_VET
 from forecast.letters.letter import variant_of
 from forecast.pages.dog import dog_asked
 from forecast.pages.dog_list import planned_ahead
 from forecast.pages.dogs import PATH
+from forecast.pages.handed_over import (
+    OWNER_BEFORE,
+    THE_OWNER,
+    CalendarShown,
+    HandedShown,
+    calendars_shown,
+    days_shut,
+)
 from forecast.pages.page import Asked, Page, View
 from forecast.pages.plan_timeline import Timeline, Way, timeline, ways
 from forecast.records import care
 from forecast.records.dated import ACTIVE, STATUS_NOT_KNOWN
 from forecast.records.handovers import handovers_of
+from forecast.records.identifiers import new_id
 from forecast.records.plan_decisions import PlanDecision, PlanState, decisions
 from forecast.records.plans import PlanRow, newest_plan
 from forecast.wording import odds, runs
 from models.errors import ForepawError
+from models.words import number_of
 
 NOT_TAKEN = 422
 _MORE_DATES = 2  # empty fields for dates that a vet adds
@@ -52,15 +61,6 @@ class DecisionShown:
     who: str
     dates: tuple[date, ...]
     reason: str
-
-
-@dataclass(frozen=True)
-class HandedShown:
-    """One thing that went out to the owner."""
-
-    day: date
-    what: str
-    who: str
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,12 @@ class DogPlanPage:
         Why nothing may go out to the owner; "" where it may.
     no_letter
         Why there is no letter to hand over; "" where there is one.
-    calendar_due
-        Why the calendar that the owner has is no longer right; "" where it is, or none is out.
+    calendars
+        Calendars of this dog that are not as they should be.
+    shut
+        Days signed ahead on which the dog's branch does not open, as far as that is known.
+    once
+        What the forms that hand over are known by: sent twice, they hand over once.
     """
 
     dog: DueDog
@@ -118,8 +122,8 @@ class DogPlanPage:
     consent: str
     no_letter: str
     has_calendar: bool
-    calendar_due: str
-    may_cancel: bool
+    calendars: tuple[CalendarShown, ...]
+    shut: tuple[date, ...]
     handed: tuple[HandedShown, ...]
     trials: tuple[TrialShown, ...]
     trial_note: str
@@ -131,6 +135,7 @@ class DogPlanPage:
     may_record: bool
     date_fields: tuple[str, ...]
     today: date
+    once: str
     wrong: str = ""
     typed: Mapping[str, str] | None = None
 
@@ -154,7 +159,6 @@ def plan_page(asked: Asked) -> DogPlanPage:
     kind = planned_ahead(rules)
     desk = desk_of(asked.practice, asked.records, record.id, therapy=kind.id)
     newest = newest_plan(asked.records, dog_id=record.id, therapy=kind.id)
-    due = [one for one in calendars_due(asked.practice, asked.records) if one.gate == desk.gate]
     words = {one.id: one.words for one in rules.therapies.values()}
     weeks = None if desk.told is None else desk.told.uncovered_weeks
     spans = () if weeks is None else tuple(runs(sorted(weeks)))
@@ -174,15 +178,15 @@ def plan_page(asked: Asked) -> DogPlanPage:
         picture=timeline((ours, doses), trade, spans, today=today),
         odds=_odds(head),
         reasons=_reasons(desk.plan),
-        newer=_newer(desk, newest),
+        newer=_newer(desk, newest, today),
         history=_history(asked, record.id),
         closed_because=desk.gate.closed_because,
         consent=desk.gate.consent,
         no_letter=_no_letter(desk, today),
-        has_calendar=desk.is_signed and any(one.is_ahead for one in _doses(desk, today)),
-        calendar_due="; ".join(one.why for one in due),
-        may_cancel=any(one.is_over for one in due),
-        handed=_handed(asked, record.id),
+        has_calendar=bool(desk.planned(today)),
+        calendars=calendars_shown(asked, dog_id=record.id),
+        shut=days_shut(asked, record.branch, desk.ahead(today)),
+        handed=_handed(asked, desk),
         trials=_trials(asked, record, words),
         trial_note=NOT_EXCLUDED,
         therapies=tuple(words.items()),
@@ -195,6 +199,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
             [str(one.day) for one in _doses(desk, today) if one.is_ahead] + [""] * _MORE_DATES
         ),
         today=today,
+        once=new_id(),
     )
 
 
@@ -218,7 +223,7 @@ def _answer(name: str, desk: Desk, today: date) -> str:
     elif not ahead:
         said = "every dose of the plan is past"
     else:
-        n = "one dose" if len(ahead) == 1 else f"{len(ahead)} doses"
+        n = number_of(len(ahead), "dose")
         verb = "signed" if desk.is_signed else "proposed"
         said = f"{n} {verb}, the next on {ahead[0]:%A} {ahead[0].day} {ahead[0]:%B %Y}"
     if desk.is_signed:
@@ -248,7 +253,9 @@ def _odds(head: Mapping[str, Any]) -> tuple[str, ...]:
     if later is not None:
         found.append(f"A first dose a week later costs {later:.2f} flare-weeks more.")
     if price is not None:
-        found.append(f"A dose is worth giving where it spares {price:g} flare-weeks or more.")
+        found.append(
+            f"A dose is worth giving where it spares {number_of(price, 'flare-week')} or more."
+        )
     return tuple(found)
 
 
@@ -262,18 +269,25 @@ def _reasons(plan: PlanRow | None) -> tuple[str, ...]:
     )
 
 
-def _newer(desk: Desk, newest: PlanRow | None) -> str:
-    """Say where the newest proposal differs, and why; what a vet signed is never moved by it."""
+def _newer(desk: Desk, newest: PlanRow | None, today: date) -> str:
+    """Say where the newest proposal differs, and why; what a vet signed is never moved by it.
+
+    A plan made since the signing was held against it, and says nothing of a move within the
+    practice's tolerance.
+    """
     if newest is None or desk.plan is None or newest.state != PlanState.PROPOSED:
         return ""
     moved = str(newest.reasons[0].get("moved") or "")
     if desk.decision is None:
         return moved
-    if newest.id == desk.plan.id or newest.doses == desk.decision.dates:
+    ahead = tuple(day for day in newest.doses if day >= today)
+    if newest.id == desk.plan.id or ahead == desk.ahead(today):
         return ""
-    if not moved or newest.made_at < desk.decision.at:
+    if newest.made_at < desk.decision.at:
         moved = "what is signed stays until a vet changes it"
-    says = ", ".join(map(str, newest.doses)) or str(newest.reasons[0].get("proposal", "no dose"))
+    if not moved:
+        return ""
+    says = ", ".join(map(str, ahead)) or str(newest.reasons[0].get("proposal", "no dose"))
     return f"the newest forecast would propose otherwise: {says}; {moved}"
 
 
@@ -315,11 +329,16 @@ def _who(asked: Asked, account_id: str | None) -> str:
         return "not known"
 
 
-def _handed(asked: Asked, dog_id: str) -> tuple[HandedShown, ...]:
-    zone = asked.practice.time_zone
+def _handed(asked: Asked, desk: Desk) -> tuple[HandedShown, ...]:
+    zone, owner_id = asked.practice.time_zone, desk.gate.owner_id
     return tuple(
-        HandedShown(one.at.astimezone(zone).date(), one.kind, _who(asked, one.account_id))
-        for one in reversed(handovers_of(asked.records, dog_id))
+        HandedShown(
+            one.at.astimezone(zone).date(),
+            one.kind,
+            THE_OWNER if one.of.owner_id in (owner_id, None) else OWNER_BEFORE,
+            _who(asked, one.account_id),
+        )
+        for one in reversed(handovers_of(asked.records, desk.gate.dog_id))
     )
 
 
@@ -329,7 +348,7 @@ def _trials(asked: Asked, record: DogRecord, words: Mapping[str, str]) -> tuple[
         one = judge_trial(
             Trial(row.therapy, row.begun),
             record.scores,
-            therapies=record.therapies or (),
+            therapies=record.therapies,
             today=asked.practice.local_date,
         )
         name = words.get(row.therapy, row.therapy)

@@ -41,6 +41,7 @@ from forecast.records.also import Also
 from forecast.records.dated import keep_consents
 from forecast.records.dogs import dog
 from forecast.records.engine import RecordsError
+from forecast.records.handovers import Correspondence
 from forecast.records.plans import plan_of
 
 _PREVIEW = "To be read only: hand it over from the page of the plan, so that it is written down."
@@ -131,8 +132,15 @@ def _hand_letter(asked: Asked) -> Response | View:
         # made first: what cannot be set is not written down as handed over
         made = letter_pdf(letter) if form == "pdf" else _whole(letter)
         noted = _noting(asked, Action.LETTER_HANDED_OVER, desk.gate.dog_id)
-        by = asked.account.id
-        hand_over_letter(asked.practice, asked.records, desk, letter, account_id=by, also=noted)
+        hand_over_letter(
+            asked.practice,
+            asked.records,
+            desk,
+            letter,
+            account_id=asked.account.id,
+            form_key=_form_key(asked),
+            also=noted,
+        )
     except LetterError as refused:
         return again(asked, refused)
     if form == "html":
@@ -155,6 +163,7 @@ def _hand_calendar(asked: Asked) -> Response | View:
             therapy=planned_ahead(rules).id,
             account_id=asked.account.id,
             times=_times(asked),
+            form_key=_form_key(asked),
             also=_noting(asked, Action.CALENDAR_HANDED_OVER, shown.id),
         )
     except LetterError as refused:
@@ -165,17 +174,24 @@ def _hand_calendar(asked: Asked) -> Response | View:
 def _cancel_calendar(asked: Asked) -> Response | View:
     _, shown, _ = dog_asked(asked)
     assert asked.account is not None
+    # whose calendar, by random ids as the page put them into its form
+    of = Correspondence(shown.id, asked.text("owner") or None, asked.text("therapy"))
     try:
         made = hand_over_cancellation(
             asked.practice,
             asked.records,
-            shown.id,
+            of,
             account_id=asked.account.id,
+            form_key=_form_key(asked),
             also=_noting(asked, Action.CALENDAR_CANCELLED, shown.id),
         )
     except LetterError as refused:
         return again(asked, refused)
     return _download(made, MEDIA_TYPE, f"cancelled-{shown.id}.ics")
+
+
+def _form_key(asked: Asked) -> str | None:
+    return asked.text("once") or None
 
 
 def _times(asked: Asked) -> dict[date, time]:

@@ -41,6 +41,8 @@ class DogsPage:
     ----------
     answer
         How many are due, in a sentence.
+    has_any
+        Whether any dog is on record that this person may see.
     due, branch, vet, who, q
         What is filtered by; "" for no filter.
     vet_of
@@ -52,6 +54,7 @@ class DogsPage:
     """
 
     answer: str
+    has_any: bool
     dogs: tuple[DueDog, ...]
     due: str
     branch: str
@@ -104,7 +107,9 @@ def _page(asked: Asked, *, whole: bool) -> tuple[DogsPage, list[DueDog]]:
             f"dogs with {wanted['due']!r} due were asked for; there are {', '.join(Due)}"
         )
     all_of_them = wanted["who"] == _EVERY or bool(wanted["q"])
-    pool = everyone if all_of_them else [d for d in everyone if d.status == ACTIVE and d.is_atopic]
+    of_a_vet = wanted["vet"] not in (_ANY, OF_NOBODY)  # theirs all, as the page Vets counts them
+    pool = [d for d in everyone if d.status == ACTIVE and (d.is_atopic or of_a_vet)]
+    pool = everyone if all_of_them else pool
     pool = [one for one in pool if _is_meant(one, wanted["branch"], wanted["q"])]
     known, vet_of = vets(asked.records), lists.vets(asked.practice, asked.records)
     pool = _of_vet(pool, wanted["vet"], known, vet_of, asked.account)
@@ -118,7 +123,8 @@ def _page(asked: Asked, *, whole: bool) -> tuple[DogsPage, list[DueDog]]:
     names_of = {one.id: one.name or NAME_ERASED for one in known}
     own = any(one.account_id == asked.account.id for one in known)
     page = DogsPage(
-        answer=_answer(len(pool), counted),
+        answer=_answer(len(pool), counted) if everyone else _none(asked.account),
+        has_any=bool(everyone),
         dogs=tuple(shown),
         **wanted,
         whose=(Choice("", _ALLERGIC), Choice(_EVERY, "every animal, gone ones too")),
@@ -180,6 +186,11 @@ def _number(text: str, most: int) -> int:
 def _address(wanted: dict[str, str], number: int) -> str:
     given = {name: value for name, value in wanted.items() if value}
     return f"{PATH}?{urlencode(given | {'page': str(number)})}"
+
+
+def _none(account: Account) -> str:
+    of = " of your branches" if account.branches else ""
+    return f"No dog{of} is on record yet"
 
 
 def _answer(n_dogs: int, counted: Counter[Due]) -> str:

@@ -197,7 +197,6 @@ class Door:
         return {
             "practice_name": practice.settings.practice.name if practice else "",
             "invented": practice.settings.practice.invented if practice else False,
-            "language": practice.settings.practice.language if practice else "en",
             "account": account,
             "menu": menu,
             "said": said,

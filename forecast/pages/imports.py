@@ -229,12 +229,14 @@ def _asked_import(asked: Asked) -> ImportedFile:
 
 
 def _sentence(row: ImportRow, found: Sequence[FindingRow]) -> str:
-    n_out = sum(finding.severity == "error" for finding in found)
     rows = "row" if row.n_rows == 1 else "rows"
     told = f"Import {row.id}, {row.n_rows:,} {rows} of {row.subject}, {row.state_words}"
     if not found:
         return f"{told}; its checks found nothing"
-    return f"{told}; {n_out:,} {'finding' if n_out == 1 else 'findings'} left a row out"
+    out = {finding.row for finding in found if finding.severity == "error"}
+    if "" in out:  # one that is of the whole file: how many rows went with it is not told
+        return f"{told}; rows were left out, see below"
+    return f"{told}; {len(out) or 'no'} {'row was' if len(out) < 2 else 'rows were'} left out"
 
 
 def _checks(found: Sequence[FindingRow]) -> tuple[CheckCount, ...]:

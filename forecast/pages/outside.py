@@ -13,6 +13,11 @@ from datetime import date, datetime
 from forecast.climate import ClimateStore
 from forecast.practice import Practice
 from forecast.records.engine import Records
+from models.errors import ForepawError
+
+
+class NotToldError(ForepawError):
+    """What was lent cannot tell what it was asked for; the sentence says why."""
 
 
 @dataclass(frozen=True)
@@ -69,3 +74,12 @@ class Outside:
     jobs: Callable[[Practice, Records], Sequence[JobRow]] = _nothing  # type: ignore[assignment]
     request_kinds: tuple[RequestKind, ...] = ()
     clock_runs: Callable[[Practice], bool | None] = _not_known
+
+    def told_sources(
+        self, practice: Practice, records: Records, climate: ClimateStore
+    ) -> tuple[tuple[SourceRow, ...], str]:
+        """Return how the sources in use stand; and why that is not known, "" where it is."""
+        try:
+            return tuple(self.sources(practice, records, climate)), ""
+        except NotToldError as why:
+            return (), str(why)

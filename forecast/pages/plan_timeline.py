@@ -65,13 +65,17 @@ def timeline(
 ) -> Timeline | None:
     """Draw a plan (its words and doses) and the dated alternatives; None where nothing has a day.
 
-    Ways that follow the itch have no dates to be drawn; the table beside it has them.
+    What is past is not drawn, as the axis begins today. Ways that follow the itch have no dates to
+    be drawn; the table beside it has them.
     """
     words, doses = shown
-    rows = [(words, [day for day in doses if day >= today])] if doses else []
-    rows += [
-        (one.name, list(one.dates)) for one in trade if one.dates and one.dates != tuple(doses)
-    ]
+    ours = [day for day in doses if day >= today]
+    rows = [(words, ours)] if ours else []
+    for one in trade:
+        ahead = [day for day in one.dates if day >= today]
+        if ahead and all(ahead != own for _, own in rows):
+            rows.append((one.name, ahead))
+    uncovered = [(first, last) for first, last in uncovered if last >= today]
     if not rows:
         return None
     days = [day for _, own in rows for day in own] + [last for _, last in uncovered]

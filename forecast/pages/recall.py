@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import date
 from urllib.parse import urlencode
 
 from starlette.responses import Response
 
 from forecast.accounts.contacts import read_contacts
 from forecast.accounts.roles import Right
-from forecast.letters.calendars_due import CalendarDue, calendars_due
 from forecast.letters.recall import (
     Call,
     Recall,
@@ -22,6 +20,7 @@ from forecast.letters.recall import (
 )
 from forecast.pages.dog_list import lists
 from forecast.pages.dogs import Choice, theirs
+from forecast.pages.handed_over import CalendarShown, calendars_shown
 from forecast.pages.page import Asked, Page, PageError, View
 from forecast.records.branches import branches
 
@@ -29,18 +28,6 @@ _SHOWN = 100
 _USUAL_DAYS, _MOST_DAYS = 21, 365
 _LEFT_OUT = "left out"
 _WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-
-
-@dataclass(frozen=True)
-class CalendarShown:
-    """A calendar that is out and no longer right."""
-
-    dog_id: str
-    number: str
-    name: str
-    what: str
-    why: str
-    days: tuple[date, ...]
 
 
 @dataclass(frozen=True)
@@ -119,7 +106,7 @@ def _filtered(asked: Asked, found: Recall) -> list[RecallRow]:
 def _page(asked: Asked, found: Recall) -> RecallPage:
     assert asked.account is not None
     account, shown = asked.account, _filtered(asked, found)
-    due = [one for one in calendars_due(asked.practice, asked.records) if _is_theirs(asked, one)]
+    due = calendars_shown(asked, only=_own_dogs(asked))
     counted = Counter(one.what for one in found.rows)
     reasons = Counter(one.closed_because for one in found.left_out)
     held = branches(asked.records).values()
@@ -129,7 +116,7 @@ def _page(asked: Asked, found: Recall) -> RecallPage:
         answer=_answer(found, len(due)),
         rows=tuple(shown[:_SHOWN]),
         n_found=len(shown),
-        calendars=tuple(_calendar(one) for one in due),
+        calendars=due,
         left_out=tuple(Choice(why, why, n) for why, n in reasons.most_common()),
         what=asked.query.get("what", ""),
         branch=asked.query.get("branch", ""),
@@ -143,19 +130,13 @@ def _page(asked: Asked, found: Recall) -> RecallPage:
     )
 
 
-def _is_theirs(asked: Asked, one: CalendarDue) -> bool:
+def _own_dogs(asked: Asked) -> set[str] | None:
+    """Return the dogs of the branches that somebody is limited to; None for all."""
     assert asked.account is not None
     if not asked.account.branches:
-        return True
-    own = {
-        dog.id for dog in theirs(lists.listed(asked.practice, asked.records).rows, asked.account)
-    }
-    return one.gate.dog_id in own
-
-
-def _calendar(one: CalendarDue) -> CalendarShown:
-    what = "to be cancelled" if one.is_over else "to be given anew"
-    return CalendarShown(one.gate.dog_id, one.gate.number, one.gate.name, what, one.why, one.days)
+        return None
+    rows = lists.listed(asked.practice, asked.records).rows
+    return {dog.id for dog in theirs(rows, asked.account)}
 
 
 def _answer(found: Recall, n_calendars: int) -> str:

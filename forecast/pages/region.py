@@ -11,7 +11,6 @@ import pandas as pd
 import xarray as xr
 
 from forecast.accounts.roles import Right
-from forecast.charts.theme import words_of
 from forecast.evidence_files import BesideIssue, CoverDecides, read_beside, read_evidence
 from forecast.figures import names_of_regions
 from forecast.issuing import Issue
@@ -41,6 +40,7 @@ from forecast.wording import (
     LIKELY,
     evidence_sentence,
     exposure_sentence,
+    full_day,
     odds,
     opening_sentences,
     region_sentence,
@@ -286,7 +286,7 @@ def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
     """Say what the forecast of a region rests on."""
     until = date.fromisoformat(str(issue.forecast.attrs["weather_until"]))
     told = [
-        f"The weather up to {words_of(until)} is known; what comes "
+        f"The weather up to {full_day(until)} is known; what comes "
         "after is taken from every past year's weather in turn, so each future is one that has "
         "happened."
     ]
@@ -297,7 +297,7 @@ def _why(issue: Issue, region_id: str) -> tuple[str, ...]:
     covered = one["covered_share_past"].values
     covered = covered[np.isfinite(covered)]
     told.append(
-        f"The model was learnt from what was known on {words_of(issue.model_cut.origin)}; of the "
+        f"The model was learnt from what was known on {full_day(issue.model_cut.origin)}; of the "
         f"last {one.sizes['past_week']} weeks the visits of {n_weeks} are known."
     )
     settings = parse_settings(str(issue.forecast.attrs["settings_text"])).forecast
@@ -330,7 +330,7 @@ def _closed_weeks(one: xr.Dataset) -> list[str]:
     if not len(weeks):
         return []
     each = ", ".join(
-        f"{words_of(pd.Timestamp(week).date())} "
+        f"{full_day(pd.Timestamp(week).date())} "
         f"({100 * (1 - float(one['open_share'].sel(week=week))):.0f} %)"
         for week in weeks
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 
 import numpy as np
@@ -13,6 +13,7 @@ import xarray as xr
 from forecast.accounts.roles import Right
 from forecast.figures import STRIP, groups, names_of_regions
 from forecast.issuing import Issue
+from forecast.pages.beginning import Step, steps
 from forecast.pages.figure_pages import FigureShown, figure_shown
 from forecast.pages.issue_reading import held, latest
 from forecast.pages.outside import SourceRow
@@ -104,8 +105,8 @@ class SeasonPage:
 
     `answer` is the sentence; `opening` what must be known before it is read. `figures` are the
     strips of the regions in `regions`, those of this part of `n_parts`. `exposure_from` says what
-    exposure rests on. Without any issue all but
-    the answer and the sources is empty.
+    exposure rests on, `sources_fault` why it is not known how sources stand. Without any issue all
+    but the answer, the sources and the `steps` to the first one is empty.
     """
 
     answer: str
@@ -121,6 +122,8 @@ class SeasonPage:
     n_regions: int
     find: str
     exposure_from: str = ""
+    sources_fault: str = ""
+    steps: tuple[Step, ...] = ()
 
     @property
     def n_stale(self) -> int:
@@ -130,12 +133,15 @@ class SeasonPage:
 
 def season(asked: Asked) -> View:
     """Answer which weeks are likely high, of all regions that they may see."""
-    sources = tuple(asked.outside.sources(asked.practice, asked.records, asked.climate))
+    sources, fault = asked.outside.told_sources(asked.practice, asked.records, asked.climate)
     issue = latest(asked.practice, asked.records)
     if issue is None:
-        empty = SeasonPage(NO_ISSUE, (), None, (), (), (), sources, None, 1, 1, 0, "")
+        begun = steps(asked.records, sources)
+        empty = SeasonPage(
+            NO_ISSUE, (), None, (), (), (), sources, None, 1, 1, 0, "", "", fault, steps=begun
+        )
         return View("season.html", empty, {"sources": _rows(sources)})
-    page = _page(asked, issue, sources)
+    page = replace(_page(asked, issue, sources), sources_fault=fault)
     tables = {
         "regions": _rows(page.regions),
         "allergens": _rows(page.allergens),
@@ -293,7 +299,7 @@ def _allergens(issue: Issue, names: dict[str, str]) -> tuple[AllergenRow, ...]:
 def _on_now(windows: Sequence[SeasonWindow], origin: date, names: dict[str, str]) -> str:
     now = [window for window in windows if window.start[1] <= origin <= window.end[1]]
     if not now:
-        return "no"
+        return "nowhere"
     last = max(window.end[2] for window in now)
     where = "all" if len(now) == len(names) > 1 else named_regions([names[w.region] for w in now])
     return f"{where}; likely over by {day(last)}"

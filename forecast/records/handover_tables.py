@@ -16,7 +16,10 @@ handover = Table(
     metadata,
     Column("id", Integer, primary_key=True),
     Column("dog_id", ForeignKey("dog.id"), nullable=False, index=True),
-    # empty: a letter that rests on no plan, such as one that asks for an examination
+    # to whom: who owned the dog then. No foreign key: the random id stays when that is erased
+    Column("owner_id", String, index=True),
+    Column("therapy", String, nullable=False),
+    # empty: a cancellation, which rests on no plan
     Column("plan_id", ForeignKey("dose_plan.id")),
     Column("kind", String, nullable=False),
     Column("at", UtcDateTime, nullable=False),
@@ -24,6 +27,8 @@ handover = Table(
     Column("account_id", String),
     # what the owner's calendar holds from then on, or the days that a letter named
     Column("events", JSON, nullable=False),
+    # of the form that asked for it: a form sent twice hands over once; empty: the command line
+    Column("form_key", String),
     one_of("kind", HANDOVER_KINDS),
 )
 response_trial = Table(

@@ -173,6 +173,8 @@ def holdings(records: Records, one: Person) -> dict[str, Any]:
             "consent": _rows(connection, tables.consent, "owner_id", [one.owner_id]),
             "messages": _rows(connection, tables.alert_message, "owner_id", [one.owner_id]),
             "stops": _rows(connection, tables.alert_stop, "owner_id", [one.owner_id]),
+            # by owner, not by dog: what went to who owned it before is not theirs
+            "handed over": _rows(connection, tables.handover, "owner_id", [one.owner_id]),
             "dogs": [_dog(connection, dog_id) for dog_id in one.dogs],
         }
     return found
@@ -199,7 +201,6 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         "vaccinations": tables.vaccination,
         "other medicines": tables.medicine,
         "allergy tests": tables.allergy_test,
-        "handed over": tables.handover,
         "response trials": tables.response_trial,
     }
     told = {name: _rows(connection, table, "dog_id", [dog_id]) for name, table in by_dog.items()}

@@ -15,6 +15,7 @@ from sqlalchemy import Connection, Row, insert, select, update
 
 from forecast.records import tables
 from forecast.records.also import Also, nothing_more
+from forecast.records.dated import ACTIVE, STATUS_NOT_KNOWN, dog_statuses_on
 from forecast.records.engine import Records, RecordsError
 
 
@@ -173,6 +174,30 @@ def in_force_within(
         query = query.where(plan.c.therapy == therapy)
     rows: Iterable[Row[Any]] = connection.execute(query).all()
     return {(row.dog_id, row.therapy): _decision(row) for row in rows}  # the last one counts
+
+
+def signed_doses(records: Records, *, after: date) -> list[tuple[date, str]]:
+    """Return day and branch of each dose after a day of the plans in force, by day.
+
+    The days are those that vets signed. A dog without a branch is left out, and one that is known
+    to be the practice's no longer.
+    """
+    dog, here = tables.dog, (ACTIVE, STATUS_NOT_KNOWN)
+    with records.reading() as connection:
+        statuses = dog_statuses_on(connection, after)
+        rows = connection.execute(select(dog.c.id, dog.c.branch_id)).all()
+        branch_of = {
+            row.id: row.branch_id
+            for row in rows
+            if row.branch_id is not None and statuses.get(row.id, STATUS_NOT_KNOWN) in here
+        }
+        signed = in_force_within(connection)
+    return sorted(
+        (day, branch_of[dog_id])
+        for (dog_id, _), decision in signed.items()
+        for day in decision.dates
+        if day > after and dog_id in branch_of
+    )
 
 
 def _decision(row: Row[Any]) -> PlanDecision:

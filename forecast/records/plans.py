@@ -129,27 +129,6 @@ def plans_of(records: Records, plan_ids: Iterable[str]) -> dict[str, PlanRow]:
     return {row["id"]: _plan(row, doses.get(row["id"], [])) for row in found}
 
 
-def signed_doses(records: Records, *, after: date) -> list[tuple[date, str]]:
-    """Return day and branch of each dose of a signed plan after a day; dogs without branch apart.
-
-    Of several signed plans of a dog and therapy the newest counts.
-    """
-    plan, dose, dog = tables.dose_plan, tables.dose, tables.dog
-    signed = select(plan.c.id, plan.c.dog_id, plan.c.therapy).where(plan.c.signed_by.is_not(None))
-    dated = (
-        select(dose.c.plan_id, dose.c.date, dog.c.branch_id)
-        .join(plan, plan.c.id == dose.c.plan_id)
-        .join(dog, dog.c.id == plan.c.dog_id)
-        .where(plan.c.signed_by.is_not(None), dose.c.date > after, dog.c.branch_id.is_not(None))
-    )
-    with records.reading() as connection:
-        in_order = connection.execute(signed.order_by(plan.c.made_at, plan.c.id)).all()
-        newest = {(row.dog_id, row.therapy): row.id for row in in_order}
-        rows = connection.execute(dated.order_by(dose.c.date, dog.c.branch_id)).all()
-    counted = set(newest.values())
-    return [(row.date, row.branch_id) for row in rows if row.plan_id in counted]
-
-
 def _plan(values: dict[str, Any], doses: list[date]) -> PlanRow:
     values["uncovered_weeks"] = tuple(date.fromisoformat(day) for day in values["uncovered_weeks"])
     values["reasons"] = tuple(values["reasons"])

@@ -24,7 +24,7 @@ from forecast.records.desk import (
     numbers_on,
     stock_on_record,
 )
-from forecast.records.plans import signed_doses
+from forecast.records.plan_decisions import signed_doses
 from forecast.records.staff import StaffOnRecord, staff_on_record
 from forecast.regions import Branch, parse_opening
 from forecast.staffing.inputs import (

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
+from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
 from jobs.cli.alert_sending import bounces, consent, send, withdraw
 from jobs.cli.alerts import alert
@@ -28,46 +31,65 @@ from jobs.cli.staff import staff
 from jobs.cli.therapies import therapies
 from jobs.cli.visits import visits
 
+# In the order in which a practice comes to need them; a line of help holds some 60 letters.
+_COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str]] = {
+    "demo": (demo, "Invent a practice on real weather and run everything on it."),
+    "init": (init, "Make a practice folder with a practice.toml of its place."),
+    "pull": (pull, "Fetch what is lacking from the sources of practice.toml."),
+    "sources": (sources, "Show each source: its age, its last error, its terms."),
+    "import": (imports, "Bring in a file; bad rows are reported, the rest is kept."),
+    "visits": (visits, "What was made of the visits, and how far to trust it."),
+    "allergens": (allergens, "What each region lists, beside what is likely there."),
+    "issue": (issue, "Forecast from what is held, and write the answer."),
+    "plan": (plan, "Propose dated doses from the latest issue; a vet decides."),
+    "letters": (letters, "Write letters and calendars for the plans a vet signed."),
+    "recall": (recall, "Write down whom to call, and who is left out and why."),
+    "culprits": (culprits, "Which exposure flare visits follow beyond the season."),
+    "staff": (staff, "Plan staff and stock: load, roster, overflow, costs."),
+    "therapies": (therapies, "Every stop, limit and caution: rule, source, status."),
+    "alert": (alert, "Alerts to the owners of a region: rule, draft, approval."),
+    "verify": (verify, "Hold issued forecasts against what came."),
+    "backtest": (backtest, "How good forecasts from past origins would have been."),
+    "replay": (replay, "Run past issue dates again with what was known then."),
+    "remake": (remake, "Make one issue again; say whether it comes out the same."),
+    "serve": (serve, "Run everything when it is due, and the pages."),
+    "clock": (clock, "Run every job when it is due, without the pages."),
+    "pages": (pages, "Serve the pages alone."),
+    "jobs": (jobs, "What ran last, what is due next, what was asked for."),
+    "run": (run, "Run one job now; a running clock is asked to."),
+    "doctor": (doctor, "How everything stands and what to do about it."),
+    "people": (people, "Who may sign in to the pages, and what they did."),
+    "backup": (backup, "Write all of a practice into one file."),
+    "restore": (restore, "Make a practice from a back-up."),
+    "export": (export, "Write down all that is held on somebody."),
+    "erase": (erase, "Erase somebody for good."),
+}
+
+
+class _InOrder(TyperGroup):
+    """A program that lists its commands in the order of the table above."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the names of the commands."""
+        return [name for name in _COMMANDS if name in self.commands]
+
+
 app = typer.Typer(
     name="forepaw",
-    help="Allergen exposure, flare visits and the dates that follow, for a small-animal practice.",
+    cls=_InOrder,
+    help="When a small-animal practice's allergic dogs will flare, and what to do by then.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,  # plain help: rendering with rich takes longer than all the rest
 )
-app.command()(demo)
-app.command()(init)
-app.command()(allergens)
-app.command()(pull)
-app.command()(sources)
-app.add_typer(imports, name="import")
-app.add_typer(visits, name="visits")
-app.add_typer(people, name="people")
-app.add_typer(erase, name="erase")
-app.add_typer(export, name="export")
 for command in (send, withdraw, consent, bounces):
     alert.command()(command)
-app.add_typer(alert, name="alert")
-app.command()(issue)
-app.command()(plan)
-app.command()(letters)
-app.command()(recall)
-app.command()(staff)
-app.command()(culprits)
-app.command()(therapies)
-app.command()(remake)
-app.command()(verify)
-app.command()(replay)
-app.command()(backtest)
-app.command()(backup)
-app.command()(restore)
-app.command()(run)
-app.command()(clock)
-app.command()(pages)
-app.command()(jobs)
-app.command()(serve)
-app.command()(doctor)
+for name, (one, told) in _COMMANDS.items():
+    if isinstance(one, typer.Typer):
+        app.add_typer(one, name=name, short_help=told)
+    else:
+        app.command(name, short_help=told)(one)
 
 
 def main() -> None:

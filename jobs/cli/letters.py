@@ -43,6 +43,8 @@ def letters(
         done = write_letters(opened, records, dogs=ids, therapy=therapy)
     for path in done.files:
         print(path)
+    for sentence in done.remarks:
+        print(sentence)
     for sentence in done.refused:
         print(f"left out: {sentence}")
     if not done.files and not done.refused:
@@ -75,7 +77,6 @@ def recall(
     for why, n in Counter(one.closed_because for one in found.left_out).most_common():
         print(f"left out, {n}: {why}")
     for one in calendars_due(opened, records):
-        what = "to be cancelled" if one.is_over else "to be given anew"
-        print(f"calendar of dog {one.gate.number} {what}: {one.why}")
+        print(f"calendar of dog {one.gate.number} {one.task}: {one.why}")
     for path in files:
         print(path)

@@ -7,12 +7,14 @@ leaves uncovered. Expectations over the dog's flares in that season are exact. T
 hazard and cover, and chooses the dates of least cost: since a day costs its hazard whatever was
 seen before, no rule that keeps interval and open days costs less.
 
-Left out is everything a vet would ask first: each dog is taken to be ready.
+As at the desk, a dog's own risk is used where `risk_skill` says so of its region, else the region's
+rate. Left out is everything a vet would ask first (each dog is taken to be ready), and what scores
+tell of a dog's own length of effect (the label's cover is planned by).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -32,6 +34,7 @@ from forecast.dosing.register import (
     risk_of,
     spans_without,
 )
+from forecast.dosing.risk_skill import risk_skill
 from forecast.dosing.schedule import DosingProblem
 from forecast.dosing.strategies import (
     CALENDAR,
@@ -61,6 +64,7 @@ PLAN, PLAN_ALONE, ORACLE = "this plan", "its dates alone", "oracle: knew the sea
 _NAME_OF_PLAN = "planned dates"
 _ORACLE_DOSES = 13  # more than the interval lets into the weeks judged
 _PRESENT = "active"
+_Risks = Mapping[str, tuple[RegionPressure, bool]]  # by region, and whether dogs' own is used
 
 
 @dataclass(frozen=True)
@@ -89,7 +93,8 @@ def judge_plans(world: World, *, seed: int, as_of: date) -> pd.DataFrame:
     -------
     pandas.DataFrame
         A row a dog and way of dosing: ``dog``, ``way``, ``uncovered`` (expected flare-weeks),
-        ``doses``, ``total`` (with doses priced in), ``dated`` (whether this plan dated doses).
+        ``doses``, ``total`` (with doses priced in), ``dated`` (whether this plan dated doses),
+        ``own_risk`` (whether it rests on the dog's own flares, not on its region alone).
     """
     weather, flowering = sample()
     made = invent_practice(weather, flowering, world=world, seed=seed, as_of=as_of)
@@ -105,9 +110,12 @@ def judge_plans(world: World, *, seed: int, as_of: date) -> pd.DataFrame:
         made, places, population, hazard(population, met, places=places)["hazard"].values
     )
     register = _register(made)
-    pressures = {region: region_pressure(issued, region, register) for region in places.regions}
+    risks = {}
+    for region in places.regions:
+        pressure = region_pressure(issued, region, register)
+        risks[region] = pressure, risk_skill(register, region, pressure).uses_own
     price = practice.settings.dosing.flare_weeks_per_dose
-    return pd.DataFrame(list(_judged(truth, register, pressures, price)))
+    return pd.DataFrame(list(_judged(truth, register, risks, price)))
 
 
 def _register(made: InventedPractice) -> Register:
@@ -140,7 +148,7 @@ def _register(made: InventedPractice) -> Register:
 def _judged(
     invented: _Invented,
     register: Register,
-    pressures: dict[str, RegionPressure],
+    risks: _Risks,
     price: float,
 ) -> Iterator[dict[str, object]]:
     number = {dog: place for place, dog in enumerate(dog_ids(len(invented.population)))}
@@ -158,7 +166,7 @@ def _judged(
         ):
             continue
         last_dose = last[dog.id].date() if dog.id in last.index else None
-        season = _season(invented, dog, register, pressures, price=price, last_dose=last_dose)
+        season = _season(invented, dog, register, risks, price=price, last_dose=last_dose)
         found = weigh(season, dog.flare_visits)
         dated = why_not_dated(season, found) is None
         truth = _truth(invented, place, season)
@@ -171,6 +179,7 @@ def _judged(
                 "doses": doses,
                 "total": uncovered + price * doses,
                 "dated": dated,
+                "own_risk": risks[dog.region or ""][1],
             }
 
 
@@ -178,7 +187,7 @@ def _season(
     invented: _Invented,
     dog: DogRecord,
     register: Register,
-    pressures: dict[str, RegionPressure],
+    risks: _Risks,
     *,
     price: float,
     last_dose: date | None,
@@ -186,7 +195,8 @@ def _season(
     """Return a dog's days ahead as the desk would have them, its last dose counted."""
     kind, today = therapy(THERAPY), invented.made.as_of
     assert dog.region is not None
-    risk = risk_of(dog, register, pressures[dog.region])
+    pressure, uses_own = risks[dog.region]
+    risk = risk_of(dog, register, pressure, own=uses_own)
     start, daily, scenarios = days_ahead(risk, today)
     n_days = min(N_DAYS, len(daily), invented.places.n_days - invented.places.index(start))
     problem = DosingProblem(

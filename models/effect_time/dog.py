@@ -25,6 +25,7 @@ Ibrahim J.G., Chen M.-H. & Sinha D. 2001, Bayesian Survival Analysis, section 2.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,9 +34,11 @@ from numpy.typing import NDArray
 from models.effect_time.follow_up import EffectTimeError, FollowUps
 from models.effect_time.likelihood import Population, calendar_rates, dog_terms
 from models.parameters import load_table
+from models.words import number_of
 
 Floats = NDArray[np.float64]
 SCORES, LABEL = "scores", "label"
+_SELDOM = 1  # %: a smaller chance is not said as a number
 _ROUNDS, _STILL = 200, 1e-10
 
 
@@ -110,10 +113,14 @@ class EffectTime:
             return f"no itch scores tell how long a dose holds in this dog: the label says {until}"
         if self.longest >= self.cap:
             until = f"{until} or longer"
+        seen = f"{number_of(self.relapses, 'relapse')} after {number_of(self.doses, 'dose')}"
+        chance = 100.0 * self.rate.no_response if self.rate else math.nan
+        none = "not known" if math.isnan(chance) else f"{chance:.0f} %"
+        if chance < _SELDOM:
+            none = f"under {_SELDOM} %"
         return (
-            f"a dose holds {until} in four of five cases, from {self.relapses} relapses after "
-            f"{self.doses} doses of this dog and the practice's other dogs; "
-            f"{self.rate.no_response if self.rate else 0.0:.0%} chance of no response"
+            f"a dose holds {until} in four of five cases, from {seen} of this dog and from the "
+            f"practice's other dogs; chance of no response by these scores: {none}"
         )
 
 

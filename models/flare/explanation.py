@@ -102,9 +102,9 @@ def regression_terms(
     for name, effect in zip(regression.drivers, regression.coefficients_[n_fixed:], strict=True):
         own = centre.sel(driver=name, drop=True).transpose("region", "week").values
         found[name] = effect * own
-    # the shock is carried on from the last counted week, one step a week drawn
+    # the shock is carried on from the last counted week
     lead = np.arange(1, len(weeks) + 1)
-    shock = regression.shock_
+    shock = regression.shock_before(weeks[0])
     fading = shock.persistence**lead * shock.state_mean
     found[RECENT] = np.broadcast_to(fading, found[SEASON].shape)
     return found

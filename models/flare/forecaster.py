@@ -71,6 +71,8 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         By how much draws are spread about their median; as drawn unless given.
     efficacy
         Share of flares that cover prevents; the prior of `models.flare.cover` unless given.
+    least_weeks
+        Weeks of counts from which the engines ask all members, see `CountForecaster`.
 
     Attributes
     ----------
@@ -89,10 +91,12 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         drivers: tuple[str, ...] = (),
         recalibration: Recalibration = AS_DRAWN,
         efficacy: float | None = None,
+        least_weeks: float | None = None,
     ) -> None:
         self.drivers = drivers
         self.recalibration = recalibration
         self.efficacy = efficacy
+        self.least_weeks = least_weeks
 
     def fit(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Fit to the weeks a practice has counted.
@@ -115,10 +119,12 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """
         check_length(weekly)
         one = counted(weekly, self.efficacy)
-        self.pressure_ = CountForecaster(self.drivers).fit(
+        self.pressure_ = CountForecaster(self.drivers, self.least_weeks).fit(
             one.visits, one.offset, anomalies, full=one.full
         )
-        self.volume_ = CountForecaster().fit(one.volume, one.come_in, anomalies, full=one.full)
+        self.volume_ = CountForecaster(least_weeks=self.least_weeks).fit(
+            one.volume, one.come_in, anomalies, full=one.full
+        )
         self.past_ = self.trained_on_ = self._past(weekly)
         return self
 

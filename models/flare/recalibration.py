@@ -2,9 +2,10 @@ r"""Recalibration: how much wider, or narrower, forecasts should have been in ea
 
 Members are fitted to the past and drawn with its own spread; how far seasons to come differ from
 that only forecasts of seasons that came can tell. So past weeks are foretold from origins half a
-year apart, each by a fit to the weeks before it alone, with the drivers of other years' weather,
-and on the scale of the square root, where the noise of counts hardly depends on their size, draws
-*d* around their median *m* are taken as
+year apart, each by a fit to the weeks before it alone, of the members that are asked today
+(:mod:`models.flare.count_forecaster`), with the drivers of other years' weather. On the scale of
+the square root, where the noise of counts hardly depends on their size, draws *d* around their
+median *m* are taken as
 
 .. math:: \sqrt{d'} = \sqrt m + \kappa \left( \sqrt d - \sqrt m \right).
 

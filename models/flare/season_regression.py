@@ -103,6 +103,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         Number of the level's steps; zero where it does not wander.
     regions_, last_week_
         Regions known to the fit; the week the level is counted from.
+    seen_until_
+        The last week that the shared shock's state was told of.
     """
 
     def __init__(
@@ -134,7 +136,7 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             Weeks in which at least as many as counted would have come, same dims; None is none.
         """
         self.regions_ = [str(r) for r in counts["region"].values]
-        self.last_week_ = np.datetime64(counts["week"].values[-1], "D")
+        self.last_week_ = self.seen_until_ = np.datetime64(counts["week"].values[-1], "D")
         per_year = load_table("models.flare", "flare.toml").number("level.steps_per_year")
         span = counts.sizes["week"] / WEEKS_IN_YEAR
         self.n_steps_ = int(span * per_year) if self.level == "wandering" else 0
@@ -187,6 +189,7 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         design, y, known_part, use = self.rows(counts, offset, anomalies)
         seen = self._seen(design, y, known_part, _shown(use, full))
         member.shock_ = self.shock_.after(*seen, size=self.size_)
+        member.seen_until_ = np.datetime64(counts["week"].values[-1], "D")
         return member
 
     def _seen(
@@ -274,9 +277,17 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         eta += self.driver_effect(anomalies.sel(week=offset["week"]), b)
         eta += self._wander(offset["week"].values, streams)[:, None, :]
         chance = streams.shared_normal(1 + offset.sizes["week"])
-        eta += self.shock_.paths(chance)[:, None, :]
+        eta += self.shock_before(offset["week"].values[0]).paths(chance)[:, None, :]
         mean = np.exp(np.clip(eta, None, LARGEST_LOG_MEAN))
         return offset.copy(data=streams.own_counts(mean, size=self.size_))
+
+    def shock_before(self, week: np.datetime64) -> SharedShock:
+        """Return the shared shock as it stands after the week before one ahead.
+
+        Counts may end weeks before it: the shock has faded since then, and is known less well.
+        """
+        weeks = (week.astype("datetime64[D]") - self.seen_until_) // np.timedelta64(7, "D")
+        return self.shock_.later(int(weeks) - 1)
 
     def _wander(self, weeks: NDArray[np.datetime64], streams: DrawStreams) -> Array:
         """Return how far the level goes from the last week on, shape ``(draw, week)``."""
@@ -310,6 +321,7 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
             "regions": self.regions_,
             "terms": self.terms_,
             "last_week": str(self.last_week_),
+            "seen_until": str(self.seen_until_),
             "n_steps": self.n_steps_,
             "coefficients": self.coefficients_,
             "covariance": self.covariance_,
@@ -326,6 +338,8 @@ class SeasonRegression(BaseEstimator):  # type: ignore[misc]
         member.regions_ = list(stored["regions"])
         member.terms_ = list(stored["terms"])
         member.last_week_ = np.datetime64(stored["last_week"], "D")
+        # one stored before it was kept had just been fitted
+        member.seen_until_ = np.datetime64(stored.get("seen_until", stored["last_week"]), "D")
         member.n_steps_ = int(stored["n_steps"])
         member.coefficients_ = np.asarray(stored["coefficients"], dtype=float)
         member.covariance_ = np.asarray(stored["covariance"], dtype=float)

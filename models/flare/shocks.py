@@ -82,6 +82,14 @@ class SharedShock:
         state = _filter(z, error, variance=self.spread**2, persistence=self.persistence)
         return SharedShock(self.spread, self.persistence, *state)
 
+    def later(self, weeks: int) -> SharedShock:
+        """Return the same shocks so many weeks on, of which nothing was seen; itself at none."""
+        if weeks <= 0:
+            return self
+        keep = self.persistence**weeks
+        variance = keep**2 * self.state_variance + (1.0 - keep**2) * self.spread**2
+        return SharedShock(self.spread, self.persistence, keep * self.state_mean, variance)
+
     def paths(self, normal: Array) -> Array:
         """Turn standard normal numbers into shocks of the weeks ahead, each with mean effect one.
 

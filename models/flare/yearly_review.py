@@ -17,6 +17,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from models.flare.count_forecaster import is_long
 from models.flare.exposure_decision import NOT_YET_KNOWN, ExposureDecision, decide_on_exposure
 from models.flare.forecaster import (
     TooFewVisitsError,
@@ -138,7 +139,10 @@ def recalibrate(
     seasons = int(len(starts) * table.number("recalibration.weeks") // 52)
     if seasons < seasons_needed():
         return Recalibration(seasons=seasons)
-    looks = [_look_back(weekly, anomalies, drivers, start) for start in starts]
+    # each look back is made by the members that a forecast of today asks
+    one = counted(weekly)
+    least_weeks = 0.0 if is_long(one.visits, one.offset) else None
+    looks = [_look_back(weekly, anomalies, drivers, start, least_weeks) for start in starts]
     return Recalibration(
         best_factor([look.visits for look in looks], seasons=seasons),
         best_factor([look.consultations for look in looks], seasons=seasons),
@@ -169,13 +173,17 @@ def _starts(weekly: xr.Dataset) -> list[int]:
 
 
 def _look_back(
-    weekly: xr.Dataset, anomalies: xr.DataArray, drivers: tuple[str, ...], start: int
+    weekly: xr.Dataset,
+    anomalies: xr.DataArray,
+    drivers: tuple[str, ...],
+    start: int,
+    least_weeks: float | None,
 ) -> _Look:
     """Foretell a half year of the counts from the weeks before it."""
     table = load_table("models.flare", "flare.toml")
     ahead, n_draws = (int(table.number(f"recalibration.{k}")) for k in ("weeks", "draws"))
     past, came = weekly.isel(week=slice(start)), weekly.isel(week=slice(start, start + ahead))
-    fitted = VisitForecaster(drivers).fit(past, anomalies)
+    fitted = VisitForecaster(drivers, least_weeks=least_weeks).fit(past, anomalies)
     futures = other_years(anomalies, came["week"].values, n_draws=n_draws)
     names = [str(r) for r in weekly["region"].values]
     drawn = fitted.draw(futures, streams=DrawStreams([_SEED, start], n_draws, names))

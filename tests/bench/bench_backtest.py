@@ -15,6 +15,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 import xarray as xr
+from threadpoolctl import threadpool_limits
 
 from forecast.backtest import WEEKS_AHEAD, BacktestTask, backtest
 from forecast.cut import DataCut, Known
@@ -30,7 +31,8 @@ def main(workers: int) -> None:
     """Print seconds of learning once, then of learning and drawing at each of 52 origins."""
     task, first = known_of_six()
     began = time.perf_counter()
-    train(task.known, task.regions, cut=task.cut)
+    with threadpool_limits(1):  # as the job that learns
+        train(task.known, task.regions, cut=task.cut)
     learnt = time.perf_counter() - began
     scores = backtest(task, first_weeks=first, every=1, workers=workers)
     whole = time.perf_counter() - began

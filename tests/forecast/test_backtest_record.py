@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -109,3 +111,19 @@ def test_nothing_kept_of_other_data_is_taken_up(task, tmp_path) -> None:
     )
     assert forecast.backtest._rests_on(task) == forecast.backtest._rests_on(task)
     assert forecast.backtest._rests_on(task) != forecast.backtest._rests_on(other)
+
+
+def test_a_backtest_that_is_asked_for_again_is_the_last(task, tmp_path, monkeypatch) -> None:
+    """Also where all its origins are kept, so that none is scored: rules are simulated on it."""
+
+    def scores(task, left, workers):
+        return (pd.DataFrame({"origin": [o], "week": [o], "seed": [task.seed]}) for o in left)
+
+    monkeypatch.setattr(forecast.backtest, "_scores", scores)
+    for age, seed in ((200, 1), (100, 2)):
+        backtest(replace(task, seed=seed), **FEW, keep_in=tmp_path)
+        for path in (tmp_path / forecast.backtest._rests_on(replace(task, seed=seed))).iterdir():
+            os.utime(path, (path.stat().st_atime, path.stat().st_mtime - age))
+    assert set(kept_scores(tmp_path)["seed"]) == {2}
+    backtest(replace(task, seed=1), **FEW, keep_in=tmp_path)
+    assert set(kept_scores(tmp_path)["seed"]) == {1}

@@ -35,7 +35,7 @@ def test_some_regions_are_counted_and_the_first_is_named(make_issued):
     issued = together(make_issued, {4: 12}, {2: 10, 5: 16}, {3: 4})
     assert season_answer(issued, NAMES) == (
         "High weeks are likely in 2 of 3 regions, first in Bee from 20 Mar; the highest odds are "
-        "4 in 5, in Bee in the week of 10 Apr."
+        "4 in 5, usual 1 in 5, in Bee in the week of 10 Apr."
     )
 
 

@@ -136,8 +136,8 @@ def test_the_answer_names_the_likely_weeks_the_highest_and_what_to_expect(make_i
     """Weeks 2 and 3 are high in 12 and 15 of 20 draws; the diary expects the median of week 3."""
     issued = make_issued(draws_of(0, 0, 0.6, 0.75))
     assert region_sentence(issued, "north", "Northton") == (
-        "Northton: high weeks are likely 20 Mar-2 Apr, the week of 27 Mar most of all (3 in 4); "
-        "expect 80 flare visits in the week of 27 Mar (9 times in 10 between 0 and 80)."
+        "Northton: high weeks are likely 20 Mar-2 Apr, the week of 27 Mar most of all (3 in 4, "
+        "usual 1 in 5); expect 80 flare visits that week (9 times in 10 between 0 and 80)."
     )
 
 
@@ -145,7 +145,7 @@ def test_where_no_week_is_likely_high_the_highest_odds_are_said(make_issued):
     """Two in five at most: no span is claimed."""
     sentence = region_sentence(make_issued(draws_of(0, 0.25, 0.4)), "north", "Northton")
     assert "no week ahead is more likely high than not" in sentence
-    assert "the highest odds are 1 in 3, in the week of 20 Mar" in sentence
+    assert "the highest odds are 1 in 3, usual 1 in 5, in the week of 20 Mar" in sentence
     assert "high weeks are likely" not in sentence
 
 
@@ -274,12 +274,16 @@ def test_where_everything_is_held_nothing_is_said(make_issued):
 
 
 @pytest.mark.parametrize(
-    ("until", "between"), [("2023-03-06", "the day between"), ("2023-03-05", "the 2 days between")]
+    ("until", "said", "between"),
+    [
+        ("2023-03-06", "6 Mar 2023", "the day between"),
+        ("2023-03-05", "5 Mar 2023", "the 2 days between"),
+    ],
 )
-def test_days_without_weather_are_counted_in_good_english(make_issued, until, between):
+def test_days_without_weather_are_counted_in_good_english(make_issued, until, said, between):
     """One day is not *1 days*."""
     assert source_sentences(with_sources(make_issued, until=until), NAMES) == [
-        f"Weather is held until {until} only: past years stand in for {between}."
+        f"Weather is held until {said} only: past years stand in for {between}."
     ]
 
 
@@ -293,7 +297,7 @@ def test_a_stale_source_is_named_with_its_reach_its_stand_in_and_what_to_do(make
     issued = with_sources(make_issued, until="2023-02-20", stale=stale)
     weather, visits = source_sentences(issued, NAMES)
     assert weather == (
-        "Weather of Northton and Southby is held until 2023-02-20 only: past years stand in for "
+        "Weather of Northton and Southby is held until 20 Feb 2023 only: past years stand in for "
         "the 15 days between; load newer weather with `forepaw import weather FILE`."
     )
     assert visits.startswith(

@@ -102,7 +102,7 @@ def test_a_forecast_names_the_regions_the_odds_and_the_seasons(filled):
     assert "Forecast as of 2022-06-27 (hindcast, issue" in said
     assert "A hindcast: made after that day" in said
     assert "Record: no week of issued forecasts can be held against its counts yet; skill" in said
-    assert "Weather is held until 2022-06-25 only: past years stand in for the day between." in said
+    assert "is held until 25 Jun 2022 only: past years stand in for the day between." in said
     for words in ("Northton: ", "Southby: ", "Odds of a high week", "Grass pollen", "not listed"):
         assert words in said
     made = newest(folder)

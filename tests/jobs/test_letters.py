@@ -22,6 +22,8 @@ from forecast.records.handovers import handovers_of
 from forecast.records.plans import plan_of
 from jobs.letters import write_cancellations, write_letters, write_recall
 
+REX, BO = f"rex-{ANTIBODY.id}", f"bo-{ANTIBODY.id}"
+
 
 @pytest.fixture
 def practice(tmp_path):
@@ -44,7 +46,7 @@ def test_all_that_was_signed_and_not_told_is_written_once(practice, records):
     """Letter twice, calendar once; whose owner refused is said; a second run has nothing to do."""
     done = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
     assert sorted(path.name for path in done.files) == [
-        *("calendar-rex.ics", "letter-rex.html", "letter-rex.pdf")
+        *(f"calendar-{REX}.ics", f"letter-{REX}.html", f"letter-{REX}.pdf")
     ]
     assert [path.stat().st_mode & 0o077 for path in done.files] == [0, 0, 0]
     assert len(done.refused) == 1
@@ -66,7 +68,10 @@ def test_a_plan_to_hold_a_slot_is_told_once_and_again_once_it_was_signed_anew(pr
         sign(records, plan_of(records, plan_id), dog=ready_dog(), at=at)
         then = replace(practice, now=at + timedelta(minutes=5))
         done = write_letters(then, records, dogs=None, therapy=ANTIBODY.id)
-        assert sorted(path.name for path in done.files) == ["letter-rex.html", "letter-rex.pdf"]
+        assert sorted(path.name for path in done.files) == [
+            f"letter-{REX}.html",
+            f"letter-{REX}.pdf",
+        ]
         assert write_letters(then, records, dogs=None, therapy=ANTIBODY.id).files == []
     assert [one.plan_id for one in handovers_of(records, "rex")] == ["slot", "later"]
 
@@ -112,6 +117,6 @@ def test_a_letter_without_dates_is_written_once_and_one_of_past_dates_never(prac
     sign(records, plan_of(records, "p-bo"), dog=ready_dog(), at=NOW)
     late = replace(practice, now=NOW + timedelta(days=300))
     done = write_letters(late, records, dogs=None, therapy=ANTIBODY.id)
-    assert sorted(path.name for path in done.files) == ["letter-bo.html", "letter-bo.pdf"]
+    assert sorted(path.name for path in done.files) == [f"letter-{BO}.html", f"letter-{BO}.pdf"]
     assert done.refused == []
     assert write_letters(late, records, dogs=None, therapy=ANTIBODY.id).files == []

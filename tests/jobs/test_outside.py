@@ -45,11 +45,13 @@ def test_a_source_of_which_nothing_came_is_not_known_to_be_fresh(practice, lent)
 
 
 def test_a_slip_among_the_sources_keeps_no_page_from_being_shown(tmp_path, practice, lent):
-    """A pull tells what is wrong."""
+    """It is told as not known, with what is wrong, and never as no source."""
     given, records, climate = lent
     practice.settings_file.write_text(template() + PULLED.replace("nasa_power", "no_such"))
     again = open_practice(practice.folder, now=NOW)
-    assert list(given.sources(again, records, climate)) == []
+    rows, fault = given.told_sources(again, records, climate)
+    assert rows == ()
+    assert "practice.toml names the source 'no_such' under [[pull]]" in fault
 
 
 def test_each_job_of_the_practice_is_told_with_what_is_next(practice, lent):

@@ -3,7 +3,13 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from models.backtest import quantiles_of, rolling_origins, score_origin, summarise
+from models.backtest import (
+    quantiles_of,
+    rolling_origins,
+    score_origin,
+    season_blocks,
+    summarise,
+)
 from models.scores import QUANTILE_LEVELS
 
 WEEKS = pd.date_range("2020-01-06", periods=60, freq="7D")
@@ -90,3 +96,23 @@ def test_quantiles_are_those_of_the_draws_that_are_known():
     assert np.isnan(median[2])
     known = np.quantile([3.0, 6.0, 9.0, 12.0], found["quantile"].values)
     np.testing.assert_allclose(found.isel(week=0).values, known)
+
+
+@pytest.mark.parametrize(
+    ("n_weeks", "n_seasons"), [(20, 1), (52, 1), (77, 1), (78, 2), (104, 2), (156, 3), (160, 3)]
+)
+def test_a_last_year_of_less_than_half_is_no_season_of_its_own(n_weeks, n_seasons):
+    """Weeks 52 to 76 join the first season; 26 weeks are the half that makes a second."""
+    weeks = pd.date_range("2020-03-02", periods=n_weeks, freq="7D")
+    seasons = season_blocks(weeks)
+    assert list(np.unique(seasons)) == list(range(n_seasons))
+    assert (seasons[:52] == 0).all()
+    assert np.bincount(seasons).min() >= min(n_weeks, 26)
+
+
+def test_seasons_are_those_of_the_weeks_in_any_order():
+    """A week twice, or out of turn, as regions and origins bring them."""
+    weeks = pd.date_range("2020-03-02", periods=110, freq="7D").to_numpy()
+    mixed = np.random.default_rng(1).permutation(np.concatenate([weeks, weeks]))
+    expected = dict(zip(weeks, [0] * 52 + [1] * 58, strict=True))
+    assert list(season_blocks(mixed)) == [expected[week] for week in mixed]

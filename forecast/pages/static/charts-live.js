@@ -52,7 +52,6 @@ async function enliven(figure) {
     delete spec.description; // said once, by the place itself
     await embed(place, spec, {
       mode: "vega",
-      logLevel: 1, // errors alone
       renderer: "svg",
       ast: true, // expressions are interpreted: nothing is made into code
       actions: false,

@@ -26,3 +26,9 @@ function watch() {
 }
 
 watch();
+
+// a menu that is scrolled sideways begins where one is
+for (const here of document.querySelectorAll(".top nav [aria-current]")) {
+  const menu = here.closest("nav");
+  menu.scrollLeft = here.offsetLeft - menu.offsetLeft - (menu.clientWidth - here.offsetWidth) / 2;
+}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 
-from sqlalchemy import insert
+from sqlalchemy import insert, update
 
 from forecast.dosing.decisions import Signature, accept_plan
 from forecast.dosing.plan import Proposal
@@ -58,6 +58,7 @@ def propose(
     uncovered: tuple[date, ...] = (),
     proposal: Proposal = Proposal.DATED_DOSES,
     moved: str | None = None,
+    therapy: str = ANTIBODY.id,
     at: datetime,
 ) -> PlanRow:
     """Record a proposal of an issue of its own."""
@@ -71,9 +72,20 @@ def propose(
         "sentence": "planned dates leave less uncovered",
         "source": "house",
     }
-    ids = (plan_id, dog_id, made.id, ANTIBODY.id, "proposed", None)
+    ids = (plan_id, dog_id, made.id, therapy, "proposed", None)
     add_plans(records, [PlanRow(*ids, at, uncovered, (head, reason), doses)])
     return plan_of(records, plan_id)
+
+
+def change_owner(records: Records, dog_id: str, owner_id: str, *, consent: str = "yes") -> None:
+    """Give a dog to an owner who is new to the practice."""
+    with records.writing() as connection:
+        new = {"id": owner_id, "reference": f"K-{owner_id}", "name": "Bo Puddlewright"}
+        connection.execute(insert(tables.owner).values(**new))
+        said = {"owner_id": owner_id, "what": "messages", "answer": consent, "date": NOW.date()}
+        connection.execute(insert(tables.consent).values(**said))
+        of_dog = update(tables.dog).where(tables.dog.c.id == dog_id)
+        connection.execute(of_dog.values(owner_id=owner_id))
 
 
 def sign(

@@ -109,3 +109,11 @@ def test_who_declines_or_withdraws_says_why(records, proposed):
         accept_plan(records, proposed, dog=ready_dog(), therapy=ANTIBODY, signature=SIGNED)
     with pytest.raises(RecordsError, match="it is declined by now"):
         withdraw_plan(records, proposed, reason="moved", signature=SIGNED)
+
+
+def test_a_course_has_no_dates_to_be_signed(records, proposed):
+    """No interval of the label is told for it, so none could be held."""
+    with pytest.raises(DosingError, match="it is a course, whose doses are not dated ahead"):
+        accept_plan(
+            records, proposed, dog=ready_dog(), therapy=therapy("ciclosporin"), signature=SIGNED
+        )

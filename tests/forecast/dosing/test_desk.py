@@ -22,7 +22,13 @@ from forecast.dosing.plan_list import PLAN_COLUMNS, plans_csv
 from forecast.dosing.register import read_register
 from forecast.dosing.therapies import DosingError, therapy
 from forecast.letters.desk import desk_of
-from forecast.records.handovers import CANCELLATION, LETTER, Handover, add_handover
+from forecast.records.handovers import (
+    CANCELLATION,
+    LETTER,
+    Correspondence,
+    Handover,
+    add_handover,
+)
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.plan_decisions import in_force
 from forecast.records.plans import newest_plan, plans
@@ -345,14 +351,19 @@ def test_what_the_owner_was_told_is_what_a_proposal_is_held_against(ready, drift
     drifting(0)
     _, told, day = drifting(3)
     at = told.made_at
+    of = Correspondence(told.dog_id, "owner", told.therapy)
     with ready.records.writing() as connection:
-        add_handover(connection, Handover(told.dog_id, told.id, LETTER, at, None))
+        add_handover(connection, Handover(of, told.id, LETTER, at, None))
     assert drifting(10)[0].moved is None
     assert drifting(11)[0].moved.days == 8
     again = drifting(12)[0]
     assert (again.moved.days, again.held_against) == (9, told.id)
     assert f"against the plan told to the owner on {day}, " in again.moved.sentence
-    cancelled = Handover(told.dog_id, None, CANCELLATION, at, None)
+    another = Handover(of._replace(therapy="ciclosporin"), None, CANCELLATION, at, None)
+    with ready.records.writing() as connection:
+        add_handover(connection, another)
+    assert drifting(12)[0].held_against == told.id, "what is told of another class changes nothing"
+    cancelled = Handover(of, None, CANCELLATION, at, None)
     with ready.records.writing() as connection:
         add_handover(connection, cancelled)
     assert drifting(13)[0].moved is None

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
+from ready_dog import ready_dog
 
-from forecast.dosing.entering import KINDS, entry_of, longer_effect_of, release_of
+from forecast.dosing.dog_record import ItchScore, TherapyEvent
+from forecast.dosing.entering import KINDS, entry_of, longer_effect_of, release_of, trial_ended
 from forecast.dosing.therapies import DosingError
+from forecast.records.care import TrialRow
 
 TODAY = date(2024, 4, 2)
 DOSE = {"therapy": "anti_il31_antibody", "status": "given"}
@@ -139,3 +143,27 @@ def test_a_vets_word_on_a_longer_effect_is_kept_with_the_reason():
     ):
         with pytest.raises(DosingError, match=why):
             longer(**wrong)
+
+
+@pytest.mark.parametrize(
+    ("other", "score", "recorded"),
+    [
+        (None, "3", True),
+        ("topical_care", "3", True),  # goes beside any class
+        ("glucocorticoid_short_course", "3", None),
+        ("glucocorticoid_short_course", "8", False),
+    ],
+)
+def test_a_response_while_another_class_ran_is_no_response_of_the_dose(other, score, recorded):
+    """It may be the other's; that the itch did not fall with both speaks against the dose too."""
+    begun = date(2024, 3, 19)
+    events = [TherapyEvent(DOSE["therapy"], begun)]
+    events += [] if other is None else [TherapyEvent(other, begun, until=begun)]
+    dog = replace(ready_dog(), therapies=tuple(events), scores=(ItchScore(8.0, begun),))
+    trials = [TrialRow(DOSE["therapy"], begun)]
+    entries = trial_ended({"score": score}, trials, dog, held=(), today=TODAY)
+    assert entries[0].values["pvas"] == float(score), "the score is kept in any case"
+    told = [one.values["responded"] for one in entries[1:]]
+    assert told == ([] if recorded is None else [recorded])
+    if recorded is None:
+        assert "not recorded with the dose: short course of a systemic" in entries[0].said

@@ -253,7 +253,7 @@ def test_a_dog_that_probably_does_not_respond_is_put_to_the_vet():
     assert plan.doses == ()
     assert plan.uncovered_weeks is None
     assert "response_unlikely" in codes(plan)
-    assert "60% chance of no response" in plan.reasons[-1].sentence
+    assert "chance of no response by these scores: 60 %" in plan.reasons[-1].sentence
 
 
 def test_a_plan_outside_the_issue_is_refused():

@@ -83,7 +83,37 @@ def test_what_else_was_given_is_said():
     ]
     found = judged((0, 8.0), (14, 1.0), therapies=events)
     assert len(found.remarks) == 1
-    assert found.remarks[0].startswith("glucocorticoid short course was given too")
+    assert found.remarks[0].startswith("short course of a systemic glucocorticoid was given too")
+    assert found.beside == ("glucocorticoid_short_course",)
+
+
+def test_what_may_still_have_acted_is_said_as_that():
+    """A course without an end, a short one within its month, an injection of a fortnight before.
+
+    Neither one that is surely over, nor care that goes beside any; and of a dog of which nothing is
+    on record, that.
+    """
+    tablets = Trial("daily_jak_inhibitor", DAY)
+    scores = [ItchScore(8.0, DAY), ItchScore(1.0, after(14))]
+
+    def said(*events):
+        found = judge_trial(tablets, scores, therapies=events, today=after(40))
+        assert found.beside == ()
+        return [one.split(" may still")[0] for one in found.remarks]
+
+    assert said(TherapyEvent("ciclosporin", after(-400))) == ["ciclosporin"]
+    assert said(TherapyEvent("glucocorticoid_short_course", after(-20))) == [
+        "short course of a systemic glucocorticoid"
+    ]
+    assert said(TherapyEvent("glucocorticoid_short_course", after(-60))) == []
+    assert said(TherapyEvent("anti_il31_antibody", after(-14))) == [
+        "long-acting anti-IL-31 antibody injection"
+    ]
+    assert said(TherapyEvent("anti_il31_antibody", after(-120))) == []
+    assert said(TherapyEvent("not known", after(-14))) == ["an item whose class is not known"]
+    assert said(TherapyEvent("topical_care", after(-400))) == []
+    (none,) = judge_trial(tablets, scores, therapies=None, today=after(40)).remarks
+    assert "is not on record" in none
 
 
 def test_the_text_says_what_a_good_response_does_not_exclude():

@@ -13,7 +13,7 @@ from sqlalchemy import insert
 
 from forecast.dosing.decisions import Signature, change_plan, withdraw_plan
 from forecast.dosing.plan import Proposal
-from forecast.letters.calendars_due import calendars_due
+from forecast.letters.calendars_due import Task, calendars_due
 from forecast.letters.desk import desk_of
 from forecast.letters.gate import LetterError, gate_of
 from forecast.letters.handing_over import (
@@ -24,9 +24,10 @@ from forecast.letters.handing_over import (
 )
 from forecast.letters.letter import Variant
 from forecast.records import tables
-from forecast.records.handovers import handovers_of
+from forecast.records.handovers import Correspondence, handovers_of
 from forecast.records.plans import plan_of
 
+OF_REX = Correspondence("rex", "rex-owner", ANTIBODY.id)
 SIGNED = Signature("vet 3", NOW, date(2023, 3, 1))
 
 
@@ -173,9 +174,9 @@ def test_a_change_is_told_by_the_letter_and_by_the_calendar(practice, records):
     change_plan(records, plan_of(records, "p1"), (DOSES[0], later), **more)
     assert letter(practice, records).variant is Variant.CHANGED
     (due,) = calendars_due(practice, records)
-    assert (due.is_over, due.why) == (False, "a vet signed other dates")
+    assert (due.task, due.why) == (Task.ANEW, "a vet signed other dates")
     with pytest.raises(LetterError, match="a plan that a vet signed stands"):
-        hand_over_cancellation(practice, records, "rex", account_id="desk 1")
+        hand_over_cancellation(practice, records, OF_REX, account_id="desk 1")
     again = hand_calendar(practice, records)
     assert told(again) == [(DOSES[0], "CONFIRMED", 0), (later, "CONFIRMED", 1)]
     assert calendars_due(practice, records) == []
@@ -195,15 +196,15 @@ def test_a_calendar_that_is_out_is_cancelled_when_the_dog_dies_or_its_plan_ends(
     else:
         withdraw_plan(records, plan_of(records, "p1"), reason="moved on", signature=SIGNED)
     (due,) = calendars_due(practice, records)
-    assert due.is_over
+    assert due.task is Task.CANCEL
     assert due.days[:2] == DOSES
-    made = hand_over_cancellation(practice, records, "rex", account_id="desk 1")
+    made = hand_over_cancellation(practice, records, OF_REX, account_id="desk 1")
     ended = icalendar.Calendar.from_ical(made)
     assert ended["method"] == "CANCEL"
     assert told(ended) == [(day, "CANCELLED", n + 1) for day, _, n in before]
     assert calendars_due(practice, records) == []
     with pytest.raises(LetterError, match="none is out"):
-        hand_over_cancellation(practice, records, "rex", account_id="desk 1")
+        hand_over_cancellation(practice, records, OF_REX, account_id="desk 1")
 
 
 def test_a_withdrawn_plan_whose_dates_were_told_has_a_letter_that_says_so(practice, records):
@@ -261,7 +262,7 @@ def test_what_goes_out_and_who_did_it_stand_together_or_not_at_all(practice, rec
     assert plan_of(records, "p1").state == "accepted"
     status(records, "dead")
     with pytest.raises(OSError, match="full"):
-        hand_over_cancellation(practice, records, "rex", **given)
+        hand_over_cancellation(practice, records, OF_REX, **given)
     assert [one.kind for one in handovers_of(records, "rex")] == ["calendar"]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -11,7 +12,14 @@ from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.therapies import therapies
 from forecast.letters.gate import LetterError
 from forecast.letters.letter import Names, PlanTold, Variant, make_letter, variant_of
-from forecast.letters.plain_words import ALWAYS, CARE_NOW, CLASSES, OF_CLASS
+from forecast.letters.plain_words import (
+    ALWAYS,
+    CARE_NOW,
+    CLASSES,
+    FROM_THE_PAST,
+    FROM_THE_VET,
+    OF_CLASS,
+)
 from forecast.practice import parse_settings, template
 from models.parameters import load_table
 
@@ -113,7 +121,8 @@ def test_a_letter_of_dates_says_all_it_must(variant):
     made = letter(variant)
     text = " ".join(made.prose)
     assert [day for day, _ in made.dates] == ["Monday 27 March 2023", "Monday 8 May 2023"]
-    for plain in (*ALWAYS.values(), *OF_CLASS[PLAN.therapy].values(), *CARE_NOW.values()):
+    told = (*ALWAYS.values(), FROM_THE_PAST, *OF_CLASS[PLAN.therapy].values(), *CARE_NOW.values())
+    for plain in told:
         assert plain.replace("{dog}", "Rex") in text
     assert "from Monday 19 June 2023 to Sunday 2 July 2023" in text
     assert [one.heading for one in made.sections if one.is_urgent] == ["Call us at once if"]
@@ -140,6 +149,28 @@ def test_weeks_not_known_are_not_said_and_weeks_past_neither():
     for weeks in (None, (), (date(2023, 2, 13),)):
         plan = PlanTold(PLAN.therapy, PLAN.proposal, DOSES, weeks)
         assert "likelier" not in " ".join(letter(Variant.DATES, plan=plan).prose)
+
+
+def test_dates_that_a_vet_chose_are_not_said_to_come_from_past_flares():
+    """Nor is a dog without such a past said to have itched at this time of year."""
+    plan = replace(PLAN, is_vets_choice=True, follows_past=False)
+    text = " ".join(letter(Variant.DATES, plan=plan).prose)
+    assert FROM_THE_VET.replace("{dog}", "Rex") in text
+    for claim in ("past flares", "In past years", "want to be early"):
+        assert claim not in text
+        assert claim in " ".join(letter(Variant.DATES).prose)
+
+
+def test_one_day_is_spoken_of_as_one():
+    for variant in (Variant.DATES, Variant.CHANGED):
+        text = " ".join(letter(variant, plan=replace(PLAN, doses=DOSES[:1])).prose)
+        for plural in ("days below", "each day", "each of these", "These are", "the new ones"):
+            assert plural not in text, plural
+    after_one = make_letter(
+        SETTINGS, NAMES, PLAN, variant=Variant.DATES, today=DOSES[1], is_signed=True
+    )
+    assert "on the day below" in " ".join(after_one.prose)
+    assert "early" not in " ".join(after_one.prose), "one dose is past: the season is on"
 
 
 def test_what_practice_toml_does_not_tell_is_left_open_for_a_pen():

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+from dataclasses import replace
+from datetime import timedelta
 
 from planned_dog import DOSES, NOW, add_dog, sign
 from python_calamine import CalamineWorkbook
@@ -65,6 +67,24 @@ def test_whom_to_call_comes_by_what_presses_and_who_may_not_be_called_is_told_ap
     assert [one.number for one in nearer.rows] == ["D4"], "26 days to 27 March"
 
 
+def test_a_signed_day_without_a_dose_on_record_is_called_for(practice, records):
+    """For four weeks, unless a dose of the fortnight before it or later is on record."""
+    sign(records, plan_of(records, "p1"), dog=ready_dog(), at=NOW)
+
+    def called(days, last_dose=None):
+        today = replace(practice, now=NOW + (DOSES[0] + timedelta(days=days) - NOW.date()))
+        dog = replace(due("rex", "D1", Due.WORK_UP), last_dose=last_dose)
+        return [(one.what, one.by) for one in recall_list(today, records, [dog], within=0).rows]
+
+    assert called(0) == [(Call.VISIT, DOSES[0])]
+    assert called(1) == [(Call.MISSED, DOSES[0])]
+    assert called(28) == [(Call.MISSED, DOSES[0])]
+    assert called(29) == [(Call.WORK_UP, None)]
+    for early in (0, 14):
+        assert called(1, DOSES[0] - timedelta(days=early)) == [(Call.WORK_UP, None)]
+    assert called(1, DOSES[0] - timedelta(days=15)) == [(Call.MISSED, DOSES[0])]
+
+
 def test_no_cell_of_a_file_is_run(practice, records):
     """A name that begins like a formula is text in both; so are an owner and a contact."""
     add_dog(records, "evil", number="D6", name=EVIL)
@@ -85,6 +105,9 @@ def test_no_cell_of_a_file_is_run(practice, records):
     )
     assert heading == list(COLUMNS)
     assert row[:4] == ["D6", EVIL, "@SUM(A1)", "+82 2 000"]
+    told = recall_workbook([replace(rows[0], by=DOSES[0])], contacts)
+    sheet = CalamineWorkbook.from_filelike(io.BytesIO(told)).get_sheet_by_index(0).to_python()
+    assert sheet[1][COLUMNS.index("by")] == DOSES[0], "a day, by which a table can be sorted"
     with zipfile.ZipFile(io.BytesIO(book)) as packed:
         sheet = packed.read("xl/worksheets/sheet1.xml")
     assert b"<f>" not in sheet

@@ -87,7 +87,7 @@ def test_from_the_file_to_its_findings(manager, browser, people, opened, moment)
     assert f'href="/imports/{made.id}"' in done.text
     assert uploads(opened.practice()) == []
     shown = manager.get(f"/imports/{made.id}")
-    assert "Import 1, 2 rows of visits, counts; 2 findings left a row out." in seen(shown)
+    assert "Import 1, 2 rows of visits, counts; 2 rows were left out." in seen(shown)
     rows = re.findall(r'<td class="number">(\d+)</td><td>(\w+)</td>', shown.text)
     assert ("4", "branch") in rows
     assert ("5", "date") in rows

@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 from forecast.accounts.roles import Role
 from forecast.pages.all_pages import all_pages
 from forecast.pages.door import Door
-from forecast.pages.outside import JobRow, Outside, RequestKind, SourceRow
+from forecast.pages.outside import JobRow, NotToldError, Outside, RequestKind, SourceRow
 from forecast.pages.serving import build_app
 from forecast.records.requests import claim, note_run, report_progress, requests
 from forecast.records.runs import start_run
@@ -68,15 +68,36 @@ def at_page(opened, make_account, sit):
     [
         ((), "No source is in use: weather comes by hand alone"),
         ((SOURCE,), "Every source is as fresh as it should be"),
-        ((SOURCE, STALE), "Ghcn_daily is stale"),
-        ((NEW,), "Of pollen_files nothing has come yet"),
-        ((STALE, NEW), "Ghcn_daily is stale and of pollen_files nothing has come yet"),
+        ((SOURCE, STALE), "1 of 2 sources is stale, ghcn_daily"),
+        ((NEW,), "Nothing has come yet from any source"),
+        (
+            (STALE, NEW),
+            "1 of 2 sources is stale, ghcn_daily; from pollen_files nothing has come yet",
+        ),
     ],
 )
 def test_the_answer_stands_first_and_not_known_is_not_fresh(sources, answer, at_page):
     """In a sentence."""
     shown = json.loads(at_page(*sources).get("/data.json").text)
     assert shown["answer"] == answer
+
+
+def test_sources_that_cannot_be_told_are_not_said_to_be_none(opened, make_account, sit):
+    """A slip in practice.toml is told here and on the first page, and no source is made up."""
+
+    def not_told(practice, records, climate):
+        raise NotToldError("practice.toml names the source 'nasa_pwoer' under [[pull]]")
+
+    app = build_app(opened, all_pages(), door=Door(), outside=Outside(sources=not_told))
+    client = TestClient(app, base_url="http://127.0.0.1:8400")
+    client.cookies.set("forepaw-session", sit(make_account("manager", Role.MANAGER)))
+    shown = json.loads(client.get("/data.json").text)
+    assert shown["answer"].startswith("How fresh the data are is not known")
+    for path in ("/data", "/"):
+        html = client.get(path).text
+        assert "nasa_pwoer" in html
+        assert "No source is" not in html
+        assert "No open service" not in html
 
 
 def test_a_source_is_told_with_age_error_terms_and_local_time(at_page):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import date, timedelta
 
 import icalendar
 import pytest
 from html_check import faults_of
-from planned_dog import DOSES, NOW, UNCOVERED, add_dog, propose
+from planned_dog import DOSES, NOW, UNCOVERED, add_dog, change_owner, propose
 from sqlalchemy import insert, select
 
 from forecast.accounts.roles import Role
@@ -175,7 +176,7 @@ def test_a_death_shuts_the_gate_and_asks_for_the_calendar_to_be_cancelled(rex, a
     vet.post("/dogs/rex/enter", data={"kind": "status", "status": "dead"})
     page = desk.get(AT).text
     assert "Nothing goes out: the dog&#39;s status is &#39;dead&#39;" in page
-    assert "calendar is no longer right" in page
+    assert "The calendar of the owner is to be cancelled: the dog" in page
     assert "<h1>Rex is &#39;dead&#39; in the records: nothing is planned or sent any more" in page
     assert desk.get(f"{AT}/letter").status_code == 400
     assert desk.post(f"{AT}/letter/hand").status_code == 422
@@ -183,10 +184,86 @@ def test_a_death_shuts_the_gate_and_asks_for_the_calendar_to_be_cancelled(rex, a
     assert faults_of(recall) == []
     assert "1 calendar to be put right" in recall
     assert "to be cancelled" in recall
-    ended = icalendar.Calendar.from_ical(desk.post(f"{AT}/cancel").content)
+    form = hidden(page, f"{AT}/cancel")
+    ended = icalendar.Calendar.from_ical(desk.post(f"{AT}/cancel", data=form).content)
     assert ended["method"] == "CANCEL"
+    assert desk.post(f"{AT}/cancel", data=form).status_code == 200, "sent again: the same file"
+    done = [action for action, _ in written(opened)]
+    assert done.count("calendar cancelled") == 1
     assert "calendar to be put right" not in desk.get("/recall").text
     assert desk.post(f"{AT}/cancel").status_code == 422
+
+
+def hidden(page, action):
+    """Return the hidden fields of the form that leads somewhere."""
+    (form,) = re.findall(rf'<form[^>]*action="{re.escape(action)}"[^>]*>(.*?)</form>', page, re.S)
+    return dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
+
+
+def test_a_letter_that_is_printed_again_from_the_same_page_is_handed_over_once(rex, at, opened):
+    """Loading the page to print anew sends its form again; a page opened anew hands over anew."""
+    vet, desk = at(Role.VET), at(Role.DESK)
+    decide(vet, "accept")
+    key = re.search(r'name="once" value="([^"]+)"', desk.get(AT).text)[1]
+    form = {"once": key, "form": "html"}
+    first, again = (desk.post(f"{AT}/letter/hand", data=form) for _ in range(2))
+    assert first.status_code == again.status_code == 200
+    assert "Dear Ada Quillfeather," in again.text
+    assert len(handovers_of(opened.records, "rex")) == 1
+    assert [action for action, _ in written(opened)].count("letter handed over") == 1
+    key = re.search(r'name="once" value="([^"]+)"', desk.get(AT).text)[1]
+    assert desk.post(f"{AT}/letter/hand", data=form | {"once": key}).status_code == 200
+    assert len(handovers_of(opened.records, "rex")) == 2
+
+
+def test_a_dog_that_changed_hands_has_a_calendar_to_cancel_and_one_to_give(rex, at, opened):
+    """The number of the owner before is for whoever may see contacts; other branches see none."""
+    vet, desk, manager = at(Role.VET), at(Role.DESK), at(Role.MANAGER)
+    decide(vet, "accept")
+    desk.post(f"{AT}/calendar")
+    change_owner(opened.records, "rex", "bo")
+    page = desk.get(AT).text
+    assert faults_of(page) == []
+    assert "The calendar of the owner before K-D1 is to be cancelled: the dog has another" in page
+    assert "The calendar of the owner is to be given to the new owner: the dog has a new" in page
+    recall = desk.get("/recall").text
+    assert faults_of(recall) == []
+    assert "2 calendars to be put right" in recall
+    assert "the owner before K-D1" in recall
+    told = manager.get("/recall").text
+    assert "the owner before" in told
+    assert "K-D1" not in told
+    assert "put right" not in at(Role.DESK, branches=["at-south"]).get("/recall").text
+    form = hidden(page, f"{AT}/cancel")
+    ended = icalendar.Calendar.from_ical(desk.post(f"{AT}/cancel", data=form).content)
+    assert ended["method"] == "CANCEL"
+    assert desk.post(f"{AT}/calendar").status_code == 200
+    page = desk.get(AT).text
+    assert "The calendar of" not in page
+    assert "<td>the owner before</td>" in page
+
+
+def test_a_day_on_which_the_branch_is_shut_is_said(rex, at, opened):
+    """Before it is signed and after, also where it was listed as closed only later."""
+    vet, first = at(Role.VET), DOSES[0]
+    assert "does not open" not in vet.get(AT).text
+    row = {"branch_id": "at-north", "date": first, "reason": "x", "full": False}
+    with opened.records.writing() as connection:
+        connection.execute(insert(tables.closure).values(**row))
+    assert "does not open on 27 Mar 2023: choose another day." in vet.get(AT).text
+    decide(vet, "accept")
+    assert "does not open on 27 Mar 2023: sign another day." in vet.get(AT).text
+
+
+def test_signed_dates_of_which_one_is_past_are_no_other_dates(rex, at, opened):
+    """A proposal made since has those ahead alone, and is the same."""
+    vet = at(Role.VET)
+    decide(vet, "accept")
+    propose(opened.records, "rex", plan_id="p2", doses=DOSES[:1], at=NOW + timedelta(hours=1))
+    assert "would propose otherwise" not in vet.get(AT).text, "within the tolerance: no move said"
+    later = {"doses": DOSES[:1], "moved": "against the plan signed, one dose in place of 2"}
+    propose(opened.records, "rex", plan_id="p3", at=NOW + timedelta(hours=2), **later)
+    assert "would propose otherwise: 2023-03-27; against the plan signed" in vet.get(AT).text
 
 
 def test_consent_is_asked_at_the_desk_and_opens_the_gate(rex, at, opened):

@@ -67,7 +67,7 @@ def test_the_list_puts_the_most_pressing_first_and_filters(dogs, at):
     assert "Of 2 dogs, 1 to be seen now." in page.text
     assert page.text.index("Rex") < page.text.index("Mo")
     assert "Tom" not in page.text
-    assert "itch score 7.5" in page.text
+    assert "Itch score 7.5 on 1 Mar 2023" in page.text
     told = json.loads(vet.get("/dogs.json").text)
     assert [(one["reference"], one["due"]) for one in told["dogs"]] == [
         ("D1", "see now"),
@@ -155,7 +155,7 @@ def test_how_long_a_dose_holds_is_what_the_newest_plan_kept(dogs, at, opened):
     assert faults_of(page) == []
     assert "A dose holds 15 to 45 days in four of five cases, from 5 relapses after 6" in page
     assert 'aria-label="Chance that the effect of a dose still holds' in page
-    assert "100% at first, never below half, 55% on day 49" in page
+    assert "100 % at first, never below half, 55 % on day 49" in page
     shown = json.loads(vet.get("/dogs/rex.json").text)["effect"]
     chances = {one["days"]: one["chance"] for one in shown["chances"]}
     assert chances[28] == pytest.approx(0.82, abs=0.005)
@@ -199,6 +199,32 @@ def test_a_slip_is_told_and_nothing_is_kept(dogs, at, opened):
     assert care.care_standing(opened.records) == before
 
 
+def test_what_was_typed_and_not_taken_stands_there_again(dogs, at):
+    """In its own form, which is open; the others are as they were."""
+    nurse = at(Role.NURSE)
+    slip = {"kind": "weight", "kilograms": "950", "date": "2023-02-27"}
+    page = nurse.post("/dogs/rex/enter", data=slip).text
+    assert faults_of(page) == []
+    assert "<details open><summary>Weight</summary>" in page
+    assert 'name="kilograms" value="950"' in page
+    assert 'id="weight-day" name="date" type="date" max="2023-03-01" value="2023-02-27"' in page
+    assert 'id="score-day" name="date" type="date" max="2023-03-01" value="2023-03-01"' in page
+    assert "<details><summary>Died, moved or left</summary>" in page
+    chosen = {"kind": "dose", "therapy": "ciclosporin", "status": "declined", "until": "never"}
+    page = nurse.post("/dogs/rex/enter", data=chosen).text
+    for one in ("ciclosporin", "declined"):
+        assert f'<option value="{one}" selected>' in page
+
+
+def test_a_death_and_a_class_have_to_be_chosen(dogs, at):
+    """What a slip could do harm by stands on nothing at first."""
+    page = at(Role.NURSE).get("/dogs/rex").text
+    for field in ("status", "dose-therapy", "reaction-therapy", "finding", "finding-answer"):
+        start = page.index(f'<select id="{field}"')
+        assert 'required><option value="">choose</option>' in page[start : start + 120], field
+    assert at(Role.VET).post("/dogs/rex/enter", data={"kind": "status"}).status_code == 422
+
+
 def test_a_reaction_stops_a_class_until_a_vet_signs(dogs, at, opened):
     """A nurse records it and cannot sign; a vet signs with a reason."""
     nurse, vet = at(Role.NURSE), at(Role.VET)
@@ -206,15 +232,15 @@ def test_a_reaction_stops_a_class_until_a_vet_signs(dogs, at, opened):
         "/dogs/rex/enter", data={"kind": "reaction", "therapy": "ciclosporin", "sign": "sick"}
     )
     page = vet.get("/dogs/rex").text
-    assert "an adverse reaction to ciclosporin was recorded" in page
+    assert "An adverse reaction to ciclosporin was recorded" in page
     assert 'action="/dogs/rex/sign"' in page
     signed = {"therapy": "ciclosporin", "reason": "was sick for another cause"}
     assert nurse.post("/dogs/rex/sign", data=signed).status_code == 403
     assert vet.post("/dogs/rex/sign", data={"therapy": "ciclosporin"}).status_code == 422
     assert vet.post("/dogs/rex/sign", data=signed).status_code == 303
     page = vet.get("/dogs/rex").text
-    assert "an adverse reaction to ciclosporin was recorded" not in page
-    assert "signed to be given again" in page
+    assert "An adverse reaction to ciclosporin was recorded" not in page
+    assert "Signed to be given again" in page
     assert care.releases(opened.records)["reason"].tolist() == ["was sick for another cause"]
 
 
@@ -273,5 +299,10 @@ def test_the_line_to_print_has_no_number_on_it(at):
 
 def test_a_list_without_dogs_says_so(at, opened):
     """And an import makes it anew."""
-    assert "No dog answers to this" in at(Role.VET).get("/dogs").text
+    page = at(Role.VET).get("/dogs").text
+    assert "No dog is on record yet." in page
+    assert "A manager or an administrator brings them in." in page
+    assert 'name="due"' not in page
+    limited = at(Role.NURSE, branches=["at-south"]).get("/dogs").text
+    assert "No dog of your branches is on record yet." in limited
     assert lists.listed(opened.practice(), opened.records).rows == ()

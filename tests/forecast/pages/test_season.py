@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import csv
 import io
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 from html_check import faults_of, text_of
 from issued_by_hand import lay_out
+from sqlalchemy import insert
 from starlette.testclient import TestClient
 
 from forecast.accounts.roles import Role
 from forecast.pages import issue_reading
 from forecast.pages.all_pages import all_pages
+from forecast.pages.beginning import steps
 from forecast.pages.door import Door
 from forecast.pages.outside import Outside, SourceRow
 from forecast.pages.season import NO_ISSUE
 from forecast.pages.serving import build_app
+from forecast.records.tables import imported_file
 
 ADDRESS = "http://127.0.0.1:8400"
 # Of 20 draws of north, 12 are high in the week of 27 March and 15 in that of 3 April; of south, 10
@@ -25,7 +28,7 @@ ADDRESS = "http://127.0.0.1:8400"
 HIGH = {"north": {3: 12, 4: 15}, "south": {10: 10}}
 ANSWER = (
     "High weeks are likely in both regions, first in Northton from 27 Mar; the highest odds are "
-    "3 in 4, in Northton in the week of 3 Apr."
+    "3 in 4, usual 1 in 5, in Northton in the week of 3 Apr."
 )
 
 
@@ -66,7 +69,7 @@ def test_exposure_tells_the_next_start_over_the_regions(vet, opened, make_issued
     assert birch == {
         "id": "birch",
         "name": "Birch pollen",
-        "on_now": "no",
+        "on_now": "nowhere",
         "next_start": "1 Apr (Northton first)",
         "n_regions": 2,
     }
@@ -108,8 +111,8 @@ def test_no_likely_week_is_no_promise(vet, opened, make_issued):
     """Nine of 20 draws make no likely week; their odds are told all the same, nearest 1 in 2."""
     lay_out(opened, make_issued, {"north": {3: 9}, "south": {5: 2}})
     assert vet.get("/season.json").json()["answer"] == (
-        "In no region is a week ahead more likely high than not; the highest odds are 1 in 2, in "
-        "Northton in the week of 27 Mar."
+        "In no region is a week ahead more likely high than not; the highest odds are 1 in 2, "
+        "usual 1 in 5, in Northton in the week of 27 Mar."
     )
 
 
@@ -120,6 +123,34 @@ def test_before_the_first_forecast_the_page_says_what_to_do(vet):
     assert NO_ISSUE in answer.text
     assert "<figure" not in answer.text
     assert faults_of(answer.text) == []
+    assert text_of(answer.text).count("none yet") == 4
+    assert "A manager or an administrator brings in what is lacking" in text_of(answer.text)
+
+
+def test_what_a_first_forecast_takes_is_told_with_what_is_held(opened):
+    """Rows and days of what counts; weather that a source gave; taken back or held is none."""
+    files = [
+        ("visits", "live", 1200, date(2020, 1, 2), date(2021, 3, 4)),
+        ("visits", "live", 34, date(2021, 3, 5), date(2022, 1, 1)),
+        ("dogs", "undone", 9, None, None),
+        ("branches", "live", 1, None, None),
+    ]
+    with opened.records.writing() as connection:
+        for at, (subject, state, n_rows, first, last) in enumerate(files):
+            row = {"subject": subject, "file_name": f"{at}.csv", "sha256": str(at), "state": state}
+            row |= {"n_rows": n_rows, "first_date": first, "last_date": last}
+            row |= {"imported_at": datetime(2023, 3, 1, tzinfo=UTC)}
+            connection.execute(insert(imported_file).values(**row))
+    pulled = SourceRow(
+        "nasa_power", "weather", date(2023, 2, 1), 28, 7.0, True, "", "free", "c", None
+    )
+    told = {one.what: (one.held, one.is_held) for one in steps(opened.records, [pulled])}
+    assert told == {
+        "Daily weather": ("up to 1 Feb 2023", True),
+        "Branches": ("1 row", True),
+        "Dogs": ("none yet", False),
+        "Visits": ("1,234 rows, 2 Jan 2020 to 1 Jan 2022", True),
+    }
 
 
 def test_a_hindcast_is_called_one(vet, opened, make_issued):

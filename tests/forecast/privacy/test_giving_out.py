@@ -7,7 +7,16 @@ import json
 import pytest
 
 from forecast.privacy import held_on_owner
-from forecast.records import RecordsError
+from forecast.records import RecordsError, tables
+from forecast.records.dogs import dog_ids, owner_of
+from forecast.records.handovers import (
+    CALENDAR,
+    CANCELLATION,
+    LETTER,
+    Correspondence,
+    Handover,
+    add_handover,
+)
 from forecast.records.tables import metadata
 
 # Tables of which nothing is about an owner or a dog.
@@ -57,6 +66,23 @@ def test_nothing_on_others_is_given_out(practice, records):
     text = json.dumps(held_on_owner(practice, records, "K1"))
     for other in ("Puddlewright", "Pip", "P3", "K3", '"vaccination"', "hives"):
         assert other not in text, other
+
+
+def test_what_went_out_is_given_to_whom_it_went_alone(practice, records):
+    """A dog that changed hands: neither owner is given what the other was told."""
+    rex = dog_ids(records)["P1"]
+    owners = {row: owner_of(records, dog_ids(records)[row]).id for row in ("P1", "P3")}
+    of_ada = Correspondence(rex, owners["P1"], "anti_il31_antibody")
+    of_bo = of_ada._replace(owner_id=owners["P3"])
+    with records.writing() as connection:
+        for of, kind in ((of_ada, CALENDAR), (of_bo, LETTER), (of_ada, CANCELLATION)):
+            add_handover(connection, Handover(of, None, kind, practice.now, "desk 1"))
+        connection.execute(tables.dog.update().values(owner_id=owners["P3"]))
+    given = {number: held_on_owner(practice, records, number) for number in ("K1", "K3")}
+    kinds = {number: [one["kind"] for one in held["handed over"]] for number, held in given.items()}
+    assert kinds == {"K1": [CALENDAR, CANCELLATION], "K3": [LETTER]}
+    for number, other in (("K1", "P3"), ("K3", "P1")):
+        assert owners[other] not in json.dumps(given[number])
 
 
 def test_every_table_that_knows_a_dog_or_an_owner_is_given_out():

@@ -6,8 +6,9 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
+from sqlalchemy import delete, insert, update
 
-from forecast.records import RecordsError
+from forecast.records import RecordsError, tables
 from forecast.records.dogs import add_unregistered
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.plan_decisions import (
@@ -18,6 +19,7 @@ from forecast.records.plan_decisions import (
     add_decision,
     decisions,
     in_force,
+    signed_doses,
 )
 from forecast.records.plans import PlanRow, add_plans, plans
 
@@ -67,6 +69,36 @@ def test_every_decision_is_kept_and_the_last_one_holds(records, rex):
     assert states(records) == {"p1": "changed", "p2": "proposed", "p3": "proposed"}
     assert plans(records)[0].signed_by == "vet 4"
     assert plans(records)[0].doses == FIRST, "what was proposed stays as it was"
+
+
+def test_doses_ahead_are_the_days_that_vets_signed(records, rex):
+    """Not those proposed, nor any of a plan that ended, of a dog that is gone or has no branch."""
+
+    def doses():
+        return signed_doses(records, after=date(2024, 6, 2))
+
+    add_decision(records, ACCEPTED)
+    assert doses() == [], "it has no branch"
+    with records.writing() as connection:
+        place = {"id": "n", "name": "North", "region_id": "seoul", "open_days": "mon"}
+        connection.execute(insert(tables.branch).values(**place))
+        connection.execute(update(tables.dog).values(branch_id="n"))
+    assert doses() == [(day, "n") for day in FIRST]
+    assert signed_doses(records, after=FIRST[0]) == [(FIRST[1], "n")]
+    changed = {"after": IN_FORCE, "reason": "away"}
+    add_decision(records, replace(ACCEPTED, state=PlanState.CHANGED, dates=MOVED, **changed))
+    assert doses() == [(MOVED[0], "n")]
+    dead = {"dog_id": rex, "status": "dead", "date": date(2024, 6, 20), "day_given": True}
+    with records.writing() as connection:
+        connection.execute(insert(tables.dog_status).values(**dead))
+    assert doses() == [(MOVED[0], "n")], "on the day that is asked for it is not known to be dead"
+    with records.writing() as connection:
+        connection.execute(insert(tables.dog_status).values(**dead | {"date": DAY}))
+    assert doses() == []
+    with records.writing() as connection:
+        connection.execute(delete(tables.dog_status))
+    add_decision(records, replace(ACCEPTED, state=PlanState.WITHDRAWN, dates=(), **changed))
+    assert doses() == []
 
 
 def test_another_plan_that_is_signed_withdraws_the_one_before(records, rex):

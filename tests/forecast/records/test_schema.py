@@ -336,3 +336,42 @@ def test_every_table_can_be_made_in_postgresql(table):
     """Nothing in the tables is of SQLite only; an unknown type would fail to compile."""
     statement = str(CreateTable(table).compile(dialect=postgresql.dialect()))
     assert f"CREATE TABLE {table.name}" in statement
+
+
+HANDED_OVER = """
+INSERT INTO dog (id, owner_id) VALUES ('rex', 'ada'), ('mo', NULL);
+INSERT INTO settings_text (sha256, text) VALUES ('S', '');
+INSERT INTO issue (id, issued_at, origin, kind, model_hash, settings_sha256, seed, file,
+file_sha256, climate_snapshot) VALUES
+('i', '2024-01-02 00:00:00', '2024-01-02', 'issued', 'm', 'S', 1, 'f', 'h', 's');
+INSERT INTO dose_plan (id, dog_id, issue_id, therapy, state, made_at, uncovered_weeks, reasons)
+VALUES ('p', 'rex', 'i', 'ciclosporin', 'accepted', '2024-01-02 00:00:00', '[]', '[]'),
+('q', 'rex', 'i', 'anti_il31_antibody', 'accepted', '2024-01-02 00:00:00', '[]', '[]');
+INSERT INTO handover (dog_id, plan_id, kind, at, events) VALUES
+('rex', 'p', 'calendar', '2024-01-02 00:00:00', '[]'),
+('rex', 'q', 'calendar', '2024-01-02 00:00:00', '[]'),
+('rex', NULL, 'cancellation', '2024-01-03 00:00:00', '[]'),
+('mo', NULL, 'letter', '2024-01-03 00:00:00', '[]');
+"""
+
+
+def test_what_went_out_before_is_of_the_owner_and_the_therapy_that_can_be_told(practice, records):
+    """Of its plan's class; a cancellation of that before it. Back again, the rows are all there."""
+    columns = "SELECT dog_id, plan_id, kind FROM handover ORDER BY id"
+    with records.rebuilding() as connection:
+        command.downgrade(alembic_config(connection), "0014")
+        run(connection, HANDED_OVER)
+        before = read(connection, columns)
+        command.upgrade(alembic_config(connection), "0015")
+    with records.reading() as connection:
+        query = "SELECT kind, owner_id, therapy, form_key FROM handover ORDER BY id"
+        assert read(connection, query) == [
+            ("calendar", "ada", "ciclosporin", None),
+            ("calendar", "ada", "anti_il31_antibody", None),
+            ("cancellation", "ada", "anti_il31_antibody", None),
+            ("letter", None, "", None),
+        ]
+    with records.rebuilding() as connection:
+        command.downgrade(alembic_config(connection), "0014")
+    with records.reading() as connection:
+        assert read(connection, columns) == before

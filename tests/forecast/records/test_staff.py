@@ -1,4 +1,4 @@
-"""What the records keep of the desk: terms and leave with their history, plans, signed doses."""
+"""What the records keep of the desk: terms and leave with their history, plans."""
 
 from __future__ import annotations
 
@@ -20,7 +20,6 @@ from forecast.records.desk import (
     stock_on_record,
 )
 from forecast.records.issues import IssueRow, add_issue
-from forecast.records.plans import PlanRow, add_plans, signed_doses
 from forecast.records.staff import (
     Recorded,
     Terms,
@@ -145,40 +144,3 @@ def test_the_newest_plans_stay_and_every_agreed_one(records, issued):
     assert newest_staff_plan(records, kind=WHAT_IF).id == tried
     with pytest.raises(RecordsError, match="or it was before"):
         agree_staff_plan(records, first, by="somebody", at=AT)
-
-
-def test_doses_ahead_are_those_of_the_newest_signed_plan(records, issued, ada):
-    """A proposal counts for nothing, nor an older plan, nor a dose that is past."""
-    with records.writing() as connection:
-        connection.execute(insert(tables.dog).values(id="d", branch_id="n"))
-    given = {
-        "dog_id": "d",
-        "issue_id": issued,
-        "therapy": "x",
-        "uncovered_weeks": (),
-        "reasons": (),
-    }
-    days = [DAY + timedelta(days=n) for n in (-5, 10, 20, 30)]
-    add_plans(
-        records,
-        [
-            PlanRow("a", state="signed", signed_by="v", made_at=AT, doses=(days[2],), **given),
-            PlanRow(
-                "b",
-                state="signed",
-                signed_by="v",
-                made_at=AT + timedelta(hours=1),
-                doses=(days[0], days[1]),
-                **given,
-            ),
-            PlanRow(
-                "c",
-                state="proposed",
-                signed_by=None,
-                made_at=AT + timedelta(hours=2),
-                doses=(days[3],),
-                **given,
-            ),
-        ],
-    )
-    assert signed_doses(records, after=DAY) == [(days[1], "n")]

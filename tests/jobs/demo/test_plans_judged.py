@@ -36,6 +36,9 @@ def test_plans_are_judged_on_the_season_that_came(capsys):
         with capsys.disabled():
             n_dogs = own.groupby("seed")["dog"].nunique().mean()
             print(f"\n{world}: this plan less each way, {SEEDS} seeds of {n_dogs:.0f} dogs")
+            print(
+                f"of their own risk {own['own_risk'].mean():.0%}, dated {own['dated'].mean():.0%}"
+            )
             print(table.round(3).to_string())
     assert len(totals) > 100 * SEEDS
     assert (totals.sub(totals[ORACLE], axis=0) > -1e-9).all(axis=None), "the oracle is a bound"

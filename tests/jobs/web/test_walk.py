@@ -97,7 +97,7 @@ def test_signing_in_looking_bringing_a_file_and_asking(browser, site, tmp_path, 
         done.nth(before).wait_for()
         done.first.get_by_role("link").click()
         page.wait_for_url(f"{one.base}/imports/*")
-        assert "1 finding left a row out" in page.locator("main").inner_text()
+        assert "1 row was left out" in page.locator("main").inner_text()
         one.is_sound()
         one.go("/data")
         page.get_by_role("button", name="Make a back-up now").click()

@@ -82,3 +82,26 @@ def test_newer_weeks_move_the_state_alone():
     told = found.after(newer, np.hstack([mean, np.full((4, 2), 15.0)]), size=np.inf)
     assert (told.spread, told.persistence) == (found.spread, found.persistence)
     assert told.state_mean > max(found.state_mean, 0.3)
+
+
+def test_weeks_of_which_nothing_is_seen_fade_the_state():
+    """By hand: 0.2 at a persistence of a half is 0.05 two weeks on, and its spread nears its own.
+
+    Variance: a sixteenth of 0.01, and fifteen sixteenths of 0.09.
+    """
+    later = SharedShock(0.3, 0.5, 0.2, 0.01).later(2)
+    assert later.state_mean == pytest.approx(0.05)
+    assert later.state_variance == pytest.approx(0.01 / 16 + 0.09 * 15 / 16)
+    assert (later.spread, later.persistence) == (0.3, 0.5)
+
+
+def test_weeks_not_known_and_weeks_not_there_fade_it_alike():
+    """Counts that end three weeks early say the same as counts with three unknown weeks."""
+    counts, mean, _ = _counts(spread=0.3, persistence=0.8, weeks=200)
+    found = SharedShock.estimate(counts, mean, size=np.inf)
+    unknown = np.full((4, 3), np.nan)
+    told = found.after(np.hstack([counts, unknown]), np.hstack([mean, unknown]), size=np.inf)
+    later = found.later(3)
+    assert told.state_mean == pytest.approx(later.state_mean, rel=1e-12)
+    assert told.state_variance == pytest.approx(later.state_variance, rel=1e-12)
+    assert found.later(0) is found

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from models.flare import yearly_review
 from models.flare.exposure_decision import NOT_YET_KNOWN
 from models.flare.yearly_review import YearlyReview, recalibrate, review, review_day
 from models.weeks import week_range
@@ -90,3 +91,22 @@ def test_seasons_like_those_before_leave_the_bands_about_as_they_were():
     assert found.seasons == 6
     assert 0.85 < found.pressure < 1.15
     assert 0.85 < found.consultations < 1.15
+
+
+@pytest.mark.parametrize(("n_weeks", "least_weeks"), [(181, None), (182, 0.0)])
+def test_looks_back_are_made_by_the_members_that_are_asked_today(monkeypatch, n_weeks, least_weeks):
+    """Of a long past all members, also where the weeks before a look are few; else as few."""
+    asked = []
+
+    def look(weekly, anomalies, drivers, start, least_weeks):
+        asked.append(least_weeks)
+        nothing = np.full((2, 2, 26), np.nan), np.full((2, 26), np.nan)
+        return yearly_review._Look(nothing, nothing)
+
+    monkeypatch.setattr(yearly_review, "_look_back", look)
+    monkeypatch.setattr(yearly_review, "seasons_needed", lambda: 1)
+    past, anomalies = make_weekly(years=4)
+    found = yearly_review.recalibrate(past.isel(week=slice(n_weeks)), anomalies, drivers=())
+    assert asked
+    assert set(asked) == {least_weeks}
+    assert found.pressure == 1.0  # nothing that came was known
