@@ -85,11 +85,8 @@ def write_cancellations(practice: Practice, records: Records) -> Written:
                 )
                 path = _write(practice, _name_of_cancellation(due), made)
                 done.files.append(path)
-                if due.owner_before:
-                    done.remarks.append(
-                        f"{path.name} goes to owner {due.owner_before}, who had dog "
-                        f"{due.gate.number} before"
-                    )
+                if due.is_of_owner_before:
+                    done.remarks.append(_goes_to(practice, records, due, path))
         run.rows = len(done.files)
         run.sentence = f"{number_of(len(done.files), 'calendar')} cancelled"
     return done
@@ -112,8 +109,17 @@ def write_recall(
 
 def _name_of_cancellation(due: CalendarDue) -> str:
     """Return a name of its own for each calendar, so that no file takes another's place."""
-    whose = f"-{due.of.owner_id}" if due.owner_before else ""
+    whose = f"-{due.of.owner_id}" if due.is_of_owner_before else ""
     return f"cancelled-{due.of.dog_id}-{due.of.therapy}{whose}.ics"
+
+
+def _goes_to(practice: Practice, records: Records, due: CalendarDue, path: Path) -> str:
+    """Say to whom a cancellation goes that is not for the dog's owner; that it was read is kept."""
+    owner_id = due.of.owner_id
+    assert owner_id is not None
+    read = read_contacts(records, [owner_id], by=None, now=practice.now).get(owner_id)
+    name = read.name if read is not None and read.name else "whoever"
+    return f"{path.name} goes to {name}, who had dog {due.gate.number} before"
 
 
 def _is_told(practice: Practice, records: Records, desk: Desk) -> bool:

@@ -33,6 +33,8 @@ from models.parameters import load_table
 
 TEMPERATURES = ("tas", "tasmin", "tasmax")
 
+_ROUNDS = 200  # of alternating least squares: far more than any overlap of records asks for
+
 
 class TraceError(ForepawError):
     """The past is too short, or too full of gaps, to continue it."""
@@ -136,16 +138,15 @@ def warming_slopes(weather: xr.Dataset) -> NDArray[np.float64]:
 
     Notes
     -----
-    Monthly means are averaged over regions; each month's least-squares slope (on itself and its
-    neighbours) is shrunk towards the mean of all twelve by ``w = max(0, 1 - v / s)``, with ``v``
-    the mean squared standard error of the slopes and ``s`` their variance: months whose trends
-    differ by no more than their errors share one trend.
+    Monthly means are averaged over regions, each set to the others' level where their records are
+    not equally long (a warmer region that joins late is no warming). Each month's least-squares
+    slope (on itself and its neighbours) is shrunk towards the mean of all twelve by
+    ``w = max(0, 1 - v / s)``, with ``v`` the mean squared standard error of the slopes and ``s``
+    their variance: months whose trends differ by no more than their errors share one
+    trend.
     """
     table = load_table("models", "traces.toml")
-    tas = weather["tas"].mean("region").to_series()
-    monthly = tas.resample("MS").mean()
-    complete = tas.resample("MS").count() >= table.number("trend_days")
-    smooth = monthly.where(complete).rolling(
+    smooth = _regions_together(weather["tas"], least_days=table.number("trend_days")).rolling(
         int(table.number("trend_window")), center=True, min_periods=1
     )
     known = smooth.mean().dropna()
@@ -160,6 +161,35 @@ def warming_slopes(weather: xr.Dataset) -> NDArray[np.float64]:
     keep = max(0.0, 1.0 - error / spread) if spread > 0 else 0.0
     shrunk: NDArray[np.float64] = slopes.mean() + keep * (slopes - slopes.mean())
     return shrunk
+
+
+def _regions_together(tas: xr.DataArray, *, least_days: float) -> pd.Series[float]:
+    """Return the monthly mean of all regions; NaN for months with fewer days than asked for.
+
+    Where days are lacking in some regions only, each region's level of each calendar month is told
+    apart from what the month brought to all, by alternating least squares; the series is then of
+    departures.
+    """
+    held = tas.notnull()
+    if bool((held.any("region") == held.all("region")).all()):
+        together = tas.mean("region").to_series()
+        monthly = together.resample("MS").mean()
+        return monthly.where(together.resample("MS").count() >= least_days)
+    days = pd.DatetimeIndex(tas["time"].values)
+    by_region = pd.DataFrame(tas.transpose("time", "region").values, index=days).resample("MS")
+    known = by_region.mean().where(by_region.count() >= least_days)
+    years = range(known.index[0].year, known.index[-1].year + 1)
+    whole = pd.date_range(f"{years[0]}-01-01", periods=12 * len(years), freq="MS")
+    value = known.reindex(whole).to_numpy().reshape(len(years), 12, -1)
+    there = ~np.isnan(value)
+    value = np.where(there, value, 0.0)
+    shared, level = np.zeros((len(years), 12, 1)), np.zeros(value.shape[1:])
+    for _ in range(_ROUNDS):
+        level = np.where(there, value - shared, 0.0).sum(0) / np.maximum(there.sum(0), 1)
+        departure = np.where(there, value - level, 0.0).sum(-1, keepdims=True)
+        shared = departure / np.maximum(there.sum(-1, keepdims=True), 1)
+    shared = np.where(there.any(-1, keepdims=True), shared, np.nan)
+    return pd.Series(shared.ravel(), index=whole).loc[known.index[0] : known.index[-1]]
 
 
 def _slope(monthly: pd.Series[float]) -> tuple[float, float]:

@@ -315,8 +315,16 @@ def _own_effect(effect: EffectTime, cover: CoverCurve) -> Reason:
 def _odds(before: float, later: float | None) -> Reason:
     sentence = f"the first dose acts before the dog's season begins with {before:.0%} odds"
     if later is not None:
-        sentence += f"; given a week later or after, it costs {later:.2f} flare-weeks more"
+        sentence += f"; given a week later or after, it costs {more_flare_weeks(later)}"
     return Reason("odds", sentence, HOUSE)
+
+
+def more_flare_weeks(more: float) -> str:
+    """Say how many flare-weeks more something costs; what would be 0.00 is "hardly any more"."""
+    return f"{more:.2f} flare-weeks more" if more >= _SAID else "hardly any flare-weeks more"
+
+
+_SAID = 0.005  # of two decimals, the least that is not 0.00
 
 
 def _why_no_dates(therapy: Therapy, daily: Floats) -> list[Reason]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
@@ -29,7 +29,7 @@ class Task(StrEnum):
 
     CANCEL = "to be cancelled"
     ANEW = "to be given anew"
-    NEW_OWNER = "to be given to the new owner"
+    NEW_OWNER = "to be given"
 
 
 @dataclass(frozen=True)
@@ -40,9 +40,6 @@ class CalendarDue:
     ----------
     of
         Whose calendar it is, of which dog and therapy.
-    owner_before
-        The practice's number of whoever owned the dog then, where it has another owner by now;
-        "" where the calendar is that of its present owner.
     days
         The days ahead that stand in it, or that are to.
     """
@@ -52,7 +49,11 @@ class CalendarDue:
     task: Task
     why: str
     days: tuple[date, ...]
-    owner_before: str = field(default="", repr=False)
+
+    @property
+    def is_of_owner_before(self) -> bool:
+        """Whether whoever has it no longer owns the dog."""
+        return self.of.owner_id not in (self.gate.owner_id, None)
 
 
 def calendars_due(
@@ -114,7 +115,7 @@ def _of_owner_before(
     if before is None or not before.may_be_told:
         return None
     why = "the dog has another owner now"
-    return CalendarDue(gate, of, Task.CANCEL, why, days, before.number)
+    return CalendarDue(gate, of, Task.CANCEL, why, days)
 
 
 def _lacking(
@@ -140,7 +141,7 @@ def _lacking(
         held = from_kept(out[of].events) if of in out else []
         days = _days_of(connection, decision, today)
         if days and not standing(held, today=today):
-            why = "the dog has a new owner, who has no calendar of its plan"
+            why = "the dog's new owner has no calendar of the plan in force"
             found.append(CalendarDue(gate, of, Task.NEW_OWNER, why, days))
     return found
 
@@ -150,7 +151,7 @@ def _days_of(connection: Connection, decision: PlanDecision, today: date) -> tup
     assert plan is not None
     told = plan_told(plan, decision, given=(), today=today)
     planned = planned_events(told.doses, told.uncovered_weeks, today=today)
-    return tuple(one.day for one in planned)
+    return tuple(sorted(one.day for one in planned))
 
 
 def _ahead(held: Sequence[Event], today: date) -> list[dict[str, object]]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, time
 
 from sqlalchemy import Connection
 
@@ -95,7 +95,17 @@ def desk_within(
     told = None
     if plan is not None:
         told = plan_told(plan, decision, given=given, today=today)
+        told = replace(told, times=_booked(held))
     return Desk(gate, of, plan, decision, told, held, given)
+
+
+def _booked(held: Sequence[Event]) -> dict[date, time]:
+    """Return the times that were booked, as the owner's calendar holds them."""
+    return {
+        one.planned.day: one.planned.at
+        for one in held
+        if one.planned.at is not None and not one.is_cancelled
+    }
 
 
 def plan_told(

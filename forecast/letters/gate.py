@@ -120,14 +120,10 @@ def gates(connection: Connection, *, on: date) -> dict[str, Gate]:
 
 @dataclass(frozen=True)
 class OwnerBefore:
-    """Somebody who has a calendar of a dog that has another owner by now.
-
-    `number` is the practice's own; it stays out of `repr`.
-    """
+    """Somebody who has a calendar of a dog that has another owner by now."""
 
     owner_status: str
     consent: str
-    number: str = field(repr=False)
 
     @property
     def may_be_told(self) -> bool:
@@ -142,14 +138,13 @@ def owners_before(
     owner, wanted = tables.owner, sorted(owner_ids)
     if not wanted:
         return {}
-    rows = connection.execute(select(owner.c.id, owner.c.reference).where(owner.c.id.in_(wanted)))
+    known = connection.scalars(select(owner.c.id).where(owner.c.id.in_(wanted))).all()
     return {
-        row.id: OwnerBefore(
-            owner_statuses_on(connection, on, owner_id=row.id).get(row.id, NOT_KNOWN),
-            consents_on(connection, on, owner_id=row.id).get(row.id, NOT_KNOWN),
-            row.reference or "",
+        one: OwnerBefore(
+            owner_statuses_on(connection, on, owner_id=one).get(one, NOT_KNOWN),
+            consents_on(connection, on, owner_id=one).get(one, NOT_KNOWN),
         )
-        for row in rows.all()
+        for one in known
     }
 
 

@@ -6,9 +6,9 @@ when to call now, and the cautions; never an amount of a drug, a brand, or what 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, time, timedelta
 from enum import StrEnum
 
 from forecast.dosing.plan import CAUTIONS, Proposal
@@ -96,7 +96,8 @@ class PlanTold:
 
     `replaces_dates` says whether the owner was given other dates before; `is_vets_choice` that the
     dates are a vet's and not those proposed; `follows_past` that dates were proposed at all, so
-    that the dog flared in the same part of the year in enough earlier seasons.
+    that the dog flared in the same part of the year in enough earlier seasons. `times` are those
+    booked, by day.
     """
 
     therapy: str
@@ -106,6 +107,7 @@ class PlanTold:
     replaces_dates: bool = False
     is_vets_choice: bool = False
     follows_past: bool = True
+    times: Mapping[date, time] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, repr=False)
@@ -168,7 +170,7 @@ def make_letter(
         title=_TITLES[variant].format(dog=dog),
         greeting=f"Dear {names.owner}," if names.owner else "Hello,",
         opening=tuple(line.format(dog=dog) for line in _opening(plan, variant, today)),
-        dates=tuple((full_day(day), _AT_A_DOSE) for day in plan.doses if day >= today)
+        dates=tuple((_when(plan, day), _AT_A_DOSE) for day in plan.doses if day >= today)
         if variant in (Variant.DATES, Variant.CHANGED)
         else (),
         sections=tuple(_said_of(dog, one) for one in _sections(plan, variant, today)),
@@ -206,10 +208,7 @@ _NO_STOPPING = "Do not start or stop any medicine without asking us."
 def _opening(plan: PlanTold, variant: Variant, today: date) -> tuple[str, ...]:
     what, ahead = plain_class(plan.therapy), [day for day in plan.doses if day >= today]
     one = len(ahead) == 1
-    book = (
-        f"Please call us soon to book a time{'' if one else ' on each day'}. If "
-        f"{'the' if one else 'a'} day does not suit you, we find another one."
-    )
+    book = _to_book(plan, ahead)
     too_soon = "Do not come sooner on your own: doses must not be too close to each other."
     if variant is Variant.DATES:
         begins = plan.follows_past and len(ahead) == len(plan.doses)
@@ -248,6 +247,25 @@ def _opening(plan: PlanTold, variant: Variant, today: date) -> tuple[str, ...]:
         _DATES_GONE,
         "You do not need to come on those days. Please call us if you would like to know more.",
     )
+
+
+def _to_book(plan: PlanTold, ahead: Sequence[date]) -> str:
+    """Ask for a call to book what is not booked, and say that a day can be moved."""
+    which = "the day" if len(ahead) == 1 else "a day"
+    open_days = [day for day in ahead if day not in plan.times]
+    if not open_days:
+        return f"If {which} does not suit you, please call us soon. We find another one."
+    book = "Please call us soon to book a time"
+    if len(open_days) < len(ahead):
+        book += " for each day that has none"
+    elif len(ahead) > 1:
+        book += " on each day"
+    return f"{book}. If {which} does not suit you, we find another one."
+
+
+def _when(plan: PlanTold, day: date) -> str:
+    at = plan.times.get(day)
+    return full_day(day) if at is None else f"{full_day(day)}, {at:%H:%M}"
 
 
 _SAME_TIME = "In past years, {dog} has itched more at about the same time of year."

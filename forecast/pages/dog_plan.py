@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, time
 from typing import Any
 
-from forecast.accounts import people
 from forecast.accounts.roles import Right
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.due import DueDog
 from forecast.dosing.kept import trade_of_kept
-from forecast.dosing.plan import CAUTIONS, Proposal
+from forecast.dosing.plan import CAUTIONS, Proposal, more_flare_weeks
 from forecast.dosing.trial import NOT_EXCLUDED, Trial, judge_trial
 from forecast.letters.desk import Desk, desk_of
 from forecast.letters.handing_over import NEEDS_A_VET
@@ -21,18 +20,17 @@ from forecast.pages.dog import dog_asked
 from forecast.pages.dog_list import planned_ahead
 from forecast.pages.dogs import PATH
 from forecast.pages.handed_over import (
-    OWNER_BEFORE,
-    THE_OWNER,
     CalendarShown,
     HandedShown,
+    by_whom,
     calendars_shown,
     days_shut,
+    handed_shown,
 )
 from forecast.pages.page import Asked, Page, View
 from forecast.pages.plan_timeline import Timeline, Way, timeline, ways
 from forecast.records import care
 from forecast.records.dated import ACTIVE, STATUS_NOT_KNOWN
-from forecast.records.handovers import handovers_of
 from forecast.records.identifiers import new_id
 from forecast.records.plan_decisions import PlanDecision, PlanState, decisions
 from forecast.records.plans import PlanRow, newest_plan
@@ -46,10 +44,14 @@ _MORE_DATES = 2  # empty fields for dates that a vet adds
 
 @dataclass(frozen=True)
 class DoseShown:
-    """One dose of a plan; `is_ahead` says whether its day is still to come."""
+    """One dose of a plan; `is_ahead` says whether its day is still to come, `booked` at what time.
+
+    None: no time of it stands in the owner's calendar.
+    """
 
     day: date
     is_ahead: bool
+    booked: time | None
 
 
 @dataclass(frozen=True)
@@ -186,7 +188,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
         has_calendar=bool(desk.planned(today)),
         calendars=calendars_shown(asked, dog_id=record.id),
         shut=days_shut(asked, record.branch, desk.ahead(today)),
-        handed=_handed(asked, desk),
+        handed=handed_shown(asked, desk.of),
         trials=_trials(asked, record, words),
         trial_note=NOT_EXCLUDED,
         therapies=tuple(words.items()),
@@ -241,7 +243,8 @@ _FOR_A_VET = (Proposal.DATED_DOSES, Proposal.HOLD_A_SLOT)
 
 def _doses(desk: Desk, today: date) -> tuple[DoseShown, ...]:
     doses = () if desk.told is None else desk.told.doses
-    return tuple(DoseShown(day, day >= today) for day in doses)
+    booked = {one.planned.day: one.planned.at for one in desk.held if not one.is_cancelled}
+    return tuple(DoseShown(day, day >= today, booked.get(day)) for day in doses)
 
 
 def _odds(head: Mapping[str, Any]) -> tuple[str, ...]:
@@ -251,7 +254,7 @@ def _odds(head: Mapping[str, Any]) -> tuple[str, ...]:
     if before is not None:
         found.append(f"The first dose acts before the season begins with odds of {odds(before)}.")
     if later is not None:
-        found.append(f"A first dose a week later costs {later:.2f} flare-weeks more.")
+        found.append(f"A first dose a week later costs {more_flare_weeks(later)}.")
     if price is not None:
         found.append(
             f"A dose is worth giving where it spares {number_of(price, 'flare-week')} or more."
@@ -313,33 +316,11 @@ def _history(asked: Asked, dog_id: str) -> tuple[DecisionShown, ...]:
     found = decisions(asked.records, dog_id=dog_id)
 
     def shown(one: PlanDecision) -> DecisionShown:
-        who = _who(asked, one.signed_by)
+        who = by_whom(asked, one.signed_by)
         reason = one.reason or "" if may_read else ""
         return DecisionShown(one.decided_on, str(one.state), who, one.dates, reason)
 
     return tuple(shown(one) for one in reversed(found))
-
-
-def _who(asked: Asked, account_id: str | None) -> str:
-    if account_id is None:
-        return "the command line"
-    try:
-        return people.account(asked.records, account_id).name or "somebody whose name was erased"
-    except ForepawError:
-        return "not known"
-
-
-def _handed(asked: Asked, desk: Desk) -> tuple[HandedShown, ...]:
-    zone, owner_id = asked.practice.time_zone, desk.gate.owner_id
-    return tuple(
-        HandedShown(
-            one.at.astimezone(zone).date(),
-            one.kind,
-            THE_OWNER if one.of.owner_id in (owner_id, None) else OWNER_BEFORE,
-            _who(asked, one.account_id),
-        )
-        for one in reversed(handovers_of(asked.records, desk.gate.dog_id))
-    )
 
 
 def _trials(asked: Asked, record: DogRecord, words: Mapping[str, str]) -> tuple[TrialShown, ...]:

@@ -119,7 +119,8 @@ class OnsetAhead:
     Attributes
     ----------
     region
-        Position of the region of each season in the weather asked for.
+        Position of the region of each season in the weather asked for; of seasons of training, in
+        the regions of the hindcast model.
     members
         Days from the first day of the season, equally likely, rising, dims (season, level) [d].
     by_member
@@ -168,7 +169,8 @@ def onset_ahead(
     xarray.Dataset
         ``date`` (region, level): quantiles of the date, given that it comes; ``never`` (region,):
         probability that it does not; attributes ``year`` and ``begin`` (its first day) of the
-        season. None outside of the season, and once nearly every plant of the record had flowered.
+        season. A region with too few years to lend it weather is left out. None outside of the
+        season, and once nearly every plant of the record had flowered.
 
     Raises
     ------
@@ -189,7 +191,7 @@ def onset_ahead(
         level = (np.arange(ahead.members.shape[1]) + 0.5) / ahead.members.shape[1]
         return xr.Dataset(
             {"date": (("region", "level"), dates), "never": (("region",), ahead.never)},
-            coords={"region": weather["region"].values, "level": level},
+            coords={"region": weather["region"].values[ahead.region], "level": level},
             attrs={"year": year, "begin": f"{begin:%Y-%m-%d}"},
         )
     return None
@@ -241,10 +243,20 @@ class InSeasonOnset:
         trained, observed = self.onset.regression_.rows_, self.onset.regression_.day_
         self.horizon_ = min(int(observed.max()) + _PAST_LAST_DATE, seasons.tasmin.shape[-1])
         position = {int(year): index for index, year in enumerate(seasons.years)}
+        names = [str(r) for r in weather["region"].values]
+        # by name: the weather may hold regions in another order, or others, than were fitted
+        place = np.array([names.index(r) if r in names else -1 for r in self.onset.regions_])
         asked = (observed >= self.issue_day) & np.isin(trained.year, seasons.years)
-        region = trained.station[asked]
+        asked &= place[trained.station] >= 0
         season = np.array([position[int(year)] for year in trained.year[asked]], dtype=np.int64)
-        continued, enough = self._continued(weather, seasons, region, season, earlier_only=False)
+        continued, enough = self._continued(
+            weather,
+            seasons,
+            place[trained.station[asked]],
+            season,
+            earlier_only=False,
+            station=trained.station[asked],
+        )
         usable = observed[asked][enough]
         if len(usable) < _LEAST_SEASONS:
             raise OnsetError(
@@ -286,7 +298,7 @@ class InSeasonOnset:
         return later
 
     def predict(self, weather: xr.Dataset, year: int) -> OnsetAhead:
-        """Forecast the onset of every region in one season.
+        """Forecast the onset of every region in one season that has years to lend it weather.
 
         Parameters
         ----------
@@ -299,7 +311,7 @@ class InSeasonOnset:
         Raises
         ------
         OnsetError
-            If the weather does not reach into that season, or too few earlier years are held.
+            If the weather does not reach into that season, or no region has earlier years enough.
         """
         begin = onset_season_begin(year, self.onset.first_day_, southern=self.southern_)
         issue = (begin + pd.Timedelta(days=self.issue_day)).to_datetime64()
@@ -319,12 +331,13 @@ class InSeasonOnset:
         continued, enough = self._continued(
             weather, seasons, place, season, earlier_only=True, station=number
         )
-        if not enough.all():
+        if not enough.any():
+            least = load_table("models.season", "season.toml").number("in_season.least_traces")
             raise OnsetError(
-                f"a forecast of the season {year} in {names[int(np.argmin(enough))]} needs the "
-                "weather of more earlier years: load earlier weather"
+                f"a forecast of the season {year} needs the weather of {least:g} earlier years, "
+                f"none of {', '.join(names)} has them: load earlier weather"
             )
-        return self._distribution(continued, self._members(continued), place)
+        return self._distribution(continued, self._members(continued), place[enough])
 
     def _fit_members(self, continued: Continued, observed: _Array) -> None:
         self._past, self.observed_ = continued, observed
@@ -387,7 +400,7 @@ class InSeasonOnset:
         season: _Whole,
         *,
         earlier_only: bool,
-        station: _Whole | None = None,
+        station: _Whole,
     ) -> tuple[Continued, NDArray[np.bool_]]:
         """Continue seasons; also which of those asked had enough years to lend their weather."""
         table = load_table("models.season", "season.toml")
@@ -404,8 +417,11 @@ class InSeasonOnset:
         enough = count >= table.number("in_season.least_traces")
         if not enough.any():
             return _nothing(self.onset.predictors_.shares), enough
-        number = int(min(table.number("in_season.most_traces"), count[enough].min()))
-        lenders = np.stack([d[:number] for d, kept in zip(donors, enough, strict=True) if kept])
+        number = int(min(table.number("in_season.most_traces"), count[enough].max()))
+        # who has fewer years takes them again: a young station must not shorten the others' record
+        lenders = np.stack(
+            [np.resize(d[:number], number) for d, kept in zip(donors, enough, strict=True) if kept]
+        )
         region, season, known = region[enough], season[enough], known[enough]
         n_years, first = len(seasons.years), region[:, None] * len(seasons.years)
         slopes = daily_slopes(weather, seasons, southern=self.southern_)
@@ -431,7 +447,7 @@ class InSeasonOnset:
         found, met = self.onset.predictors_.of(days, seasons.latitude[region], how)
         rows = Rows(
             found.mean(axis=1),
-            region if station is None else station[enough],
+            station[enough],
             seasons.latitude[region],
             seasons.longitude[region],
             seasons.years[season].astype(float),

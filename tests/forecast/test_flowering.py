@@ -57,6 +57,15 @@ def test_what_was_reported_is_not_forecast(model, then):
     assert south.days[0] <= south.half[0] <= south.days[1] <= south.half[1] <= south.days[2]
 
 
+def test_a_region_with_few_years_of_weather_does_not_silence_the_others(model, then):
+    """Of the north the weather is known for five years: no dates of it, those of the south stay."""
+    known = then.observed
+    young = (known["region"] == "north") & (known["time"] < np.datetime64("2016-09-01"))
+    held = flowering_arrays(model, replace(then, observed=known.where(~young)))
+    assert flowering_windows(held, "north") == []
+    assert [window.plant for window in flowering_windows(held, "south")] == ["cherry"]
+
+
 def test_out_of_season_there_is_none(issue, known, model):
     """At the end of June cherry is over: nothing is said, and the issue holds no date."""
     _, made = issue

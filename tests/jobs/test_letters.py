@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import icalendar
 import pytest
-from planned_dog import ANTIBODY, DOSES, NOW, add_dog, propose, sign
+from planned_dog import ANTIBODY, DOSES, NOW, add_dog, change_owner, propose, sign
 from ready_dog import ready_dog
 from sqlalchemy import insert
 
@@ -92,6 +92,25 @@ def test_a_death_cancels_what_went_out(practice, records):
     calendar = icalendar.Calendar.from_ical(path.read_bytes())
     assert [str(one["status"]) for one in calendar.walk("VEVENT")] == ["CANCELLED"] * 2
     assert write_cancellations(practice, records).files == []
+
+
+def test_a_dog_that_changed_hands_is_told_to_both_owners(practice, records):
+    """The cancellation has a name of its own and says for whom it is; the new owner is told all."""
+    write_letters(practice, records, dogs=["rex"], therapy=ANTIBODY.id)
+    change_owner(records, "rex", "bo")
+    told = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
+    assert len(told.files) == 3
+    assert "Dear Bo Puddlewright," in told.files[1].read_text(encoding="utf-8")
+    done = write_cancellations(practice, records)
+    (path,) = done.files
+    assert path.name == f"cancelled-{REX}-rex-owner.ics"
+    assert done.remarks == [f"{path.name} goes to Ada Quillfeather, who had dog D1 before"]
+    assert [one.subject for one in entries(records, newest=2)] == ["rex-owner", "rex"]
+    for again in (
+        write_letters(practice, records, dogs=None, therapy=ANTIBODY.id),
+        write_cancellations(practice, records),
+    ):
+        assert again.files == []
 
 
 def test_the_recall_list_has_contacts_of_those_who_agreed_alone(practice, records):

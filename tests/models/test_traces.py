@@ -1,5 +1,7 @@
 import numpy as np
+import pandas as pd
 import pytest
+import xarray as xr
 
 from models.traces import TraceError, continue_with_past_years, warming_slopes
 
@@ -81,6 +83,20 @@ def test_warming_moves_old_donors_by_the_trend(make_weather):
     shift = (moved["tas"] - still["tas"]).isel(trace=donor).sel(time="2021-04-10")
     assert shift.values == pytest.approx(16 * slopes[3])
     assert moved["pr"].equals(still["pr"])
+
+
+def test_a_warmer_region_that_joins_late_is_no_warming():
+    """Both regions warm by 0.05 K a year, one is 8 K warmer and begins after half of the record.
+
+    Averaged as they stand the two would seem to warm by some 0.3 K a year.
+    """
+    time = pd.date_range("2000-01-01", "2019-12-31")
+    warming = 0.05 * (time.year.to_numpy() - 2000.0)
+    tas = np.stack([10.0 + warming, 18.0 + warming])
+    tas[1, time < "2010-01-01"] = np.nan
+    weather = xr.Dataset({"tas": (("region", "time"), tas)}, {"region": ["a", "b"], "time": time})
+    # January and December are smoothed with the neighbouring year's months: a third of a step off
+    np.testing.assert_allclose(warming_slopes(weather), 0.05, atol=0.004)
 
 
 def test_equal_past_years_give_no_spread(weather):

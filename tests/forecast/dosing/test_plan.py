@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from forecast.dosing.dog_record import DogRecord, Finding, ItchScore, TherapyEvent
 from forecast.dosing.dog_risk import DogRisk
-from forecast.dosing.plan import CAUTIONS, Proposal, propose_plan
+from forecast.dosing.plan import CAUTIONS, Proposal, more_flare_weeks, propose_plan
 from forecast.dosing.price import Price
 from forecast.dosing.therapies import DosingError, Verdict, therapies, therapy
 from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, WORK_UP
@@ -384,3 +384,9 @@ def test_fixed_rules_keep_their_intervals():
         dates = ways[f"a dose every {name} all year"]
         assert dates[0] == TODAY + timedelta(days=2)
         assert {(b - a).days for a, b in pairwise(dates)} <= {days, days + 1, days + 2}
+
+
+def test_a_cost_too_small_for_two_decimals_is_not_said_as_nothing():
+    assert more_flare_weeks(0.005) == "0.01 flare-weeks more"
+    for small in (0.0049, 0.0, -1e-17):
+        assert more_flare_weeks(small) == "hardly any flare-weeks more"

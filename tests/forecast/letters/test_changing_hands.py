@@ -82,7 +82,7 @@ def test_a_new_owner_has_a_calendar_of_their_own_and_the_one_before_is_told_it_i
     change_owner(records, "rex", "bo")
     assert due(practice, records) == [(ADA, Task.CANCEL), (BO, Task.NEW_OWNER)]
     first = calendars_due(practice, records)[0]
-    assert (first.owner_before, first.why) == ("K-D1", "the dog has another owner now")
+    assert (first.is_of_owner_before, first.why) == (True, "the dog has another owner now")
     assert desk(practice, records).given == (), "Bo was told nothing"
     assert hand_letter(practice, records).variant is Variant.DATES, "nor has anything changed"
     of_bo = calendar(practice, records)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import date
+from datetime import date, time
 
 import pytest
 
@@ -159,6 +159,17 @@ def test_dates_that_a_vet_chose_are_not_said_to_come_from_past_flares():
     for claim in ("past flares", "In past years", "want to be early"):
         assert claim not in text
         assert claim in " ".join(letter(Variant.DATES).prose)
+
+
+def test_a_time_that_is_booked_stands_with_its_day_and_is_not_asked_for():
+    """Of none, of some and of all days."""
+    none, some, every = ({}, {DOSES[0]: time(10, 30)}, dict.fromkeys(DOSES, time(9)))
+    made = [letter(Variant.DATES, plan=replace(PLAN, times=times)) for times in (none, some, every)]
+    assert [day for day, _ in made[1].dates] == ["Monday 27 March 2023, 10:30", "Monday 8 May 2023"]
+    asked = [next(one for one in each.opening if "call us" in one) for each in made]
+    assert "book a time on each day" in asked[0]
+    assert "book a time for each day that has none" in asked[1]
+    assert "book" not in asked[2]
 
 
 def test_one_day_is_spoken_of_as_one():

@@ -217,23 +217,25 @@ def test_a_letter_that_is_printed_again_from_the_same_page_is_handed_over_once(r
 
 
 def test_a_dog_that_changed_hands_has_a_calendar_to_cancel_and_one_to_give(rex, at, opened):
-    """The number of the owner before is for whoever may see contacts; other branches see none."""
+    """Who the owner before is stands on the plan for whoever hands over, and is written down."""
     vet, desk, manager = at(Role.VET), at(Role.DESK), at(Role.MANAGER)
     decide(vet, "accept")
     desk.post(f"{AT}/calendar")
     change_owner(opened.records, "rex", "bo")
     page = desk.get(AT).text
     assert faults_of(page) == []
-    assert "The calendar of the owner before K-D1 is to be cancelled: the dog has another" in page
-    assert "The calendar of the owner is to be given to the new owner: the dog has a new" in page
+    assert "The calendar of the owner before is to be cancelled: the dog has another" in page
+    assert "The cancellation goes to Ada Quillfeather, ada@forepaw.invalid." in page
+    assert ("contact of an owner read", "rex-owner") in written(opened)
+    assert "The calendar of the new owner is to be given: the dog&#39;s new owner has no" in page
     recall = desk.get("/recall").text
     assert faults_of(recall) == []
     assert "2 calendars to be put right" in recall
-    assert "the owner before K-D1" in recall
-    told = manager.get("/recall").text
-    assert "the owner before" in told
-    assert "K-D1" not in told
-    assert "put right" not in at(Role.DESK, branches=["at-south"]).get("/recall").text
+    assert "the owner before" in recall
+    assert "Quillfeather" not in recall
+    told = manager.get(AT).text
+    assert "The calendar of the owner before" in told
+    assert "Quillfeather" not in told
     form = hidden(page, f"{AT}/cancel")
     ended = icalendar.Calendar.from_ical(desk.post(f"{AT}/cancel", data=form).content)
     assert ended["method"] == "CANCEL"
@@ -243,27 +245,30 @@ def test_a_dog_that_changed_hands_has_a_calendar_to_cancel_and_one_to_give(rex, 
     assert "<td>the owner before</td>" in page
 
 
-def test_a_day_on_which_the_branch_is_shut_is_said(rex, at, opened):
-    """Before it is signed and after, also where it was listed as closed only later."""
+def test_what_the_page_says_of_days_that_are_signed(rex, at, opened):
+    """A day on which the branch is shut, before signing and after; booked times; no false move.
+
+    A proposal made since is held against the days ahead, and says nothing within the tolerance.
+    """
     vet, first = at(Role.VET), DOSES[0]
-    assert "does not open" not in vet.get(AT).text
     row = {"branch_id": "at-north", "date": first, "reason": "x", "full": False}
     with opened.records.writing() as connection:
         connection.execute(insert(tables.closure).values(**row))
     assert "does not open on 27 Mar 2023: choose another day." in vet.get(AT).text
     decide(vet, "accept")
-    assert "does not open on 27 Mar 2023: sign another day." in vet.get(AT).text
-
-
-def test_signed_dates_of_which_one_is_past_are_no_other_dates(rex, at, opened):
-    """A proposal made since has those ahead alone, and is the same."""
-    vet = at(Role.VET)
-    decide(vet, "accept")
+    vet.post(f"{AT}/calendar", data={f"time-{first}": "10:30"})
     propose(opened.records, "rex", plan_id="p2", doses=DOSES[:1], at=NOW + timedelta(hours=1))
-    assert "would propose otherwise" not in vet.get(AT).text, "within the tolerance: no move said"
+    page = vet.get(AT).text
+    assert "does not open on 27 Mar 2023: sign another day." in page
+    assert f'name="time-{first}" type="time" value="10:30"' in page
+    assert f'name="time-{DOSES[1]}" type="time">' in page, "none is booked"
+    assert "would propose otherwise" not in page
     later = {"doses": DOSES[:1], "moved": "against the plan signed, one dose in place of 2"}
     propose(opened.records, "rex", plan_id="p3", at=NOW + timedelta(hours=2), **later)
     assert "would propose otherwise: 2023-03-27; against the plan signed" in vet.get(AT).text
+    sent = vet.post(f"{AT}/calendar", data={f"time-{first}": "11:00"}).content
+    (event, *_) = icalendar.Calendar.from_ical(sent).walk("VEVENT")
+    assert event["dtstart"].dt.hour == 11
 
 
 def test_consent_is_asked_at_the_desk_and_opens_the_gate(rex, at, opened):

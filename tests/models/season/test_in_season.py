@@ -4,7 +4,7 @@ import pytest
 
 from models.season import FloweringOnset, OnsetError
 from models.season.blending import blending_weights, cut_before, error_variance, few_years
-from models.season.in_season import InSeasonOnset
+from models.season.in_season import InSeasonOnset, onset_ahead
 
 FIRST_OF_MARCH = 151  # days since 1 October, in a common year
 
@@ -93,6 +93,51 @@ def test_too_late_a_day_is_refused(past, onset):
         InSeasonOnset(onset, issue_day=243).fit(past[0])
 
 
+def test_a_station_of_few_years_takes_none_from_the_others(in_march, sample_weather):
+    """Eleven years of one station before 2021: the others' dates and spreads stay nearly the same.
+
+    Nearly, as the share of warmth that lasts and the warming trend are learnt from all. With the
+    eleven nearest years of seventeen for all, spreads would move by a tenth to a half.
+    """
+    until = sample_weather.sel(time=slice(None, "2021-02-28"))
+    young = until["time"] < np.datetime64("2009-09-01")
+    short = until.where(~(young & (until["region"] == until["region"][0])))
+    usual, other = (in_march.predict(w, 2021) for w in (until, short))
+    np.testing.assert_allclose(other.by_member[0][1:], usual.by_member[0][1:], atol=0.2)
+    ratio = other.continued.variance[1:] / usual.continued.variance[1:]
+    np.testing.assert_allclose(ratio, 1.0, atol=0.05)
+
+
+def test_a_region_of_too_few_years_does_not_silence_the_others(onset, sample_weather):
+    """Nine years before the season of 2021, where ten are asked for: that region is left out.
+
+    Without years enough anywhere the whole is refused, and it is said how many are needed.
+    """
+    until = sample_weather.sel(time=slice(None, "2021-02-28"))
+    young = until["time"] < np.datetime64("2011-09-01")
+    short = until.where(~(young & (until["region"] == until["region"][2])))
+    ahead = onset_ahead(onset, short, origin=np.datetime64("2021-03-01"))
+    names = until["region"].values.tolist()
+    assert ahead["region"].values.tolist() == names[:2] + names[3:]
+    forecast = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(until)
+    with pytest.raises(OnsetError, match="weather of 10 earlier years"):
+        forecast.predict(until.where(~young), 2021)
+
+
+def test_regions_are_known_by_their_names(past, onset, in_march):
+    """Weather that holds the regions in another order, or without one, gives the same dates.
+
+    Without one nearly: what is shared is learnt from the others then.
+    """
+    turned = past[0].isel(region=slice(None, None, -1))
+    forecast = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(turned)
+    usual = in_march.predict(past[0], 2018).quantile(0.5)
+    np.testing.assert_allclose(forecast.predict(turned, 2018).quantile(0.5)[::-1], usual)
+    fewer = past[0].isel(region=slice(1, None))
+    forecast = InSeasonOnset(onset, issue_day=FIRST_OF_MARCH).fit(fewer)
+    np.testing.assert_allclose(forecast.predict(fewer, 2018).quantile(0.5), usual[1:], atol=1.0)
+
+
 def test_a_season_without_weather_is_refused(in_march, past):
     """A season that the weather does not reach into is named."""
     with pytest.raises(OnsetError, match="season 2030 needs weather"):
@@ -143,7 +188,7 @@ def test_forecasts_are_the_same_every_time(past, onset, in_march):
     np.testing.assert_array_equal(ahead.members, before.members)
 
 
-def test_a_season_that_came_is_learnt_from(past, onset, in_march, sample_weather, sample_flowering):
+def test_a_season_that_came_is_learnt_from(onset, in_march, sample_weather, sample_flowering):
     """All stations ten days later than foreseen in 2020: 2021 is expected later, by less than that.
 
     Offsets drift, so the last year counts for more than one of thirty. What flowered before the
@@ -167,11 +212,11 @@ def test_a_season_that_came_is_learnt_from(past, onset, in_march, sample_weather
     assert len(in_march.updated(hindcast, ahead, early).observed_) == len(in_march.observed_)
 
 
-def test_other_parameter_sets_are_no_update(past, onset, in_march, sample_weather):
+def test_other_parameter_sets_are_no_update(onset, in_march, sample_weather):
     """Predictors of one set of sets say nothing to a regression on those of another."""
     ahead = in_march.predict(sample_weather, 2020)
-    weather, dates = past
-    other = FloweringOnset().fit(weather, dates[dates["date"].dt.year <= 2010])
+    stored = onset.to_dataset()
+    other = FloweringOnset.from_dataset(stored.assign(sets=stored["sets"] * 1.01))
     with pytest.raises(OnsetError, match="same parameter sets"):
         in_march.updated(other, ahead, ahead.by_member[0])
 
