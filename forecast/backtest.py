@@ -13,7 +13,7 @@ import json
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from multiprocessing import get_context
 from pathlib import Path
@@ -206,7 +206,9 @@ def _learn_year(task: BacktestTask, year: int) -> Learnt:
         # flowering of earlier years only, so one fit serves all origins of a year
         onsets = fit_onsets(task.known.before(date(year, 1, 1)), task.regions)
         then = task.known.before(first)
-        return Learnt(onsets, train_with(then, task.regions, cut=task.cut, onsets=onsets).review)
+        found = train_with(then, task.regions, cut=task.cut, onsets=onsets).review
+    # the origin of that week would make the very same one again, as it was decided on its own day
+    return Learnt(onsets, None if found is None else replace(found, decided_at=found.reviewed))
 
 
 def _score(task: BacktestTask, origin: np.datetime64, learnt: Learnt) -> pd.DataFrame:

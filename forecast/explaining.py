@@ -23,7 +23,7 @@ WORDS = {
     SEASON: "season",
     TREND: "trend",
     RECENT: "recent weeks",
-    REMAINDER: "other models",
+    REMAINDER: "all else",
     "trees": "tree pollen",
     "grasses": "grass pollen",
     "weeds": "weed pollen",

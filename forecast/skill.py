@@ -86,6 +86,8 @@ class SkillRecord:
         between = f"9 times in 10 between {row['low']:.2f} and {row['high']:.2f}"
         if self.is_better:
             return f"Better than climatology ({between}, from {self.n_seasons} seasons)."
+        if row["low"] > 1:
+            return f"Worse than climatology ({between}, from {self.n_seasons} seasons)."
         return f"Not shown to be better than climatology ({between}, {self.n_seasons} seasons)."
 
 

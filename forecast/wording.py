@@ -237,7 +237,7 @@ def explanation_sentence(issued: xr.Dataset, region: str, name: str) -> str | No
     moved = f"moved most by {listed(named)}; " if named else ""
     return (
         f"{name}, week of {day(best)}: {one.forecast:.1f} flares per 1,000 consultations, "
-        f"{beside} the {one.usual:.1f} of the same weeks of past years; {moved}{rest} make "
+        f"{beside} the {one.usual:.1f} of the same weeks of past years; {moved}{rest} makes "
         f"{change_in_words(remainder)}."
     )
 

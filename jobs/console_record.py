@@ -36,7 +36,7 @@ def show_skill(record: SkillRecord) -> None:
         table.add_row(
             str(row["lead"]),
             str(row["cases"]),
-            f"{row['relative']:.2f}",
+            _number(row["relative"]),
             _span(row["low"], row["high"], "one season"),
             str(row["seasons"]),
             *_coverage(row, 50),
@@ -60,9 +60,10 @@ def show_backtest(scores: pd.DataFrame, *, seed: int) -> None:
     heading("Error of the forecasts relative to four that cost nothing; below 1 is better")
     table = new_table("weeks ahead", "weeks scored", *references, "9 in 10 between", "p")
     for at, row in enumerate(first.to_dict("records")):
-        relative = [f"{found['relative'].iloc[at]:.2f}" for found in against.values()]
+        relative = [_number(found["relative"].iloc[at]) for found in against.values()]
         span = _span(row["low"], row["high"], "one season")
-        table.add_row(str(row["lead"]), str(row["cases"]), *relative, span, f"{row['p_value']:.3f}")
+        p_value = _number(row["p_value"], digits=3)
+        table.add_row(str(row["lead"]), str(row["cases"]), *relative, span, p_value)
     print_table(table)
     paragraph(
         "The span, drawn from whole seasons, and p (Diebold-Mariano with the small-sample "
@@ -73,7 +74,7 @@ def show_backtest(scores: pd.DataFrame, *, seed: int) -> None:
     for row in first.to_dict("records"):
         cells = [str(row["lead"])]
         for level in (50, 90):
-            cells.append(f"{100 * row[f'cover_{level}']:.0f} %")
+            cells.append(_share(row[f"cover_{level}"]))
             low, high = 100 * row[f"low_{level}"], 100 * row[f"high_{level}"]
             cells.append(_span(low, high, "one season", digits=0))
         table.add_row(*cells)
@@ -83,12 +84,21 @@ def show_backtest(scores: pd.DataFrame, *, seed: int) -> None:
 
 def _coverage(row: dict[Hashable, Any], level: int) -> tuple[str, str]:
     low, high = (100 * float(row[f"cover_{level}_{end}"]) for end in ("low", "high"))
-    held = f"{100 * float(row[f'cover_{level}']):.0f} %"
+    held = _share(float(row[f"cover_{level}"]))
     return held, _span(low, high, "one season", digits=0)
 
 
 def _span(low: float, high: float, unknown: str, *, digits: int = 2) -> str:
     return f"{low:.{digits}f}-{high:.{digits}f}" if np.isfinite(low) else unknown
+
+
+def _number(value: float, *, digits: int = 2) -> str:
+    """Write a number: no ratio is known without a case, no p of few origins."""
+    return f"{value:.{digits}f}" if np.isfinite(value) else "not known"
+
+
+def _share(value: float) -> str:
+    return f"{100 * value:.0f} %" if np.isfinite(value) else "not known"
 
 
 def _what_it_says(over_all: pd.Series) -> str:

@@ -26,6 +26,7 @@ from models.scores.steps import share_inside
 from models.weeks import DAYS_IN_WEEK
 
 LEADS: tuple[tuple[int, int], ...] = ((1, 4), (5, 13), (14, 26))
+_BANDS = ((0.25, 0.75), (0.05, 0.95))  # ends of the bands that hold 50 and 90 %
 _DAYS_IN_SEASON = 364  # 52 whole weeks
 _HALF_A_SEASON = 182
 
@@ -120,7 +121,11 @@ def score_origin(
         loss = weighted_interval_score(y, levels, QUANTILE_LEVELS).total
         lead = (quantiles["week"].values.astype("datetime64[D]") - origin).astype(int) // 7 + 1
         values = draws.transpose("draw", "region", "week").values
-        below, upto = (values < y).mean(0), (values <= y).mean(0)
+        # draws that are not known are left out, as they are of the quantiles
+        n_known = np.maximum(np.isfinite(values).sum(0), 1)
+        below, upto = (values < y).sum(0) / n_known, (values <= y).sum(0) / n_known
+        inside = [share_inside(below, upto, low, high) for low, high in _BANDS]
+        half, most = (np.where(np.isfinite(loss), share, np.nan).ravel() for share in inside)
         frame = pd.DataFrame(
             {
                 "origin": origin,
@@ -130,8 +135,8 @@ def score_origin(
                 "model": model,
                 "observed": y.ravel(),
                 "wis": np.asarray(loss).ravel(),
-                "within_50": share_inside(below, upto, 0.25, 0.75).ravel(),
-                "within_90": share_inside(below, upto, 0.05, 0.95).ravel(),
+                "within_50": half,
+                "within_90": most,
             }
         )
         frames.append(frame[np.isfinite(frame["observed"])])

@@ -21,16 +21,22 @@ class LeadRow:
     """How forecasts of some weeks ahead did; None is not known.
 
     `relative` is their error over that of climatology, `low` and `high` its 9 in 10 interval;
-    `inside_50` and `inside_90` are the shares of weeks that the bands held.
+    `inside_50` and `inside_90` are the shares of weeks that the bands held, with theirs. Intervals
+    are drawn from `n_seasons` whole seasons; a last one of less than half belongs to that before.
     """
 
     weeks_ahead: str
     n_weeks: int
+    n_seasons: int
     relative: float | None
     low: float | None
     high: float | None
     inside_50: float | None
+    inside_50_low: float | None
+    inside_50_high: float | None
     inside_90: float | None
+    inside_90_low: float | None
+    inside_90_high: float | None
 
 
 @dataclass(frozen=True)
@@ -63,15 +69,20 @@ def _record(practice: Practice, records: Records, kind: str, region: str | None)
     return RecordShown(told.sentence, told.is_known, told.last, tuple(_leads(told)))
 
 
+_NUMBERS = (
+    *("relative", "low", "high"),
+    *("cover_50", "cover_50_low", "cover_50_high"),
+    *("cover_90", "cover_90_low", "cover_90_high"),
+)
+
+
 def _leads(told: SkillRecord) -> list[LeadRow]:
     return [
         LeadRow(
             str(row["lead"]),
             int(row["cases"]),
-            *(
-                float(row[name]) if isfinite(row[name]) else None
-                for name in ("relative", "low", "high", "cover_50", "cover_90")
-            ),
+            int(row["seasons"]),
+            *(float(row[name]) if isfinite(row[name]) else None for name in _NUMBERS),
         )
         for row in told.by_lead.to_dict("records")
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,8 @@ from forecast.cut import DataCut, Known
 from forecast.regions import Region
 from jobs.demo.places import choose_regions
 from jobs.demo.run import sample
+from models.flare.recalibration import AS_DRAWN
+from models.flare.yearly_review import YearlyReview
 
 AS_OF = date(2023, 3, 1)
 FEW = {"first_weeks": 104, "every": 20}
@@ -127,3 +130,17 @@ def test_a_backtest_that_is_asked_for_again_is_the_last(task, tmp_path, monkeypa
     assert set(kept_scores(tmp_path)["seed"]) == {2}
     backtest(replace(task, seed=1), **FEW, keep_in=tmp_path)
     assert set(kept_scores(tmp_path)["seed"]) == {1}
+
+
+def test_the_review_of_a_year_serves_its_first_origin_too(task, monkeypatch) -> None:
+    """It was made of what that origin knows: made there again it would come out the same."""
+    first, drivers = date(2023, 1, 2), ("temperature", "humidity")
+    made = YearlyReview(date(2023, 1, 1), first, drivers, None, AS_DRAWN)
+    monkeypatch.setattr(forecast.backtest, "fit_onsets", lambda known, regions: {})
+    monkeypatch.setattr(
+        forecast.backtest, "train_with", lambda *_, **__: SimpleNamespace(review=made)
+    )
+    learnt = forecast.backtest._learn_year(task, 2023)
+    assert not made.stands_at(first, drivers)
+    assert learnt.review.stands_at(first, drivers)
+    assert not learnt.review.stands_at(date(2024, 1, 1), drivers)

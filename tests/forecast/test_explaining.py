@@ -48,7 +48,7 @@ def test_parts_multiply_to_the_forecast(issued):
     assert weeks[2].forecast == pytest.approx(47.52)
     assert sum(weeks[2].parts.values()) == pytest.approx(log(1.188))
     assert weeks[2].departure == pytest.approx(log(1.188))
-    assert list(weeks[2].parts)[-1] == "other models"
+    assert list(weeks[2].parts)[-1] == "all else"
 
 
 def test_the_sentence_names_the_largest_parts_and_the_remainder(issued):
@@ -56,7 +56,7 @@ def test_the_sentence_names_the_largest_parts_and_the_remainder(issued):
     assert explanation_sentence(issued, "north", "Northton") == (
         "Northton, week of 20 Mar: 47.5 flares per 1,000 consultations, 19 % more than the 40.0 of "
         "the same weeks of past years; moved most by humidity (+25 %), recent weeks (+20 %) and "
-        "mould spores and mites and fleas (-10 %); other models make -20 %."
+        "mould spores and mites and fleas (-10 %); all else makes -20 %."
     )
 
 

@@ -59,6 +59,8 @@ def test_after_three_seasons_it_is_said_whether_climatology_is_beaten():
     mixed.loc[60:, "weighted_interval_score"] = 2.1
     said = summarise(mixed, kind="issued", seed=1).sentence
     assert "Not shown to be better than climatology" in said
+    worse = summarise(rows_of(156, error=2.1), kind="issued", seed=1)
+    assert "Worse than climatology (9 times in 10 between 1.05 and 1.05" in worse.sentence
 
 
 def test_odds_that_are_not_known_are_left_out():

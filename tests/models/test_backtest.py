@@ -116,3 +116,18 @@ def test_seasons_are_those_of_the_weeks_in_any_order():
     mixed = np.random.default_rng(1).permutation(np.concatenate([weeks, weeks]))
     expected = dict(zip(weeks, [0] * 52 + [1] * 58, strict=True))
     assert list(season_blocks(mixed)) == [expected[week] for week in mixed]
+
+
+def test_draws_that_are_not_known_are_no_miss():
+    """Of draws 1 to 4 a count of 3 takes the step from a half to three quarters, inside both bands.
+
+    A fifth that is not known changes nothing; where none is known nothing is said.
+    """
+    draws = _draws(np.array([1.0, 2.0, 3.0, 4.0, np.nan])[:, None, None].repeat(2, 2), WEEKS[:2])
+    draws[:, 0, 1] = np.nan
+    seen = xr.DataArray(
+        np.full((1, 60), 3.0), dims=("region", "week"), coords={"region": ["a"], "week": WEEKS}
+    )
+    found = score_origin(seen, {"m": draws}, origin=np.datetime64(WEEKS[0], "D"))
+    assert found["within_50"].tolist()[0] == found["within_90"].tolist()[0] == 1.0
+    assert found.loc[1, ["within_50", "within_90", "wis"]].isna().all()

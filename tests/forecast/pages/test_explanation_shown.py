@@ -39,7 +39,7 @@ def test_page_json_and_csv_say_the_same(vet, issue):
     assert told["sentence"].startswith(
         "Northton, week of 3 Apr: 72.0 flares per 1,000 consultations, 44 % more than the 50.0"
     )
-    assert told["parts"] == ["season", "humidity", "other models"]
+    assert told["parts"] == ["season", "humidity", "all else"]
     week = told["weeks"][3]
     assert week["week"] == "2023-03-27"
     assert week["forecast"] == pytest.approx(72.0)

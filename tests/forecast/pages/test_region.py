@@ -148,6 +148,10 @@ def test_the_record_of_the_region_is_its_own(vet, opened, make_issued):
     record = vet.get("/regions/north.json").json()["record"]
     every = record["by_lead"][-1]
     assert (every["weeks_ahead"], every["n_weeks"], every["relative"]) == ("all", 1, 0.75)
+    # one season shows no spread, so nothing is said of it
+    assert (every["n_seasons"], every["inside_50"], every["inside_90"]) == (1, 0.5, 1.0)
+    assert every["inside_50_low"] is every["inside_90_high"] is every["low"] is None
+    assert vet.get("/regions/north").text.count("spread not known") == 6
     assert not record["is_known"]
     assert "skill not yet known" in record["sentence"]
     assert vet.get("/regions/south.json").json()["record"]["by_lead"] == []
