@@ -36,12 +36,12 @@ def listed(rule: AlertRule) -> str:
     return ", ".join(rule.kinds)
 
 
-def show_simulation(shown: Simulation) -> None:
-    """Print what a rule would have done in past seasons."""
+def show_simulation(shown: Simulation, *, with_pooled: bool) -> None:
+    """Print what a rule would have done in past seasons; in all regions together if asked so."""
     heading("What it would have done")
     paragraph(f"Simulated on {shown.rests_on}.")
     paragraph(f"Here: {shown.own.sentence}.")
-    if shown.n_regions > 1:
+    if with_pooled and shown.n_regions > 1:
         paragraph(f"The same rule in all {shown.n_regions} regions: {shown.pooled.sentence}.")
     if shown.own.outcomes:
         show_outcomes(shown.own)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from forecast.alerts.doubts import doubts
-from forecast.alerts.outbox import ALERT, WITHDRAWAL, standing
+from forecast.alerts.outbox import ALERT, WITHDRAWAL, in_words, standing
 from forecast.alerts.recipients import RecipientList
 from forecast.alerts.stranded import stranded
 from forecast.alerts.unsubscribing import opt_outs_of
@@ -31,7 +31,7 @@ def show_delivery(practice: Practice, records: Records, alert: Alert) -> None:
         return
     table = new_table("what", "by", "state", "messages", "why")
     for (news, way, state, why), n in sorted(counts.items()):
-        table.add_row(_NEWS[news], way, state, f"{n}", why)
+        table.add_row(_NEWS[news], way, in_words(way, state), f"{n}", why)
     print_table(table)
     paragraph(f"{opt_outs_of(records, alert.id)} owners unsubscribed by the link in it.")
     waiting = stranded(practice, records, alert.id)

@@ -16,7 +16,7 @@ from forecast.alerts.catalogues import language
 from forecast.alerts.desk import end_if_none_waits
 from forecast.alerts.drafting import blocks_sha256, fixed_blocks
 from forecast.alerts.errors import AlertError
-from forecast.alerts.places import region_is_gone
+from forecast.alerts.places import region_is_gone, zone_of
 from forecast.practice import Practice
 from forecast.records import alerts as held
 from forecast.records.alerts import (
@@ -39,7 +39,7 @@ def hindrances(practice: Practice, records: Records, made: Alert) -> list[str]:
         found.append(f"it is {made.state}; only a draft can be approved")
     if region_is_gone(practice, made.region_id):
         found.append(f"its region {made.region_id!r} is not in practice.toml any more")
-    if is_too_late(practice, made):
+    if weeks_have_begun(practice, made):
         found.append(
             f"the weeks it speaks of have begun ({made.first_week}); throw it away, or draft anew"
         )
@@ -60,9 +60,9 @@ def hindrances(practice: Practice, records: Records, made: Alert) -> list[str]:
     return found
 
 
-def is_too_late(practice: Practice, made: Alert) -> bool:
+def weeks_have_begun(practice: Practice, made: Alert) -> bool:
     """Say whether the weeks an alert speaks of have begun where it is read."""
-    return made.first_week <= practice.now.astimezone(practice.time_zone).date()
+    return made.first_week <= practice.now.astimezone(zone_of(practice, made.region_id)).date()
 
 
 def blocks_approved(records: Records, made: Alert) -> dict[str, str | None]:

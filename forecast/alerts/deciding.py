@@ -181,7 +181,10 @@ def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: dat
     known = [one for one in weeks if one.odds is not None]
     reach = [one for one in known if _lead(one, day, rule)]
     if not reach:
-        return "no odds of a week within reach are known: without visits there are no alerts"
+        return (
+            f"of no week {rule.shortest_lead} to {rule.longest_lead} days ahead odds are known: "
+            "the newest forecast is too old, or there are no visits to forecast from"
+        )
     high = [one for one in reach if _odds(one) >= rule.on_odds]
     if kind == OVER:
         chosen = [one for one in known if one.week >= day][: int(_number("kinds.quiet_weeks"))]

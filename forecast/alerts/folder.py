@@ -22,7 +22,7 @@ from forecast.records.engine import Records
 NOTE: Final = "WITHDRAWN.txt"
 _message = tables.alert_message
 _TOLD = """\
-This alert was withdrawn on {day} (UTC). {n} of its mails stood here and were taken away.
+This alert was withdrawn. Its mails that stood here on {day} (UTC) were taken away.
 
 Do not send the alert any more. The mails that stand here, or come here, say that it is
 withdrawn: send them to those alone to whom you had sent the alert before. Whether you
@@ -74,7 +74,7 @@ def take_back(practice: Practice, records: Records) -> int:
     n = 0
     for alert_id, files in left_mails(practice, records).items():
         folder = folder_of(practice, alert_id)
-        told = _TOLD.format(day=practice.now.strftime("%Y-%m-%d %H:%M"), n=len(files))
+        told = _TOLD.format(day=practice.now.strftime("%Y-%m-%d %H:%M"))
         write_private(folder / NOTE, told.encode())  # first: it must not be lacking afterwards
         for path in files:
             path.unlink(missing_ok=True)

@@ -27,7 +27,10 @@ _PAUSE = 2 * DAYS_IN_WEEK  # days between Mondays of one event
 
 @dataclass(frozen=True)
 class Given:
-    """An alert that was made, or would have been: of a region, on a day, about some weeks."""
+    """An alert that was made, or would have been: of a region, on a day, about some weeks.
+
+    One that was withdrawn is judged like any other: it was said.
+    """
 
     region_id: str
     kind: str
@@ -35,6 +38,7 @@ class Given:
     weeks: tuple[date, ...]
     odds: float | None = None
     alert_id: str = ""
+    is_withdrawn: bool = False
 
     @property
     def warns(self) -> bool:
@@ -54,7 +58,11 @@ class Outcome:
 
     @property
     def words(self) -> str:
-        """What came, in a word or two."""
+        """What came, in a word or two, and that it was withdrawn."""
+        return f"{self._came}; withdrawn" if self.given.is_withdrawn else self._came
+
+    @property
+    def _came(self) -> str:
         if self.is_right is None:
             return "not known yet"
         if self.given.warns:

@@ -334,6 +334,11 @@ def standing(records: Records, alert_id: str) -> dict[tuple[str, str, str, str],
         }
 
 
+def in_words(way: str, state: str) -> str:
+    """Return how a message stands, for people: in the folder nobody has been written to yet."""
+    return "laid into the folder" if (way, state) == (FOLDER, SENT) else state
+
+
 def n_waiting(records: Records, alert_id: str | None = None) -> int:
     """Return how many messages wait or are being handed over, of one alert or of all."""
     query = select(func.count()).where(_message.c.state.in_((WAITING, SENDING)))

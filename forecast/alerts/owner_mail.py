@@ -138,6 +138,7 @@ class OwnerMail:
         """
         shown, domain = shown_name(name), self.sender.address.rpartition("@")[2]
         own = [f"To: {_mailbox(shown, to.spec)}", f"Message-ID: <{message_id}@{domain}>"]
+        own += [self._subject]
         link = self._link(token)
         if link is not None:
             # never encoded, however long; a line may be of 998 (RFC 5322 section 2.1.1)
@@ -149,11 +150,18 @@ class OwnerMail:
         )
 
     @cached_property
+    def _subject(self) -> str:
+        """The line of the subject; the library's newer way begins a long one on an empty line."""
+        text = _one_line(self.parts[0].subject)
+        charset = "us-ascii" if text.isascii() else "utf-8"
+        written = Header(text, charset, header_name="Subject").encode(linesep="\r\n")
+        return f"Subject: {written}"
+
+    @cached_property
     def _common(self) -> list[bytes | tuple[int, ...]]:
         """What is the same for all; between it the places of the token, as lines break in it."""
         mail = EmailMessage(policy=SMTP)
         sender = self.sender
-        mail["Subject"] = _one_line(self.parts[0].subject)
         mail["From"] = Address(_one_line(sender.name), addr_spec=sender.address)
         if sender.reply_to is not None:
             mail["Reply-To"] = Address(addr_spec=sender.reply_to)

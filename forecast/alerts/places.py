@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from zoneinfo import ZoneInfo
+
 from forecast.practice import Practice
 from forecast.records.alerts import Alert
 
@@ -17,3 +19,9 @@ def region_name(practice: Practice, alert: Alert) -> str:
         if region.id == alert.region_id:
             return region.name
     return str(alert.facts.get("region", alert.region_id))
+
+
+def zone_of(practice: Practice, region_id: str) -> ZoneInfo:
+    """Return the time zone of a region; of one that is gone, the practice's own."""
+    named = {region.id: region.time_zone for region in practice.settings.region}
+    return ZoneInfo(named[region_id]) if region_id in named else practice.time_zone

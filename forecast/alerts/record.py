@@ -44,7 +44,8 @@ def given_from(one: Alert, practice: Practice) -> Given:
     day = (one.sent_at or one.made_at).astimezone(practice.time_zone).date()
     n_weeks = (one.last_week - one.first_week).days // 7 + 1
     weeks = tuple(one.first_week + timedelta(weeks=i) for i in range(n_weeks))
-    return Given(one.region_id, one.kind, day, weeks, one.odds, one.id)
+    withdrawn = one.state == held.WITHDRAWN
+    return Given(one.region_id, one.kind, day, weeks, one.odds, one.id, withdrawn)
 
 
 def high_weeks(records: Records) -> Weeks:

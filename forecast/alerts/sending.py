@@ -31,7 +31,7 @@ from forecast.alerts.outbox import (
     leave_out_withdrawn,
     n_waiting,
 )
-from forecast.alerts.places import region_is_gone
+from forecast.alerts.places import region_is_gone, zone_of
 from forecast.alerts.recipients import (
     RecipientList,
     RecipientRegister,
@@ -140,7 +140,7 @@ def send_off(practice: Practice, records: Records, alert_id: str, *, by: str | N
             f"alert {alert_id} was to go out; its region {held.region_id!r} is not in "
             "practice.toml any more: put it back, or throw the alert away"
         )
-    if is_too_late(held, practice.now, _zone(practice, held.region_id)):
+    if is_too_late(held, practice.now, zone_of(practice, held.region_id)):
         raise SendingError(
             f"alert {alert_id} speaks of the week of {held.first_week}, which is over; draft "
             "another"
@@ -289,18 +289,13 @@ def overdue_alerts(practice: Practice, records: Records, now: datetime) -> set[s
     return {
         one.id
         for one in alerts(records, states=(SENDING, SENT))
-        if is_too_late(one, now, _zone(practice, one.region_id))
+        if is_too_late(one, now, zone_of(practice, one.region_id))
     }
 
 
 def is_too_late(one: Alert, now: datetime, zone: ZoneInfo) -> bool:
     """Say whether the first week that an alert speaks of is over."""
     return now.astimezone(zone).date() >= one.first_week + timedelta(days=DAYS_IN_WEEK)
-
-
-def _zone(practice: Practice, region_id: str) -> ZoneInfo:
-    named = {region.id: region.time_zone for region in practice.settings.region}
-    return ZoneInfo(named[region_id]) if region_id in named else practice.time_zone
 
 
 @cache

@@ -91,14 +91,30 @@ def simulate_in(
     by_region = {str(region): part for region, part in past.rows.groupby("region")}
     given = {region: _spoken(rule, part) for region, part in by_region.items()}
     high = _high_weeks(past.rows)
+    rests_on = f"{past.sentence}{_gaps(rule, past)}"
     n_seasons = len({week for _, week in high}) / 52
     pooled = tally([one for each in given.values() for one in each], high, seed=seed)
     found = {}
     for region_id in region_ids:
         here = {place: was for place, was in high.items() if place[0] == region_id}
         own = tally(given.get(region_id, []), here, seed=seed)
-        found[region_id] = Simulation(own, pooled, len(by_region), n_seasons, past.sentence)
+        found[region_id] = Simulation(own, pooled, len(by_region), n_seasons, rests_on)
     return found
+
+
+def _gaps(rule: AlertRule, past: PastOdds) -> str:
+    """Say that events between origins count as missed, where origins lie far apart for a rule."""
+    origins = past.rows["origin"].drop_duplicates().sort_values()
+    if len(origins) < 2:
+        return ""
+    apart = pd.Timedelta(origins.diff().median()).days
+    if apart <= rule.longest_lead - rule.shortest_lead:
+        return ""
+    return (
+        f"; these lie {apart // 7} weeks apart and the rule looks {rule.longest_lead} days "
+        "ahead, so events between them count as missed though none could have spoken of them "
+        "(`forepaw replay FROM TO --every 7` makes origins week by week)"
+    )
 
 
 def _spoken(rule: AlertRule, rows: pd.DataFrame) -> list[Given]:

@@ -94,6 +94,8 @@ class AlertPage:
         Of the texts as they are shown, which an approval names.
     behind, needed
         Who stands behind the texts so far, and how many people have to.
+    lacks_blocks
+        Whether a vet has yet to approve the fixed blocks as they stand.
     hindrances
         What stands in the way of an approval, whoever gives it.
     """
@@ -111,6 +113,7 @@ class AlertPage:
     sha256: str
     behind: tuple[str, ...]
     needed: int
+    lacks_blocks: bool
     hindrances: tuple[str, ...]
     is_own: bool
     decision_odds: str
@@ -172,6 +175,7 @@ def _page(asked: Asked, made: Alert) -> AlertPage:
         sha256=texts_sha256(texts),
         behind=tuple(sorted(who.get(one, "somebody") for one in behind)),
         needed=approving.people_needed(practice),
+        lacks_blocks=None in approving.blocks_approved(records, made).values(),
         hindrances=tuple(f"{one[:1].upper()}{one[1:]}." for one in hindrances),
         is_own=by_whom(asked) in approvers
         or (len(texts) > 0 and all(t.written_by == by_whom(asked) for t in texts)),

@@ -12,13 +12,17 @@ from forecast.alerts.household import LeftOut
 from forecast.alerts.mails import owner_mail
 from forecast.alerts.outbox import (
     ALERT,
+    FOLDER,
     IN_DOUBT,
     LEFT_OUT,
     SENT,
     WAITING,
+    WITHDRAWAL,
     counts_of_states,
+    in_words,
     standing,
 )
+from forecast.alerts.owner_mail import OwnerMail
 from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.sending import preview_list, send_off, way_to_owners, withdraw_alert
 from forecast.alerts.stranded import leave_out_stranded, stranded
@@ -49,8 +53,8 @@ class DeliveryPage:
         What a person must decide; owners by the practice's own number.
     stranded
         What waits and cannot go, as practice.toml has its region or its way out no more.
-    plain
-        The plain part of the mail, as an owner gets it.
+    mail, plain
+        The mail as an owner gets it, or its withdrawal; its plain part.
     """
 
     alert: Alert
@@ -63,6 +67,7 @@ class DeliveryPage:
     doubts: tuple[Doubt, ...]
     stranded: tuple[str, ...]
     n_opted_out: int
+    mail: OwnerMail
     plain: str
     may_send: bool
     may_withdraw: bool
@@ -89,10 +94,17 @@ def _done(asked: Asked, alert: Alert) -> GoTo:
     here = f"/alerts/{alert.id}/delivery"
     if what == "send":
         send_off(practice, records, alert.id, by=by)
+        if way_to_owners(practice) == FOLDER:
+            said = "Its mails are laid into the folder outbox now; somebody has to send them."
+            return GoTo(here, said)
         return GoTo(here, "It goes out now, a message at a time, as the clock has time for it.")
     if what == "withdraw":
         withdraw_alert(practice, records, alert.id, why=asked.text("why"), by=by)
-        return GoTo(here, "It is withdrawn. Those who got it are told so by a message.")
+        return GoTo(
+            here,
+            "It is withdrawn. Those who got it are told so by a message; mails of it that still "
+            "stood in the folder outbox are taken away.",
+        )
     if what == "leave out":
         n = leave_out_stranded(practice, records, alert.id, by=by)
         return GoTo(here, f"Noted: {n} left out that could not go.")
@@ -111,7 +123,8 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
     practice, records = asked.practice, asked.records
     region = region_name(practice, alert)
     rows, recipients = _rows(asked, alert), None
-    counts = counts_of_states(standing(records, alert.id), ALERT)
+    messages = standing(records, alert.id)
+    in_folder = sum(n for one, n in messages.items() if one[:3] == (ALERT, FOLDER, SENT))
     left_out = Counter[str]()
     for row in rows:
         if row["state"] == LEFT_OUT:
@@ -119,11 +132,12 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
     if alert.state == APPROVED:
         recipients = preview_list(practice, records, alert)
         left_out = Counter({why.value: n for why, n in recipients.left_out.items()})
+    mail = owner_mail(practice, records, alert, WITHDRAWAL if is_withdrawn(alert) else ALERT)
     n_households = None if recipients is None else recipients.n_written_to
     return DeliveryPage(
         alert,
         region,
-        _answer(alert, region, counts, n_households),
+        _answer(alert, region, counts_of_states(messages, ALERT), n_households, in_folder),
         way_to_owners(practice),
         n_households,
         left_out,
@@ -131,7 +145,8 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
         tuple(doubts(records, alert.id)),
         tuple(f"{one.sentence}." for one in stranded(practice, records, alert.id)),
         opt_outs_of(records, alert.id),
-        owner_mail(practice, records, alert, ALERT).text(_SHOWN_LINK),
+        mail,
+        mail.text(_SHOWN_LINK),
         may_send=alert.state == APPROVED and not region_is_gone(practice, alert.region_id),
         may_withdraw=alert.state in (APPROVED, SENDING, ALERT_SENT),
     )
@@ -141,13 +156,20 @@ def _rows(asked: Asked, alert: Alert) -> list[Mapping[str, object]]:
     """Return the messages counted; an owner told by another's message is no household apart."""
     same = LeftOut.SAME_HOUSEHOLD.value
     return [
-        {"what": news, "way": way, "state": state, "why": why, "n": n}
+        {"what": news, "way": way, "state": in_words(way, state), "why": why, "n": n}
         for (news, way, state, why), n in sorted(standing(asked.records, alert.id).items())
         if why != same
     ]
 
 
-def _answer(alert: Alert, region: str, counts: Mapping[str, int], n: int | None) -> str:
+def is_withdrawn(alert: Alert) -> bool:
+    """Say whether an alert that went out is withdrawn, so that owners get that."""
+    return alert.state == WITHDRAWN and alert.sent_at is not None
+
+
+def _answer(
+    alert: Alert, region: str, counts: Mapping[str, int], n: int | None, in_folder: int
+) -> str:
     about = f"The alert for {region}"
     if n is not None:
         households = "1 household" if n == 1 else f"{n} households"
@@ -155,7 +177,10 @@ def _answer(alert: Alert, region: str, counts: Mapping[str, int], n: int | None)
     if alert.state not in (SENDING, ALERT_SENT, WITHDRAWN):
         return f"{about} is not approved, so nobody is written to."
     sent, waiting, doubt = (counts.get(one, 0) for one in (SENT, WAITING, IN_DOUBT))
-    told = f"{about} was handed over for {sent} households"
+    households = "1 household" if sent == 1 else f"{sent} households"
+    told = f"{about} was handed over for {households}"
+    if in_folder and in_folder == sent:
+        told = f"{about} was laid into the folder outbox for {households}, and mailed to nobody"
     told += f", {waiting} wait" if waiting else ""
     told += f", and of {doubt} it is not known whether they have it" if doubt else ""
     return f"{told}{'; it is withdrawn' if alert.state == WITHDRAWN else ''}."

@@ -50,8 +50,7 @@ def _consent(asked: Asked) -> View | GoTo:
     if wrong:
         page = ConsentPage(number, answer, wrong)
         return View("consent.html", page, status=_NOT_TAKEN)
-    told = "gets alerts by mail" if answer == "yes" else "gets no more alerts by mail"
-    return GoTo(_PATH, f"Noted: the owner {number} {told}.")
+    return GoTo(_PATH, f"Noted: the owner {number} said {answer} to alerts by mail.")
 
 
 def _is_theirs(asked: Asked, number: str) -> bool:

@@ -90,7 +90,7 @@ def rule(
             raise typer.BadParameter("--without-skill is hold or send")
         for made, shown in set_rules(opened, records, regions, stated, by=None, now=opened.now):
             show_rule(made)
-            show_simulation(shown)
+            show_simulation(shown, with_pooled=made.region_id == regions[-1])
 
 
 def _asked_regions(practice: Practice, region: str | None, every: bool) -> list[str]:

@@ -18,7 +18,7 @@ sys.path[:0] = [str(HERE.parent / "jobs" / "channels"), str(HERE.parents[1])]
 
 from alert_world import Person, Pet, add_approved, add_people, make_practice, opened, settings  # noqa: E402
 
-from forecast.alerts.sending import draw_lists, preview_lists, send_off  # noqa: E402
+from forecast.alerts.sending import draw_lists, preview_list, preview_lists, send_off  # noqa: E402
 from forecast.practice import Practice  # noqa: E402
 from forecast.records import Records  # noqa: E402
 from forecast.records.alerts import alert  # noqa: E402
@@ -62,6 +62,8 @@ def main(n_owners: int, n_messages: int) -> None:
 
 
 def _measure(practice: Practice, records: Records, port: int, n_messages: int) -> None:
+    with _Timed("the list of one region, as its page and approval show it"):
+        preview_list(practice, records, alert(records, f"a-{REGIONS[0]}"))
     with _Timed("selected"):
         wanted = [alert(records, f"a-{region}") for region in REGIONS]
         lists = preview_lists(practice, records, wanted)

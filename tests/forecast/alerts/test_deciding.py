@@ -135,7 +135,7 @@ def test_odds_that_are_not_known_are_never_taken_for_quiet(rule):
     assert looked.spoken is None
     assert looked.standing == on
     asked = span_of(rule, "season near", weeks(None, None), day=DAY)
-    assert "no odds of a week within reach are known" in asked
+    assert "the newest forecast is too old, or there are no visits" in asked
 
 
 def test_a_draft_by_hand_says_nothing_that_the_odds_do_not_bear_out(rule):

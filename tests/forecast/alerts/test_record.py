@@ -74,6 +74,10 @@ def test_sent_alerts_are_a_hit_and_a_false_alarm_and_a_later_event_is_missed(
     cells = found.by_week
     assert (cells.hits, cells.false_alarms, cells.misses, cells.correct_negatives) == (1, 2, 1, 2)
     assert found.detection is None
+    held.withdraw(records, "b", by="ida", why="it cooled", now=practice.now)
+    again = record_of_alerts(practice, records)
+    assert {one.words for one in again.outcomes} == {"false alarm; withdrawn", "hit"}
+    assert again.n_false_alarms == found.n_false_alarms  # it was said
 
 
 def test_the_record_of_a_kind_and_of_other_regions_holds_no_other(practice, records, judged):

@@ -76,6 +76,14 @@ def test_regions_are_pooled_and_each_is_spoken_of_by_itself(rule):
     assert (shown.pooled.n_hits, shown.pooled.n_false_alarms) == (1, 1)
 
 
+@pytest.mark.parametrize(("weeks", "is_said"), [(3, False), (4, True)])
+def test_events_between_origins_that_lie_far_apart_are_told_of(rule, weeks, is_said):
+    """The rule looks 5 to 28 days ahead: origins of every third week leave nothing between."""
+    rows = [row for n in range(0, 4 * weeks, weeks) for row in origin(n, 0.5, 0.1, high="#" * 20)]
+    told = simulate(rule, past(rows), seed=1).rests_on
+    assert (f"these lie {weeks} weeks apart and the rule looks 28 days ahead" in told) == is_said
+
+
 def test_without_past_origins_it_says_what_to_do(practice, records):
     assert past_odds(practice).rows.empty
     _, shown = set_rule(practice, records, "north", Stated(1, 4), by=None, now=practice.now)

@@ -35,6 +35,7 @@ def test_an_alert_goes_its_way_by_the_page(administrator, opened):
     assert "would go to 1 household." in page
     assert "no mail address" in page
     assert "o1@x.example" not in page
+    assert "Lay mails into the folder for 1 household" in page  # no mail server is named
     assert administrator.post(HERE, data={"what": "send"}).status_code == 303
     assert alert(records, "a1").state == "sending"
     draw_lists(opened.practice(), records)
@@ -48,6 +49,9 @@ def test_an_alert_goes_its_way_by_the_page(administrator, opened):
     arrived = {"what": "arrived", "message": message_id}
     assert administrator.post(HERE, data=arrived).status_code == 303
     assert states(records)["o1"][0] == "sent"
+    page = administrator.get(HERE).text
+    assert "was laid into the folder outbox for 1 household, and mailed to nobody." in page
+    assert "<td>laid into the folder</td>" in page
     assert (
         administrator.post(HERE, data={"what": "arrived", "message": message_id}).status_code == 404
     )
