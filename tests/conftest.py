@@ -154,6 +154,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
         say=lambda _: None,
         weeks_between_origins=52,
         raw_exports=False,
+        with_staff=False,
     )
 
 

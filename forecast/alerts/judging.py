@@ -22,6 +22,8 @@ from models.scores import AlertTable, MeanInterval, block_bootstrap_mean
 from models.weeks import DAYS_IN_WEEK
 
 Weeks = Mapping[tuple[str, date], bool]  # whether a region's week, by its Monday, was high
+# the first day on which somebody looked and could have spoken of a region's week
+Reach = Mapping[tuple[str, date], date]
 _PAUSE = 2 * DAYS_IN_WEEK  # days between Mondays of one event
 
 
@@ -80,8 +82,10 @@ class Tally:
         One an alert, the newest first.
     n_events, n_missed
         Events in the weeks that are known, and those nobody was warned of.
+    n_out_of_reach
+        Events more, of which nobody could have been warned: no forecast gone through reached them.
     by_week
-        Weeks warned of and not, high and not, over all regions.
+        Weeks warned of and not, high and not, over all regions; those within reach.
     detection, false_alarms
         Shares of the events that were warned of and of the warnings that were false, with an
         interval from whole seasons; None below ten of them, where counts say all there is.
@@ -92,6 +96,7 @@ class Tally:
     outcomes: tuple[Outcome, ...]
     n_events: int
     n_missed: int
+    n_out_of_reach: int
     by_week: AlertTable
     detection: MeanInterval | None
     false_alarms: MeanInterval | None
@@ -123,10 +128,13 @@ class Tally:
     @property
     def sentence(self) -> str:
         """The tally in a sentence: counts first, shares only where there is enough to share."""
-        if not self.outcomes and not self.n_events:
+        if not self.outcomes and not self.n_events and not self.n_out_of_reach:
             return "No alert and no high week is on record yet"
         warned = f"{_many(self.n_hits, 'hit')}, {_many(self.n_false_alarms, 'false alarm')}"
         said = f"{warned}; of {_many(self.n_events, 'event')} {self.n_missed} missed"
+        if self.n_out_of_reach:
+            more = f"{self.n_out_of_reach} more lay between the forecasts gone through"
+            said += f" ({more}, out of reach)"
         if self.n_waiting:
             said += f"; {self.n_waiting} not known yet"
         if self.lead_days is not None:
@@ -138,11 +146,16 @@ class Tally:
         return said
 
 
-def tally(given: Iterable[Given], high: Weeks, *, seed: int) -> Tally:
-    """Hold alerts against weeks; only weeks that `high` holds are known."""
+def tally(given: Iterable[Given], high: Weeks, *, seed: int, reach: Reach | None = None) -> Tally:
+    """Hold alerts against weeks; only weeks that `high` holds are known.
+
+    With `reach`, events and weeks that it does not hold, or an event that had begun by the first
+    look that reached it, are no misses. Without, somebody looked every day.
+    """
     ordered = sorted(given, key=lambda one: (one.day, one.region_id, one.kind), reverse=True)
     outcomes = tuple(_outcome(one, high) for one in ordered)
-    found = events(high)
+    every = events(high)
+    found = [event for event in every if _could_be_told(event, reach)]
     warned = [_was_warned(ordered, *event) for event in found]
     n_missed = warned.count(False)
     leads = [o.lead_days for o in outcomes if o.lead_days is not None]
@@ -157,7 +170,8 @@ def tally(given: Iterable[Given], high: Weeks, *, seed: int) -> Tally:
         outcomes,
         len(found),
         n_missed,
-        _by_week(ordered, high),
+        len(every) - len(found),
+        _by_week(ordered, high, reach),
         detection,
         false_alarms,
         float(np.median(leads)) if leads else None,
@@ -174,6 +188,14 @@ def events(high: Weeks) -> list[tuple[str, list[date]]]:
         else:
             found.append((region, [week]))
     return sorted(found, key=lambda event: (event[1][0], event[0]))
+
+
+def _could_be_told(event: tuple[str, Sequence[date]], reach: Reach | None) -> bool:
+    region, weeks = event
+    if reach is None:
+        return True
+    looks = [reach[region, week] for week in weeks if (region, week) in reach]
+    return bool(looks) and min(looks) < weeks[0]
 
 
 def _outcome(one: Given, high: Weeks) -> Outcome:
@@ -195,9 +217,13 @@ def _was_warned(given: Sequence[Given], region: str, weeks: Sequence[date]) -> b
     )
 
 
-def _by_week(given: Sequence[Given], high: Weeks) -> AlertTable:
+def _by_week(given: Sequence[Given], high: Weeks, reach: Reach | None) -> AlertTable:
     warned = {(one.region_id, week) for one in given if one.warns for week in one.weeks}
-    cells = [(place in warned, was_high) for place, was_high in high.items()]
+    cells = [
+        (place in warned, was_high)
+        for place, was_high in high.items()
+        if reach is None or place in reach or place in warned
+    ]
     return AlertTable(
         hits=cells.count((True, True)),
         false_alarms=cells.count((True, False)),

@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 
 from forecast.alerts.deciding import Standing, WeekAhead, decide
-from forecast.alerts.judging import Given, Tally, Weeks, tally
+from forecast.alerts.judging import Given, Reach, Tally, Weeks, tally
 from forecast.backtest import FOLDER as BACKTESTS
 from forecast.backtest import kept_scores
 from forecast.practice import Practice
@@ -90,20 +90,20 @@ def simulate_in(
     """Return the same for several regions that have one rule; its own region counts for nothing."""
     by_region = {str(region): part for region, part in past.rows.groupby("region")}
     given = {region: _spoken(rule, part) for region, part in by_region.items()}
-    high = _high_weeks(past.rows)
+    high, reach = _high_weeks(past.rows), _reach(rule, past.rows)
     rests_on = f"{past.sentence}{_gaps(rule, past)}"
     n_seasons = len({week for _, week in high}) / 52
-    pooled = tally([one for each in given.values() for one in each], high, seed=seed)
+    pooled = tally([one for each in given.values() for one in each], high, seed=seed, reach=reach)
     found = {}
     for region_id in region_ids:
         here = {place: was for place, was in high.items() if place[0] == region_id}
-        own = tally(given.get(region_id, []), here, seed=seed)
+        own = tally(given.get(region_id, []), here, seed=seed, reach=reach)
         found[region_id] = Simulation(own, pooled, len(by_region), n_seasons, rests_on)
     return found
 
 
 def _gaps(rule: AlertRule, past: PastOdds) -> str:
-    """Say that events between origins count as missed, where origins lie far apart for a rule."""
+    """Say that nothing looked ahead between origins, where they lie far apart for a rule."""
     origins = past.rows["origin"].drop_duplicates().sort_values()
     if len(origins) < 2:
         return ""
@@ -112,9 +112,18 @@ def _gaps(rule: AlertRule, past: PastOdds) -> str:
         return ""
     return (
         f"; these lie {apart // 7} weeks apart and the rule looks {rule.longest_lead} days "
-        "ahead, so events between them count as missed though none could have spoken of them "
+        "ahead, so of events between them it could not have spoken, and they say nothing of it "
         "(`forepaw replay FROM TO --every 7` makes origins week by week)"
     )
+
+
+def _reach(rule: AlertRule, rows: pd.DataFrame) -> Reach:
+    """Return for each week the first origin from which the rule looks at it, odds being known."""
+    ahead = (rows["week"] - rows["origin"]).dt.days
+    in_reach = ahead.between(rule.shortest_lead, rule.longest_lead) & rows["odds_high"].notna()
+    first = rows[in_reach].groupby(["region", "week"], as_index=False)["origin"].min()
+    places = zip(first["region"].astype(str), first["week"].dt.date, strict=True)
+    return dict(zip(places, first["origin"].dt.date, strict=True))
 
 
 def _spoken(rule: AlertRule, rows: pd.DataFrame) -> list[Given]:

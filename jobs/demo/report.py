@@ -59,7 +59,7 @@ def print_report(done: DemoResult) -> None:
     show_files(done.files)
     heading("Every command works on this folder, such as")
     day = f"--as-of {done.invented.as_of}"
-    for words in ("plan", f"issue {day}", f"allergens {day}"):
+    for words in ("plan", f"staff {day}", f"issue {day}", f"allergens {day}"):
         console.print(f"  forepaw {words} --practice {done.practice.folder}", soft_wrap=True)
     console.print(f"  forepaw demo --serve --dir {done.practice.folder}", soft_wrap=True)
     console.print()

@@ -31,6 +31,7 @@ from forecast.practice import Practice, PracticeError, create_practice, open_pra
 from forecast.records.dogs import dog_ids
 from forecast.records.engine import Records
 from forecast.regions import regions
+from forecast.staffing.asked import usual_service, weeks_asked
 from forecast.training import what_drives
 from jobs.demo.desk import write_desk
 from jobs.demo.front_desk import CameIn, bring_in
@@ -46,6 +47,7 @@ from jobs.learn import learn
 from jobs.opening import open_all
 from jobs.outputs import write_outputs
 from jobs.plan import plan
+from jobs.staff import AskedOfStaff, staff, write_staffing
 from models.flare.attribution import Evidence
 from models.flare.yearly_review import YearlyReview
 from models.season.hindcast import onset_hindcast, onset_hindcast_table
@@ -97,11 +99,13 @@ def run_demo(
     weeks_between_origins: int = WEEKS_BETWEEN_ORIGINS,
     workers: int = 1,
     raw_exports: bool = True,
+    with_staff: bool = True,
 ) -> DemoResult:
     """Run everything as of a day; an earlier demo in the folder is replaced, nothing else is.
 
     With `raw_exports` the visits come as a practice's systems write them, notes and dirt and all;
-    without, as a tidy table of the true kinds, which takes half the time.
+    without, as a tidy table of the true kinds, which takes half the time. `with_staff` a roster and
+    orders are planned too, as the clock does after an issue.
     """
     began = time.monotonic()
     _refuse_what_is_no_demo(folder)
@@ -129,6 +133,9 @@ def run_demo(
     evidence = what_drives(model, known)
     made = issue(practice, records, climate, model=model, known=known, say=say)
     plans = _plan_the_allergic(practice, records, made, invented, say=say)
+    if with_staff:
+        asked = AskedOfStaff(weeks_asked(""), usual_service())
+        write_staffing(practice, staff(practice, records, asked=asked, today=as_of, say=say))
     say("checking flowering onset, drawing charts")
     onset = onset_hindcast_table(
         onset_hindcast(

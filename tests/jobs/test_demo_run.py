@@ -10,6 +10,8 @@ import pandas as pd
 import pytest
 
 from forecast.practice import create_practice, open_practice, template
+from forecast.records import open_records
+from forecast.records.staff_plans import newest_staff_plan
 from forecast.records.visits import visits
 from forecast.staffing.desk_inputs import desk_inputs
 from forecast.staffing.inputs import DOSE, FLARE, OTHER, slug, table
@@ -195,6 +197,7 @@ def test_the_other_worlds_run_too_and_replace_an_earlier_demo(world, tmp_path):
         say=lambda _: None,
         weeks_between_origins=52,
         raw_exports=False,
+        with_staff=False,
     )
     assert made.issue.has_visits
     assert not (folder / "issued" / "earlier.nc").exists()
@@ -227,6 +230,9 @@ def test_the_demo_reads_its_own_exports_and_holds_the_change_of_coding(tmp_path,
     assert of_all["both"] > 0.5 * of_all["true"]
     assert of_all["both"] > 0.75 * of_all["found"]
     print_report(done)
+    records = open_records(done.practice)
+    assert newest_staff_plan(records) is not None
+    records.close()
     said = " ".join(capsys.readouterr().out.split())
     assert "old_system_2020.csv was held, as flares are" in said
     assert "Planted among their lines: " in said

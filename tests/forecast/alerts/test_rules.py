@@ -84,6 +84,21 @@ def test_events_between_origins_that_lie_far_apart_are_told_of(rule, weeks, is_s
     assert (f"these lie {weeks} weeks apart and the rule looks 28 days ahead" in told) == is_said
 
 
+def test_events_that_no_past_origin_could_have_spoken_of_are_no_misses(rule):
+    """Weeks 2 and 9 came high; the one origin looks at weeks 1 to 4, and knows odds of ten."""
+    rows = origin(0, *[0.1] * 10, high="..#......#")
+    shown = simulate(rule, past(rows), seed=1).own
+    assert (shown.n_events, shown.n_missed, shown.n_out_of_reach) == (1, 1, 1)
+    assert "of 1 event 1 missed (1 more lay between the forecasts gone through" in shown.sentence
+    assert (shown.by_week.misses, shown.by_week.correct_negatives) == (1, 3)
+
+
+def test_an_event_that_had_begun_before_the_first_look_is_out_of_reach(rule):
+    """It is high from the origin's own week on, so no warning could come before it."""
+    shown = simulate(rule, past(origin(0, *[0.1] * 5, high="###..")), seed=1).own
+    assert (shown.n_events, shown.n_out_of_reach) == (0, 1)
+
+
 def test_without_past_origins_it_says_what_to_do(practice, records):
     assert past_odds(practice).rows.empty
     _, shown = set_rule(practice, records, "north", Stated(1, 4), by=None, now=practice.now)

@@ -17,6 +17,7 @@ from forecast.records import care, tables
 from forecast.records.account_tables import audit_entry
 from forecast.records.handovers import handovers_of
 from forecast.records.plan_decisions import in_force
+from forecast.wording import full_day
 
 AT = "/dogs/rex/plan"
 
@@ -65,7 +66,7 @@ def test_a_vet_signs_and_the_desk_hands_over(rex, at, opened):
         "Rex: 2 doses proposed, the next on Monday 27 March 2023; no vet has signed it."
         in page.text
     )
-    assert "2023-06-19 to 2023-07-02" in page.text
+    assert "19 Jun 2023 to 2 Jul 2023" in page.text
     assert "a vet signs the plan first" in desk.get(AT).text
     preview = desk.get(f"{AT}/letter").text
     assert "To be read only" in preview
@@ -107,17 +108,17 @@ def test_a_vet_signs_and_the_desk_hands_over(rex, at, opened):
 def test_the_page_says_what_a_newer_forecast_moved_and_why(rex, at, opened):
     """Of signed dates, which stay, and of a proposal that nobody signed."""
     vet, later = at(Role.VET), (DOSES[0] + timedelta(days=14), DOSES[1])
-    dates = ", ".join(map(str, later))
+    dates = ", ".join(map(full_day, later))
     ask = {"doses": later, "moved": "against the plan of 2023-03-01, 14 days later; why: odds"}
     assert decide(vet, "accept").status_code == 303
     assert "14 days later" not in vet.get(AT).text
     propose(opened.records, "rex", plan_id="p2", at=NOW + timedelta(hours=1), **ask)
     page = vet.get(AT).text
     assert "Rex: 2 doses signed, the next on Monday 27 March 2023." in page
-    assert f"would propose otherwise: {dates}; against the plan of 2023-03-01, 14 days" in page
+    assert f"would propose otherwise: {dates}; against the plan of 1 Mar 2023, 14 days" in page
     assert decide(vet, "withdraw", reason="as forecast").status_code == 303
     page = vet.get(AT).text
-    assert "Against the plan of 2023-03-01, 14 days later; why: odds." in page
+    assert "Against the plan of 1 Mar 2023, 14 days later; why: odds." in page
     assert faults_of(page) == []
 
 
@@ -265,7 +266,7 @@ def test_what_the_page_says_of_days_that_are_signed(rex, at, opened):
     assert "would propose otherwise" not in page
     later = {"doses": DOSES[:1], "moved": "against the plan signed, one dose in place of 2"}
     propose(opened.records, "rex", plan_id="p3", at=NOW + timedelta(hours=2), **later)
-    assert "would propose otherwise: 2023-03-27; against the plan signed" in vet.get(AT).text
+    assert "would propose otherwise: 27 Mar 2023; against the plan signed" in vet.get(AT).text
     sent = vet.post(f"{AT}/calendar", data={f"time-{first}": "11:00"}).content
     (event, *_) = icalendar.Calendar.from_ical(sent).walk("VEVENT")
     assert event["dtstart"].dt.hour == 11
@@ -322,13 +323,13 @@ def test_a_trial_is_begun_and_judged_and_its_verdict_goes_to_the_dose(rex, at, o
     assert nurse.post(f"{AT}/trial", data=fields | {"score": "70"}).status_code == 422
     page = nurse.get(AT).text
     assert faults_of(page) == []
-    assert "to be judged on 2023-03-01" in page
+    assert "To be judged on 1 Mar 2023" in page
     with opened.records.writing() as connection:
         row = {"dog_id": "rex", "therapy": "anti_il31_antibody", "date": began, "status": "given"}
         connection.execute(insert(tables.therapy_event).values(**row, reason="calendar"))
     assert nurse.post(f"{AT}/trial", data={"step": "end", "score": "3"}).status_code == 303
     page = nurse.get(AT).text
-    assert "responded: from 7 on 2023-02-15 to 3 on 2023-03-01" in page
+    assert "Responded: from 7 on 15 Feb 2023 to 3 on 1 Mar 2023" in page
     assert "does not exclude food allergy, fleas or an infection" in page
     (dose,) = care.therapies_of(opened.records, "rex")
     assert (dose.responded, dose.reason, dose.date) == (True, "calendar", began)
