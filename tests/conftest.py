@@ -356,6 +356,7 @@ TOGETHER = {
     "filled by commands": (
         *("test_cli.py", "test_backup.py", "test_registry.py", "test_remake.py", "test_tidy.py"),
         *("test_culprits.py", "test_console.py", "test_outputs.py", "cli/test_plans.py"),
+        "doctor/test_doctor.py",
     ),
     "issued on three days": ("test_issue.py", "test_replay.py", "test_draw.py", "test_staff.py"),
     "looked at in a browser": (
