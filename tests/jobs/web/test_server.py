@@ -117,10 +117,11 @@ def test_the_log_tells_routes_and_no_names_nor_secrets(site):
         httpx2.post(f"{site.base}/sign-in", data=form, headers={"origin": site.base})
         httpx2.request(name.upper(), f"{site.base}/sign-in")
         give_up = time.monotonic() + 10  # a line is written after the answer was given
-        while heard.getvalue().count("\n") < 5 and time.monotonic() < give_up:
+        while '"other"' not in heard.getvalue() and time.monotonic() < give_up:
             time.sleep(0.01)
     lines = [json.loads(line) for line in heard.getvalue().splitlines()]
     told = [(one["method"], one["page"], one["status"]) for one in lines]
+    told = told[told.index(("GET", "/invitation/{token}", 404)) :]  # the test before may tell late
     assert told[:4] == [
         ("GET", "/invitation/{token}", 404),
         ("GET", "/sign-in", 200),
