@@ -162,13 +162,16 @@ def test_one_that_was_broken_off_goes_on_where_it_stopped(later, replayed, monke
 # ------------------------------------------------------------------------------ what differs
 @pytest.mark.long
 def test_a_difference_in_versions_is_named(later, monkeypatch):
-    """With another numpy and another blend than then it comes out different, and why is said."""
+    """With another numpy and other draws than then it comes out different, and why is said."""
     newer = versions()
     then = newer["packages"]["numpy"]
     newer["packages"] = newer["packages"] | {"numpy": "99.0"}
     newer["tables"] = newer["tables"] | {"flare.toml": "0123456789abcdef"}
     monkeypatch.setattr(forecast.remaking, "versions", lambda: newer)
-    monkeypatch.setattr(count_forecaster, "blend_draws", lambda members, streams: members[1])
+    as_then = count_forecaster.CountDraws
+    monkeypatch.setattr(
+        count_forecaster, "CountDraws", lambda draws, members: as_then(draws + 1, members)
+    )
     day = date(2022, 3, 1)
     (one,) = run(later, first=day, last=day).days
     assert (one.kind, one.outcome) == ("issued", "different")
