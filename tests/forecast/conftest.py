@@ -82,6 +82,12 @@ def model(known: Known, places: dict[str, Region], cut: DataCut) -> TrainedModel
 
 
 @pytest.fixture
+def all_members(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let every member of the blend be asked, as of the long past that these counts lack."""
+    monkeypatch.setattr("models.flare.count_forecaster.is_long", lambda *_, **__: True)
+
+
+@pytest.fixture
 def small(tmp_path: Path, small_settings: str) -> Practice:
     """Give an empty practice with the regions of this world, at the morning of the origin."""
     now = datetime(2022, 6, 28, 23, tzinfo=UTC)  # already the 29th in Seoul

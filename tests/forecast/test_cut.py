@@ -52,12 +52,14 @@ def poisoned(known: Known, origin: date) -> Known:
     return Known(known.origin, weather, flowering, counts)
 
 
+@pytest.mark.usefixtures("all_members")
 def test_nothing_after_an_earlier_origin_reaches_a_model_or_a_forecast(known, places, cut):
     """With all that follows poisoned, the same model by hash and the same futures come out."""
     hashes, drawn = [], []
     for everything in (known, poisoned(known, EARLIER)):
         then = everything.before(EARLIER)
         model = train(then, places, cut=replace(cut, origin=EARLIER))
+        assert model.visits.pressure_.direct_lag_ is not None, "every member is looked at"
         hashes.append(model.hash)
         drawn.append(futures(model, then, n_weeks=26, n_draws=30, seed=[1, 2]))
     assert hashes[0] == hashes[1]
@@ -68,6 +70,7 @@ def test_nothing_after_an_earlier_origin_reaches_a_model_or_a_forecast(known, pl
         assert getattr(one.visits, name).identical(getattr(two.visits, name))
 
 
+@pytest.mark.usefixtures("all_members")
 def test_poison_before_the_origin_is_seen(known, places, cut):
     """The test above can fail: the same poison a quarter earlier changes the model."""
     hashes = [
@@ -85,6 +88,7 @@ def from_a_model_of_a_week_before(everything: Known, places, cut, practice) -> x
     return draw_forecast(practice, model, then, cut=replace(cut, origin=EARLIER))
 
 
+@pytest.mark.usefixtures("all_members")
 def test_nothing_later_reaches_a_forecast_that_rests_on_an_older_model(known, places, cut, small):
     """With all that follows poisoned, the same arrays; poison of the last week is seen."""
     hashes = [

@@ -18,7 +18,7 @@ from forecast.cut import Known
 from forecast.training import Normals, futures, train
 from models.outlook import ExposureModel
 
-pytestmark = pytest.mark.long
+pytestmark = [pytest.mark.long, pytest.mark.usefixtures("all_members")]
 
 ORIGIN = date(2022, 3, 16)
 Leak = Callable[[pytest.MonkeyPatch, Known], None]
