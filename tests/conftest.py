@@ -162,8 +162,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoResult:
 def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., None]:
     """Give a function that makes files the first time it is asked by a name, then copies them.
 
-    Whoever makes them closes them. Tests of one file of tests fill their practices alike dozens of
-    times, and filling takes ten times as long as copying.
+    Whoever makes them closes them. Tests of a folder fill their practices alike dozens of times,
+    and to fill one takes far longer than to copy it.
     """
     home = tmp_path_factory.mktemp("made-once")
 
