@@ -171,6 +171,8 @@ def past_risk_weeks(
     """
     ahead, first = dict[str, Sequence[date]](), today
     for dog in dogs:
+        if dog.therapies is None:
+            continue
         given = [e.given for e in dog.doses(therapy.id, today) if e.status == GIVEN]
         if not given or not any(score.scale == care.PVAS for score in dog.scores):
             continue
