@@ -96,6 +96,7 @@ def _plan_dog(task: Task) -> None:
     from jobs.plan import plan
 
     def do() -> Outcome:
+        dog = _text(task, DOG)
         made = latest_issue(task.practice, task.records, as_of=task.as_of)
         kinds = [one.id for one in therapies().values() if one.planned_ahead]
         plans = [
@@ -105,7 +106,7 @@ def _plan_dog(task: Task) -> None:
                 task.practice,
                 task.records,
                 made,
-                dogs=[_text(task, DOG)],
+                dogs=[dog],
                 therapy_id=kind,
                 today=task.as_of,
                 say=task.say,
