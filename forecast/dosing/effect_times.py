@@ -216,6 +216,30 @@ def risk_spans(
     return spans.astype({"first": "datetime64[ns]", "end": "datetime64[ns]"})
 
 
+def unlike_the_record(recorded: bool | None, effect: EffectTime) -> str:
+    """Say where a dog's own scores after doses and what is recorded of its response differ.
+
+    `recorded` is the response last recorded, None where none is. "" where both say the same, or
+    the scores say nothing.
+    """
+    if effect.rate is None:
+        return ""
+    responds = effect.holds_until() is not None
+    told = "make one likelier than not" if responds else "speak against one"
+    if recorded is None and responds:
+        return (
+            f"whether it responded was not recorded, but its own itch scores after doses {told}: "
+            "record it with the dose, if the vet agrees"
+        )
+    if recorded is None or recorded is responds:
+        return ""
+    said = "a response" if recorded else "no response"
+    return (
+        f"{said} was recorded last, but its own itch scores after doses {told}: the vet settles "
+        "which holds, and records it with the dose"
+    )
+
+
 def own_cover(effect: EffectTime, usual: CoverCurve, *, by_word: int = 0) -> CoverCurve | None:
     """Return the cover of a dose in one dog, None if it probably does not respond.
 

@@ -69,6 +69,31 @@ def entry_of(kind: str, fields: Fields, *, today: date) -> Entry:
     return _MAKERS[kind](fields, today)
 
 
+def consultation(fields: Fields, *, today: date) -> list[Entry]:
+    """Check what one consultation brought: a score, a weight, answers ``finding-<kind>``.
+
+    Each is an entry of its own; what is left empty is none.
+
+    Raises
+    ------
+    DosingError
+        If a field cannot be what it is said to be, or all are empty.
+    """
+    entries = [_score(fields, today)] if fields.get("score", "") else []
+    entries += [_weight(fields, today)] if fields.get("kilograms", "") else []
+    for kind in findings_asked():
+        answer = fields.get(f"finding-{kind}", "")
+        if answer:
+            asked = {"finding": kind, "answer": answer, "date": fields.get("date", "")}
+            entries.append(_finding(asked, today))
+    if not entries:
+        raise DosingError(
+            "a consultation was to be recorded and nothing was filled in; fill in what was found, "
+            "and leave the rest empty"
+        )
+    return entries
+
+
 def release_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
     """Check a vet's word that a class may be given again after a reaction to it."""
     therapy = _word(fields, "therapy", THERAPY_IDS)

@@ -17,7 +17,7 @@ from forecast.dosing.readiness import Readiness, readiness_for_each
 from forecast.dosing.register import is_atopic, read_register
 from forecast.dosing.rules import Rules, rules_of
 from forecast.dosing.therapies import Therapy, Verdict
-from forecast.dosing.work_up import HOUSE
+from forecast.dosing.work_up import HOUSE, bare_code
 from forecast.pages.dog_effect import HIGH, WIDE, EffectShown, effect_shown
 from forecast.pages.dog_entries import EntryShown, TakenBackShown, entries_shown
 from forecast.pages.dog_list import ACTIVE, planned_ahead
@@ -97,7 +97,7 @@ class DogPage:
     it, "" for nobody; `vets` may. `word` is a vet's that a dose may be planned to hold longer than
     measured. `entries` were entered at a desk, `taken_back` counts no more. `reactions` are the
     classes that a vet may sign to be given again; `findings` what can be answered, in the order of
-    a work-up.
+    a work-up; `lacking` those of them that hold up the therapy planned ahead.
     """
 
     dog: DueDog
@@ -119,6 +119,7 @@ class DogPage:
     reactions: tuple[tuple[str, str], ...]
     therapies: tuple[tuple[str, str], ...]
     findings: tuple[tuple[str, str], ...]
+    lacking: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
     may_record: bool
     may_sign: bool
@@ -194,6 +195,7 @@ def dog_page(asked: Asked) -> DogPage:
         reactions=tuple((of, words[of]) for of in words if of in stopped),
         therapies=tuple(words.items()),
         findings=tuple(findings_asked().items()),
+        lacking=_lacking(each[planned_ahead(rules).id]),
         cautions=tuple(caution.sentence for caution in CAUTIONS),
         may_record=account.may(Right.RECORD_CARE),
         may_sign=account.may(Right.SIGN_PLANS),
@@ -201,6 +203,13 @@ def dog_page(asked: Asked) -> DogPage:
         planned=planned_ahead(rules).id,
         today=today,
     )
+
+
+def _lacking(ready: Readiness) -> tuple[tuple[str, str], ...]:
+    """Return what can be answered of what holds a therapy up, in the order of its reasons."""
+    asked = findings_asked()
+    codes = dict.fromkeys(bare_code(reason.code) for reason in ready.reasons)
+    return tuple((code, asked[code]) for code in codes if code in asked)
 
 
 def _place(one: Readiness, planned: Therapy) -> tuple[int, bool]:

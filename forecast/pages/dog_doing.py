@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
 from forecast.dosing.entered_words import entered_words
-from forecast.dosing.entering import Entry, entry_of, longer_effect_of, reason_of, release_of
+from forecast.dosing.entering import (
+    Entry,
+    consultation,
+    entry_of,
+    longer_effect_of,
+    reason_of,
+    release_of,
+)
 from forecast.dosing.taking_back import check_take_back
 from forecast.dosing.therapies import DosingError
 from forecast.pages.dog import dog_asked, dog_page
@@ -22,15 +29,19 @@ from forecast.records.vets_words import add_word
 from models.errors import ForepawError
 
 _NOT_TAKEN = 422
+CONSULTATION = "consultation"
 
 
 def _enter(asked: Asked) -> View | GoTo:
-    fields = _fields(asked)
+    fields, today, kind = _fields(asked), asked.practice.local_date, asked.text("kind")
     try:
-        entry = entry_of(asked.text("kind"), fields, today=asked.practice.local_date)
+        if kind == CONSULTATION:
+            entries = consultation(fields, today=today)
+        else:
+            entries = [entry_of(kind, fields, today=today)]
     except DosingError as refused:
         return _again(asked, refused, fields)
-    return _keep(asked, entry, Action.CARE_RECORDED)
+    return _keep(asked, entries, Action.CARE_RECORDED)
 
 
 def _sign(asked: Asked) -> View | GoTo:
@@ -40,7 +51,7 @@ def _sign(asked: Asked) -> View | GoTo:
         entry = release_of(fields, signed_by=asked.account.id, today=asked.practice.local_date)
     except DosingError as refused:
         return _again(asked, refused, fields)
-    return _keep(asked, entry, Action.THERAPY_RELEASED)
+    return _keep(asked, [entry], Action.THERAPY_RELEASED)
 
 
 def _longer(asked: Asked) -> View | GoTo:
@@ -94,10 +105,10 @@ def _again(asked: Asked, refused: ForepawError, fields: Mapping[str, str]) -> Vi
     return View("dog.html", shown, status=_NOT_TAKEN)
 
 
-def _keep(asked: Asked, entry: Entry, action: Action) -> GoTo:
+def _keep(asked: Asked, entries: Sequence[Entry], action: Action) -> GoTo:
     _, shown, _ = dog_asked(asked)  # refused where it is not theirs
-    keep_entries(asked, shown.id, [entry], action)
-    return _done(shown.id, entry.said)
+    keep_entries(asked, shown.id, entries, action, together=False)
+    return _done(shown.id, "; ".join(one.said for one in entries))
 
 
 def _done(dog_id: str, said: str) -> GoTo:

@@ -115,13 +115,19 @@ def is_signature(one: Entered) -> bool:
     return any(row.table == RELEASE for row in one.rows)
 
 
-def keep_entries(asked: Asked, dog_id: str, entries: Sequence[Entry], action: Action) -> None:
-    """Keep what was entered of a dog at once, and write down that it was."""
+def keep_entries(
+    asked: Asked, dog_id: str, entries: Sequence[Entry], action: Action, *, together: bool = True
+) -> None:
+    """Keep what was entered of a dog at once, and write down that it was.
+
+    It is taken back `together`, or each entry by itself.
+    """
     assert asked.account is not None
     by, now = asked.account.id, asked.practice.now
     rows = [(one.table, one.values) for one in entries]
     with asked.records.writing() as connection:
-        enter(connection, dog_id, rows, by=by, at=now)
+        for part in [rows] if together else [[row] for row in rows]:
+            enter(connection, dog_id, part, by=by, at=now)
         note(connection, action, by=by, subject=dog_id, now=now)
 
 
