@@ -30,6 +30,7 @@ from models.errors import ForepawError
 
 _NOT_TAKEN = 422
 CONSULTATION = "consultation"
+_SAID = 3  # of the entries of a consultation
 
 
 def _enter(asked: Asked) -> View | GoTo:
@@ -108,7 +109,9 @@ def _again(asked: Asked, refused: ForepawError, fields: Mapping[str, str]) -> Vi
 def _keep(asked: Asked, entries: Sequence[Entry], action: Action) -> GoTo:
     _, shown, _ = dog_asked(asked)  # refused where it is not theirs
     keep_entries(asked, shown.id, entries, action, together=False)
-    return _done(shown.id, "; ".join(one.said for one in entries))
+    said = [one.said for one in entries[:_SAID]]
+    more = [f"and {len(entries) - _SAID} more, as they stand below"] * (len(entries) > _SAID)
+    return _done(shown.id, "; ".join(said + more))
 
 
 def _done(dog_id: str, said: str) -> GoTo:

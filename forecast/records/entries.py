@@ -114,6 +114,13 @@ def enter(
     return entry
 
 
+def last_entered(records: Records) -> datetime.datetime | None:
+    """Return the moment of the last entry or taking back; None where there is none."""
+    with records.reading() as connection:
+        moments = [connection.scalar(select(func.max(table.c.at))) for table in (_entry, _back)]
+    return max((one for one in moments if one is not None), default=None)
+
+
 def entered_of(records: Records, dog_id: str) -> list[Entered]:
     """Return what was entered of one dog and stands, in the order in which it was entered."""
     query = select(_entry).where(_entry.c.dog_id == dog_id, _entry.c.row_id.is_not(None))
