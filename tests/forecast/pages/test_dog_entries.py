@@ -137,6 +137,47 @@ def test_words_and_reasons_are_for_whoever_reads_notes(rex, at, opened):
     assert "adverse reaction to ciclosporin" in desk.get(AT).text.lower()
 
 
+def test_a_consultation_is_recorded_at_once_and_each_part_taken_back_by_itself(rex, at, opened):
+    """What is lacking is asked in one form; what is left empty stays not known."""
+    vet = at(Role.VET)
+    page = vet.get(AT).text
+    assert 'name="finding-flea_control"' in page
+    whole = {
+        "kind": "consultation",
+        "score": "2",
+        "kilograms": "9,5",
+        "finding-flea_control": "yes",
+    }
+    whole |= {"finding-demodicosis": "no", "finding-neoplasia": "", "finding-nonsense": "yes"}
+    done = vet.post(f"{AT}/enter", data=whole)
+    assert done.status_code == 303
+    held = care.facts_of(opened.records, "rex")
+    assert {kind: one.word for kind, one in held.items() if one.word} == {
+        **{"atopic_dermatitis": "yes", "flea_control": "yes", "demodicosis": "no"}
+    }
+    assert held["weight_kg"].number == 9.5
+    assert len(entered_of(opened.records, "rex")) == 4
+    assert 'name="finding-flea_control"' not in vet.get(AT).text
+    take_back(vet, newest(opened))
+    assert len(entered_of(opened.records, "rex")) == 3
+    slip = vet.post(f"{AT}/enter", data=whole | {"score": "12"})
+    assert slip.status_code == 422
+    assert "<details open><summary>A whole consultation" in slip.text
+    assert '<option value="no" selected>' in slip.text
+    assert len(entered_of(opened.records, "rex")) == 3
+    assert "nothing was filled in" in vet.post(f"{AT}/enter", data={"kind": "consultation"}).text
+
+
+def test_the_owners_price_of_a_dose_is_asked_for_on_the_page(rex, at, opened):
+    """It is a fact of the dog, and no number stands for it unasked."""
+    vet = at(Role.VET)
+    assert 'id="flare-weeks" name="flare_weeks" value=""' in vet.get(AT).text
+    vet.post(f"{AT}/enter", data={"kind": "price", "flare_weeks": "1,5"})
+    today = opened.practice().local_date
+    dog = read_register(opened.records, today=today).dogs["rex"]
+    assert (dog.flare_weeks_per_dose, dog.price_asked) == (1.5, today)
+
+
 def test_a_plan_that_rested_on_it_says_so_and_is_asked_for_anew(rex, at, opened, moment):
     """What was entered before the plan and taken back after it; what came since is not in it."""
     vet = at(Role.VET)
