@@ -314,15 +314,15 @@ def write_model(model: TrainedModel, folder: Path, *, learnt: str = "") -> Path:
 def read_model(path: Path) -> TrainedModel:
     """Read a model; its hash is taken anew and must be the one in its name."""
     tree = read_tree(path)
-    found = content_hash(tree)
-    if not found.startswith(path.stem):
-        raise ArrayFileError(f"{path} does not hold the model its name says; restore or relearn it")
     attrs = tree.attrs
     if attrs["format"] != FORMAT:
         raise ArrayFileError(
             f"{path} was learnt by another version of forepaw (format {attrs['format']}, this one "
             f"reads {FORMAT}); the next issue learns anew"
         )
+    found = content_hash(tree)
+    if not found.startswith(path.stem):
+        raise ArrayFileError(f"{path} does not hold the model its name says; restore or relearn it")
     normals = tree["normals"].to_dataset()
     visits = None
     if attrs["visits"]:
