@@ -13,6 +13,7 @@ from forecast.pages import (
     culprits,
     data,
     dog,
+    dog_owner,
     dog_plan,
     dog_plan_doing,
     dogs,
@@ -52,6 +53,7 @@ def all_pages() -> tuple[Page, ...]:
         *culprits.PAGES,
         *dog.PAGES,
         *dog_plan.PAGES,
+        *dog_owner.PAGES,
         *dog_plan_doing.PAGES,
         *alert_feed.PAGES,  # before addresses that name an alert
         *alerts.PAGES,

@@ -274,12 +274,12 @@ def test_a_letter_has_the_times_that_stand_in_the_calendar(practice, records):
     """Until the calendar that holds them is cancelled."""
     signed(records)
     hand_calendar(practice, records, times={DOSES[0]: time(10, 30)})
-    assert letter(practice, records).dates[0][0] == "Monday 27 March 2023, 10:30"
+    assert letter(practice, records).dates[0][0] == "Monday, 27 March 2023, 10:30"
     withdraw_plan(records, plan_of(records, "p1"), reason="moved on", signature=SIGNED)
     hand_over_cancellation(practice, records, OF_REX, account_id="desk 1")
     propose(records, "rex", plan_id="p2", doses=DOSES, at=NOW + timedelta(hours=1))
     signed(records, "p2")
-    assert letter(practice, records).dates[0][0] == "Monday 27 March 2023"
+    assert letter(practice, records).dates[0][0] == "Monday, 27 March 2023"
 
 
 def test_days_that_are_past_are_not_told(practice, records):
