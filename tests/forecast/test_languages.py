@@ -14,7 +14,7 @@ from forecast.languages import Catalogues, language_name, language_names
 from forecast.letters.catalogues import CATALOGUES as LETTERS
 
 HELLO = Catalogues("a.room", ("Hello,", "{n} in {of}"))
-WHOLE = '''msgid ""
+WHOLE = """msgid ""
 msgstr "Content-Type: text/plain; charset=utf-8\\n"
 
 msgid "Hello,"
@@ -22,7 +22,7 @@ msgstr "Guten Tag!"
 
 msgid "{n} in {of}"
 msgstr "{n} von {of}"
-'''
+"""
 
 
 @pytest.fixture

@@ -34,10 +34,12 @@ TIMES = {DOSES[0]: time(10, 30)}
 OTHERS = [code for code in CATALOGUES.shipped if code != "en"]
 # Words without which hardly an English sentence is made, and which are none of another language
 # that is shipped; "was", "die", "an", "so", "in" and the like are German too.
-ENGLISH_WORDS = set(
-    "the a and of to your you we us our it is are be if not do does please call with for this that "
-    "vet dose doses dog dates itch skin flea visit weeks day each before after or how by must what".split()
-)
+ENGLISH_WORDS = {
+    *("the", "a", "and", "of", "to", "your", "you", "we", "us", "our", "it", "is", "are", "be"),
+    *("if", "not", "do", "does", "please", "call", "with", "for", "this", "that", "or", "how"),
+    *("vet", "dose", "doses", "dog", "dates", "itch", "skin", "flea", "visit", "weeks", "day"),
+    *("each", "before", "after", "by", "must", "what"),
+}
 IN_WORDS = {
     "en": ("Monday, 27 March 2023", "Monday, 8 May 2023", "Monday, 19 June", "Sunday, 2 July 2023"),
     "de": ("Montag, 27. März 2023", "Montag, 8. Mai 2023", "Montag, 19. Juni", "Sonntag, 2. Juli"),
@@ -69,9 +71,7 @@ def lines(made: Letter) -> list[str]:
 
 def shape(made: Letter):
     """Return how many lines stand where."""
-    sections = [
-        (one.is_urgent, len(one.sentences), len(one.items)) for one in made.sections
-    ]
+    sections = [(one.is_urgent, len(one.sentences), len(one.items)) for one in made.sections]
     return (made.variant, len(made.opening), len(made.dates), len(made.head), sections)
 
 

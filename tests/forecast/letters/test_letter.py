@@ -116,7 +116,8 @@ def test_a_time_that_is_booked_stands_with_its_day_and_is_not_asked_for():
     """Of none, of some and of all days."""
     none, some, every = ({}, {DOSES[0]: time(10, 30)}, dict.fromkeys(DOSES, time(9)))
     made = [letter(Variant.DATES, plan=replace(PLAN, times=times)) for times in (none, some, every)]
-    assert [day for day, _ in made[1].dates] == ["Monday, 27 March 2023, 10:30", "Monday, 8 May 2023"]
+    days = [day for day, _ in made[1].dates]
+    assert days == ["Monday, 27 March 2023, 10:30", "Monday, 8 May 2023"]
     asked = [next(one for one in each.opening if "call us" in one) for each in made]
     assert "book a time on each day" in asked[0]
     assert "book a time for each day that has none" in asked[1]
