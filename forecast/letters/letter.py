@@ -301,13 +301,18 @@ def _to_watch(plan: PlanTold, words: _Words, today: date) -> Section:
     """Say what to watch, and in which weeks most of all; weeks not known are not said."""
     ahead = sorted(week for week in plan.uncovered_weeks or () if week + _A_WEEK > today)
     speaks = words.speaks
-    spans = tuple(
-        speaks.say(messages.LIKELIER, first=speaks.full_day(first), last=speaks.full_day(last))
+    spans = "; ".join(
+        speaks.say(
+            messages.SPAN,
+            first=speaks.day(first, beside=today),
+            last=speaks.day(last, beside=today),
+        )
         for first, last in runs(ahead)
     )
+    likelier = (speaks.say(messages.LIKELIER, spans=spans),) if spans else ()
     sentences = [*([messages.COMES_BACK] if plan.doses else []), messages.NOTE_WEEKLY]
     found = words.section(messages.WATCH_HEADING, messages.SIGNS, sentences=sentences)
-    return replace(found, sentences=(*spans, *found.sentences))
+    return replace(found, sentences=(*likelier, *found.sentences))
 
 
 _A_WEEK = timedelta(days=DAYS_IN_WEEK)

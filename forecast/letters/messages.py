@@ -99,7 +99,8 @@ TO_BRING = (
     "the itch line, with your mark on it, if we gave you one",
 )
 WATCH_HEADING = "What to watch"
-LIKELIER = "Look most of all from {first} to {last}: itch is likelier then."
+SPAN = "{first} to {last}"
+LIKELIER = "Itch is likelier in some weeks. Look most of all then: {spans}."
 COMES_BACK = "Call us if the itch comes back. Do not wait for the next date."
 NOTE_WEEKLY = "Once a week, look at {dog} and note:"
 SIGNS = (
@@ -138,9 +139,9 @@ def all_messages() -> tuple[str, ...]:
         ),
         *(BOOK_THE_REST, TOO_SOON, DATES_GONE, WAIT_AND_WATCH, CALL_ON_THE_FIRST_DAY, SEEN_SOON),
         *(EXAMINE, WHAT_A_VET_LOOKS_FOR, CALL_TO_BOOK, NO_NEED_TO_COME, TO_BRING_HEADING),
-        *(*TO_BRING, WATCH_HEADING, LIKELIER, COMES_BACK, NOTE_WEEKLY, *SIGNS, CALL_NOW_HEADING),
-        *(GOOD_TO_KNOW_HEADING, UNTIL_THEN_HEADING, UNTIL_WE_WRITE_HEADING, FLEAS, NO_STOPPING),
-        *(VISIT, WATCH, BOOK_IF_NONE, LOOK_OFTEN, CALL_NOW_IF),
+        *(*TO_BRING, WATCH_HEADING, SPAN, LIKELIER, COMES_BACK, NOTE_WEEKLY, *SIGNS),
+        *(CALL_NOW_HEADING, GOOD_TO_KNOW_HEADING, UNTIL_THEN_HEADING, UNTIL_WE_WRITE_HEADING),
+        *(FLEAS, NO_STOPPING, VISIT, WATCH, BOOK_IF_NONE, LOOK_OFTEN, CALL_NOW_IF),
         *(TELEPHONE_SENTENCE, TELEPHONE_AT_NIGHT_SENTENCE),
         *plain_words.ALWAYS.values(),
         *(plain_words.FROM_THE_PAST, plain_words.FROM_THE_VET),

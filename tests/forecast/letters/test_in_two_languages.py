@@ -41,8 +41,8 @@ ENGLISH_WORDS = {
     *("each", "before", "after", "by", "must", "what"),
 }
 IN_WORDS = {
-    "en": ("Monday, 27 March 2023", "Monday, 8 May 2023", "Monday, 19 June", "Sunday, 2 July 2023"),
-    "de": ("Montag, 27. März 2023", "Montag, 8. Mai 2023", "Montag, 19. Juni", "Sonntag, 2. Juli"),
+    "en": ("Monday, 27 March 2023", "Monday, 8 May 2023", "19 June to 2 July"),
+    "de": ("Montag, 27. März 2023", "Montag, 8. Mai 2023", "19. Juni bis 2. Juli"),
 }
 ALL = [(variant, kind) for variant in Variant for kind in sorted(therapies())]
 WAYS = {

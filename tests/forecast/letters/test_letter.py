@@ -75,7 +75,7 @@ def test_a_letter_of_dates_says_all_it_must(variant):
     told = (*ALWAYS.values(), FROM_THE_PAST, *OF_CLASS[PLAN.therapy].values(), *CARE_NOW.values())
     for plain in told:
         assert plain.replace("{dog}", "Rex") in text
-    assert "from Monday, 19 June 2023 to Sunday, 2 July 2023" in text
+    assert "Look most of all then: 19 June to 2 July." in text
     assert [one.heading for one in made.sections if one.is_urgent] == ["Call us at once if"]
     assert made.signed_for == "Vet: Dr Invented"
     assert "{" not in text
