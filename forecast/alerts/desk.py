@@ -61,6 +61,12 @@ def languages_of(practice: Practice) -> list[Language]:
     return list({language(code).code: language(code) for code in codes}.values())
 
 
+def first_language_of(practice: Practice) -> Language:
+    """Return the language alerts begin with: the practice's own if they are in it."""
+    own, spoken = practice.settings.practice.language, languages_of(practice)
+    return next((one for one in spoken if one.code == own), spoken[0])
+
+
 # ------------------------------------------------------------------------------ drafting
 def draft_due(practice: Practice, records: Records, issue: Issue) -> Drafted:
     """Look at every region whose rule is on and draft what is due; once an issue and region."""
