@@ -71,6 +71,7 @@ def test_german_is_shipped_whole_and_says_nothing_that_english_does_not(room):
     path = Path(str(files(room.package) / "locales" / "de.po"))
     assert room.read(path)[1] == []
     held = path.read_text(encoding="utf-8")
+    assert "ß" not in held, "Switzerland writes none"
     assert held.count("\nmsgid ") - 1 == len(set(room.sentences)) == len(room.sentences)
 
 

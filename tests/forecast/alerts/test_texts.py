@@ -6,6 +6,7 @@ import re
 from datetime import date
 
 import pytest
+from reading_grade import GRADES, HIGHEST_GRADE, sentences_of
 
 from forecast.alerts.catalogues import language
 from forecast.alerts.checking import TextError, check_text
@@ -31,6 +32,8 @@ def test_every_alert_holds_the_fixed_blocks_and_nothing_that_no_alert_may_say(ki
         "de": ("geschwollenes Gesicht", "Katze", "Arzneimittel für Menschen", "Beginnen, beenden"),
     }
     assert all(words in written.blocks for words in wanted[code])
+    told = sentences_of(f"{written.body}\n{written.blocks}".splitlines())
+    assert GRADES[code](told) <= HIGHEST_GRADE
     assert "{" not in written.subject + written.body + written.blocks
     assert "Seoul" in written.subject
 

@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable, Sequence
 
 _WORDS = re.compile(r"[^\W\d_]+|\d+")
+HIGHEST_GRADE = 7.0  # of what owners are sent
 _LONG = 6  # letters that a word of the Vienna formula has at most, not to be long
 _MANY = 3  # syllables from which on a word of it is hard
 

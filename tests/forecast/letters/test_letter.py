@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, time
 
 import pytest
-from reading_grade import GRADES, sentences_of
+from reading_grade import GRADES, HIGHEST_GRADE, sentences_of
 
 from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.therapies import therapies
@@ -31,7 +31,6 @@ DOSES = (date(2023, 3, 27), date(2023, 5, 8))
 WEEKS = (date(2023, 6, 19), date(2023, 6, 26))
 TODAY = date(2023, 3, 1)
 PLAN = PlanTold("anti_il31_antibody", Proposal.DATED_DOSES, DOSES, WEEKS)
-HIGHEST_GRADE = 7.0
 MOST_WORDS = 25  # of one sentence
 
 
