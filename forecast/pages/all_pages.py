@@ -14,6 +14,7 @@ from forecast.pages import (
     data,
     dog,
     dog_doing,
+    dog_owner,
     dog_plan,
     dog_plan_doing,
     dogs,
@@ -55,6 +56,7 @@ def all_pages() -> tuple[Page, ...]:
         *dog.PAGES,
         *dog_doing.PAGES,
         *dog_plan.PAGES,
+        *dog_owner.PAGES,
         *dog_plan_doing.PAGES,
         *planning_anew.PAGES,
         *alert_feed.PAGES,  # before addresses that name an alert

@@ -105,6 +105,8 @@ owner = Table(
     Column("reference", String, unique=True),
     Column("name", String),
     Column("contact", String),
+    # in which they are written to: ISO 639-1; goes with the row when the owner is erased
+    Column("language", String),
 )
 dog = Table(
     "dog",

@@ -50,6 +50,7 @@ def test_everything_on_the_owner_is_given_out(practice, records):
     assert rex["adverse reactions"][0]["therapy"] == "anti_il31_antibody"
     assert rex["plans"][0]["decisions"][0]["reason"] == "Ada Quillfeather wants none"
     assert [answer["answer"] for answer in held["consent"]] == ["yes"]
+    assert [owner["language"] for owner in held["owner"]] == ["rm"]
     rows = {file: [row["row"] for row in rows] for file, rows in held["rows of raw files"].items()}
     assert rows == {
         "visits.csv": [2, 3, 5, 6],
