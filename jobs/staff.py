@@ -26,8 +26,9 @@ from forecast.staffing.patterns import learn_patterns, seen_visits
 from forecast.staffing.planning import StaffingPlan, plan_staff, weeks_ahead
 from forecast.staffing.visit_lengths import learned_minutes, with_learned
 from forecast.staffing.what_if import Change, WhatIf, try_change
+from forecast.staffing.words import proposal_words
 from forecast.staffing.workbook import staffing_workbook
-from forecast.staffing.worked import Worked, worked_by
+from forecast.staffing.worked import Worked, agreed_shifts, worked_by
 from forecast.wording import INVENTED
 from jobs.ledger import recorded_run
 
@@ -36,13 +37,15 @@ _PRIVATE_FOLDER = 0o700
 
 @dataclass(frozen=True)
 class AskedOfStaff:
-    """What is asked of the reckoning: how many weeks, and which service level.
+    """What is asked of the reckoning: how many weeks, which service level, what of agreed weeks.
 
-    Without a level the practice's own costs decide.
+    Without a level the practice's own costs decide. With `keep_agreed` agreed weeks stand as they
+    are, and the rest is planned.
     """
 
     weeks: int
     service: float | None
+    keep_agreed: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,7 +74,7 @@ def staff(
         row = _keep(practice, records, made, PLAN, vars(asked), as_text(kept))
         result.rows = len(kept.roster.shifts)
         result.sentence = f"{result.rows} shifts of {asked.weeks} weeks from issue {made.id}"
-    return Staffed(row, kept, desk, worked_by(records, kept, today=today))
+    return Staffed(row, kept, desk, worked_by(records, row, kept, today=today))
 
 
 def try_staffing(
@@ -134,6 +137,8 @@ def _reckoned(
             n_weeks=asked.weeks,
             service=asked.service,
             seed=(made.seed,),
+            agreed=agreed_shifts(records, today=today)[0],
+            keep_agreed=asked.keep_agreed,
         )
     return desk, plan
 
@@ -170,6 +175,7 @@ def write_staffing(practice: Practice, staffed: Staffed) -> list[Path]:
     names = {one.id: one.name for one in desk.branches.values()}
     worked, zones = staffed.worked, {one.id: one.time_zone for one in practice.settings.region}
     notes = [INVENTED] if practice.settings.practice.invented else []
+    notes += [one for one in [proposal_words(worked, plan)] if one]
     shown = worked.in_plan(plan)
     book = staffing_workbook(
         shown, names=names, people=desk.names, notes=notes, agreed=worked.agreed

@@ -18,8 +18,10 @@ from forecast.pages.staffing_shown import (
     asked_plan,
     own_branches,
     people_names,
+    proposed_odds,
     shown_plan,
     standing_words,
+    version_of,
     worked_shifts,
 )
 from forecast.regions import DAY_NAMES
@@ -30,7 +32,7 @@ from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import WaitingWeek
 from forecast.staffing.roster import Shift
 from forecast.staffing.slots import PhonePeople
-from forecast.staffing.words import branch_answer, likely_weeks, told_odds
+from forecast.staffing.words import branch_answer, likely_weeks, proposal_words, told_odds
 from forecast.staffing.workbook import shift_words, staffing_workbook
 from forecast.wording import INVENTED, odds
 
@@ -41,7 +43,10 @@ WORKBOOK_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.she
 
 @dataclass(frozen=True)
 class WeekRow:
-    """One week of the branch: hours of work by role beside the roster's, and the odds."""
+    """One week of the branch: hours of work by role beside the roster's, and the odds.
+
+    `proposed` are the odds with the newest proposal, "" where they are the same in words.
+    """
 
     week: date
     loads: tuple[str, ...]
@@ -49,6 +54,7 @@ class WeekRow:
     is_likely: bool
     turned_away: float
     waiting: float
+    proposed: str
 
 
 @dataclass(frozen=True)
@@ -65,13 +71,15 @@ class DayRow:
 class StaffingBranchPage:
     """What the page of one branch says.
 
-    `week` is the one whose roster is shown, `is_agreed` whether that is worked by.
+    `week` is the one whose roster is shown, `is_agreed` whether that is worked by; `beside` says
+    what the newest proposal would change, "" where it stands itself.
     """
 
     answer: str
     id: str
     name: str
     standing: str
+    beside: str
     figures: tuple[FigureShown, ...]
     rows: tuple[WeekRow, ...]
     roles: tuple[str, ...]
@@ -82,36 +90,39 @@ class StaffingBranchPage:
     later: date | None
     days: tuple[DayRow, ...]
     unheld: tuple[str, ...]
+    notes: tuple[str, ...]
     phone: PhonePeople | None
 
 
 def _branch(asked: Asked) -> View:
-    row, plan, branch = asked_plan(asked)
+    row, proposed, branch = asked_plan(asked)
     name = own_branches(asked)[branch].name
-    worked = worked_shifts(asked, row, plan)
+    worked = worked_shifts(asked, row, proposed)
+    plan = worked.in_plan(proposed)
     weeks = tuple(sorted({*plan.weeks, *worked.agreed}))
     week = _week(asked, plan, branch, weeks)
     at = weeks.index(week)
-    roster = worked.in_plan(plan)
-    people = people_names(asked.records, day=plan.first_week)
+    people = people_names(asked.records)
     page = StaffingBranchPage(
         answer=branch_answer(plan, branch, name),
         id=branch,
         name=name,
-        standing=standing_words(asked, row, plan),
-        figures=figures_of(asked.practice, row.id, plan, branch, name),
-        rows=tuple(_week_row(plan, one) for one in plan.waiting if one.branch == branch),
+        standing=standing_words(asked, row, proposed),
+        beside=proposal_words(worked.at({branch}), proposed.of_branches({branch})),
+        figures=figures_of(asked.practice, version_of(row), plan, branch, name),
+        rows=tuple(_week_row(plan, one, proposed) for one in plan.waiting if one.branch == branch),
         roles=ROLES,
         week=week,
         is_agreed=week in worked.agreed,
         weeks=weeks,
         earlier=weeks[at - 1] if at else None,
         later=weeks[at + 1] if at + 1 < len(weeks) else None,
-        days=_days(roster, branch, week, people),
+        days=_days(plan, branch, week, people),
         unheld=tuple(one.sentence for one in plan.roster.unheld if one.branch == branch),
+        notes=tuple(one.sentence for one in plan.notes if one.branch == branch),
         phone=next((p for p in plan.phone if (p.branch, p.week) == (branch, week)), None),
     )
-    shifts = [_shift_row(one, people) for one in roster.shifts_at(branch)]
+    shifts = [_shift_row(one, people) for one in plan.shifts_at(branch)]
     load = [asdict(one) for one in plan.load if one.branch == branch]
     return View("staffing_branch.html", page, {"load": load, "shifts": shifts})
 
@@ -131,7 +142,7 @@ def _week(asked: Asked, plan: KeptPlan, branch: str, weeks: tuple[date, ...]) ->
     return named[text]
 
 
-def _week_row(plan: KeptPlan, one: WaitingWeek) -> WeekRow:
+def _week_row(plan: KeptPlan, one: WaitingWeek, proposed: KeptPlan) -> WeekRow:
     load = {(each.branch, each.week, each.role): each for each in plan.load}
     told = []
     for role in ROLES:
@@ -149,6 +160,7 @@ def _week_row(plan: KeptPlan, one: WaitingWeek) -> WeekRow:
         one.overflow_odds >= told_odds(),
         one.turned_away,
         one.waiting,
+        proposed_odds(proposed, one),
     )
 
 
@@ -192,13 +204,14 @@ def _workbook(asked: Asked) -> Response:
     invented = asked.practice.settings.practice.invented
     assert asked.account is not None
     shown = worked.in_plan(plan)
+    beside = proposal_words(worked, plan)
     if not asked.account.may(Right.PLAN_STAFF):
         shown = replace(shown, roster=replace(shown.roster, burden=None))
     content = staffing_workbook(
         shown,
         names={one.id: one.name for one in own_branches(asked).values()},
-        people=people_names(asked.records, day=plan.first_week),
-        notes=[INVENTED] if invented else [],
+        people=people_names(asked.records),
+        notes=[*([INVENTED] if invented else []), *([beside] if beside else [])],
         agreed=worked.agreed,
     )
     return download(content, WORKBOOK_TYPE, f"staffing-{plan.first_week}.xlsx")
@@ -207,7 +220,7 @@ def _workbook(asked: Asked) -> Response:
 def _calendar(asked: Asked) -> Response:
     row, plan, branch = asked_plan(asked)
     person, own = asked.query.get("person", ""), own_branches(asked)
-    people = people_names(asked.records, day=plan.first_week)
+    people = people_names(asked.records)
     worked = worked_shifts(asked, row, plan)
     shifts = worked.in_plan(plan).shifts_at(branch)
     if person:
@@ -217,7 +230,7 @@ def _calendar(asked: Asked) -> Response:
     zones = {one.id: one.time_zone for one in asked.practice.settings.region}
     content = shifts_calendar(
         shifts,
-        hours=branch_hours(asked.records, day=plan.first_week),
+        hours=branch_hours(asked.records, day=min(asked.practice.today, plan.first_week)),
         people=people,
         zone_of=lambda one: zones.get(own[one].region_id, "UTC"),
         made_at=row.made_at,

@@ -19,7 +19,13 @@ from forecast.figure_files import page_figure
 from forecast.figures import Figure
 from forecast.pages.figure_pages import FigureShown
 from forecast.pages.page import Asked, NotFoundError, Page
-from forecast.pages.staffing_shown import PATH, asked_plan, own_branches
+from forecast.pages.staffing_shown import (
+    PATH,
+    asked_plan,
+    own_branches,
+    version_of,
+    worked_shifts,
+)
 from forecast.practice import Practice
 from forecast.staffing.inputs import ROLES
 from forecast.staffing.kept_plan import KeptPlan
@@ -62,7 +68,7 @@ def load_figure(
 
 
 def figures_of(
-    practice: Practice, plan_id: str, plan: KeptPlan, branch: str, name: str
+    practice: Practice, version: str, plan: KeptPlan, branch: str, name: str
 ) -> tuple[FigureShown, ...]:
     """Return the figures of a branch, a role each; the first says how they are read."""
     shown: list[FigureShown] = []
@@ -70,13 +76,13 @@ def figures_of(
         figure = load_figure(practice, plan, branch, name, role)
         if figure is not None:
             notes = (*figure.keys, figure.credit) if not shown else ()
-            address = _address(plan_id, branch, role)
+            address = _address(version, branch, role)
             shown.append(FigureShown(address, figure.title, figure.text, notes))
     return tuple(shown)
 
 
 def figure_of_worst(
-    practice: Practice, plan_id: str, plan: KeptPlan, names: Mapping[str, str]
+    practice: Practice, version: str, plan: KeptPlan, names: Mapping[str, str]
 ) -> tuple[FigureShown, ...]:
     """Return the figure of the branch and role that are likeliest to have too few hours."""
     if not plan.load:
@@ -89,11 +95,11 @@ def figure_of_worst(
     if figure is None:
         return ()
     notes = (*figure.keys, figure.credit)
-    return (FigureShown(_address(plan_id, branch, role), figure.title, figure.text, notes),)
+    return (FigureShown(_address(version, branch, role), figure.title, figure.text, notes),)
 
 
-def _address(plan_id: str, branch: str, role: str) -> str:
-    return f"{PATH}/branches/{branch}/load/{plan_id}/{role}"
+def _address(version: str, branch: str, role: str) -> str:
+    return f"{PATH}/branches/{branch}/load/{version}/{role}"
 
 
 def _file(asked: Asked) -> Response:
@@ -101,14 +107,16 @@ def _file(asked: Asked) -> Response:
     parts = asked.path["file"].rsplit(".", 2)
     role, look, kind = parts if len(parts) == 3 else ("", "", "")
     figure = None
-    if row.id == asked.path["plan"] and role in ROLES and look in LOOKS and kind in _TYPES:
+    version = version_of(row)
+    if version == asked.path["plan"] and role in ROLES and look in LOOKS and kind in _TYPES:
+        plan = worked_shifts(asked, row, plan).in_plan(plan)
         figure = load_figure(asked.practice, plan, branch, own_branches(asked)[branch].name, role)
     if figure is None or not _SAFE.fullmatch(branch):
         raise NotFoundError("no such figure of the newest plan; open the page again")
     content = page_figure(
         asked.practice,
         plan.issue_id,
-        name=f"load-{row.id}-{branch}-{role}",
+        name=f"load-{version}-{branch}-{role}",
         look=LOOKS[look],
         kind=cast(Literal["svg", "json"], kind),
         make=lambda: figure,

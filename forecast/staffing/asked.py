@@ -11,6 +11,7 @@ from forecast.staffing.what_if import BranchClosed, Campaign, Change, OneMore, O
 
 HOURS, PERSON, CLOSED, CAMPAIGN = "hours", "person", "closed", "campaign"
 CHANGES = (HOURS, PERSON, CLOSED, CAMPAIGN)
+KEEP_AGREED = "keep_agreed"  # agreed weeks stand, the rest is planned
 ONE_MORE = "one more"  # the id of somebody who is not there yet
 
 

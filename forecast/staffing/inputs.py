@@ -7,7 +7,7 @@ not say of minutes and prices comes from ``staffing.toml``, and is marked so.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, time, timedelta
 from functools import cache
 
@@ -243,7 +243,7 @@ class StockItem:
     use
         Units that a visit of a kind takes on average.
     lots
-        What is on hand.
+        What was counted.
     lead_days
         From ordering to having.
     pack_size
@@ -256,6 +256,8 @@ class StockItem:
         Share of futures in which it must not run out; None: the plan's.
     counted
         When `lots` were counted; None: now.
+    used_since
+        Units that are on record as used after that day.
     """
 
     id: str
@@ -268,6 +270,22 @@ class StockItem:
     pack_price: float | None = None
     service: float | None = None
     counted: date | None = None
+    used_since: float = 0.0
+
+    @property
+    def counted_units(self) -> float:
+        """Units that were counted."""
+        return sum(lot.units for lot in self.lots)
+
+    @property
+    def left(self) -> tuple[StockLot, ...]:
+        """What of the lots is on hand still: what expires first was used first."""
+        used, found = self.used_since, []
+        for lot in sorted(self.lots, key=lambda one: one.expires or date.max):
+            taken = min(used, lot.units)
+            used -= taken
+            found.append(replace(lot, units=lot.units - taken))
+        return tuple(found)
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from forecast.staffing.patterns import Told
 from forecast.staffing.planning import StaffingPlan
 from forecast.staffing.roster import Roster, Shift
 from forecast.staffing.slots import FreeSlots, PhonePeople
+from forecast.staffing.standing import BranchNote, Standing
 from forecast.staffing.stock import StockOutlook
 from forecast.staffing.what_if import WhatIf
 
@@ -41,6 +42,16 @@ class KeptPlan:
     money: CostComparison
     told: tuple[Told, ...]
     findings: tuple[str, ...]
+    standing: Standing | None = None
+    held: tuple[date, ...] = ()
+    notes: tuple[BranchNote, ...] = ()
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What must be known, a sentence each: first what the roster cannot hold."""
+        unheld = [one.sentence for one in self.roster.unheld]
+        notes = [one.sentence for one in self.notes]
+        return tuple(dict.fromkeys([*unheld, *notes, *self.findings]))
 
     @property
     def weeks(self) -> tuple[date, ...]:
@@ -66,6 +77,8 @@ class KeptPlan:
         """Return what it tells of some branches; costs are those of all, so they are left out."""
         shifts = tuple(one for one in self.roster.shifts if one.branch in wanted)
         unheld = tuple(one for one in self.roster.unheld if one.branch in wanted)
+        # plans kept by earlier versions have these among the findings too
+        others = {one.sentence for one in self.roster.unheld if one.branch not in wanted}
         return replace(
             self,
             load=tuple(one for one in self.load if one.branch in wanted),
@@ -75,7 +88,20 @@ class KeptPlan:
             roster=replace(self.roster, shifts=shifts, unheld=unheld, burden=None),
             stock=tuple(one for one in self.stock if one.branch in wanted),
             money=replace(self.money, lines=(), differences=()),
+            findings=tuple(one for one in self.findings if one not in others),
+            notes=tuple(one for one in self.notes if one.branch in wanted),
+            standing=None if self.standing is None else _of_branches(self.standing, wanted),
         )
+
+
+def _of_branches(standing: Standing, wanted: Collection[str]) -> Standing:
+    return replace(
+        standing,
+        load=tuple(one for one in standing.load if one.branch in wanted),
+        waiting=tuple(one for one in standing.waiting if one.branch in wanted),
+        unheld=tuple(one for one in standing.unheld if one.branch in wanted),
+        money=replace(standing.money, lines=(), differences=()),
+    )
 
 
 def kept_part(plan: StaffingPlan) -> KeptPlan:

@@ -31,7 +31,15 @@ from forecast.staffing.rostering import (
     plan_roster,
 )
 from forecast.staffing.slots import FreeSlots, PhonePeople, free_slots, phone_people
-from forecast.staffing.stock import StockOutlook, old_counts, order_stock
+from forecast.staffing.standing import (
+    Agreed,
+    BranchNote,
+    Standing,
+    lost_notes,
+    standing_roster,
+    still_worked,
+)
+from forecast.staffing.stock import StockOutlook, count_notes, order_stock
 from forecast.staffing.workload import Workload, load_that_came, workload_of
 from models.weeks import DAYS_IN_WEEK, monday_of
 
@@ -56,7 +64,13 @@ class StaffingPlan:
     told
         Where each number is from.
     findings
-        What the reader must know, a sentence each: what could not be planned and why.
+        What the reader must know of all branches, a sentence each.
+    standing
+        What becomes of the roster that stands, where agreed weeks are planned anew.
+    held
+        Mondays of the agreed weeks that the roster keeps as they are.
+    notes
+        What the reader must know of single branches.
     """
 
     issue_id: str
@@ -76,6 +90,9 @@ class StaffingPlan:
     money: CostComparison
     told: tuple[Told, ...]
     findings: tuple[str, ...]
+    standing: Standing | None = None
+    held: tuple[date, ...] = ()
+    notes: tuple[BranchNote, ...] = ()
 
 
 def plan_staff(
@@ -89,6 +106,8 @@ def plan_staff(
     service: float | None = None,
     seed: Sequence[int] = (1,),
     rules: RosterRules | None = None,
+    agreed: Agreed | None = None,
+    keep_agreed: bool = False,
 ) -> StaffingPlan:
     """Plan the whole weeks ahead from an issue.
 
@@ -113,6 +132,10 @@ def plan_staff(
         Whole numbers; the same plan comes of the same ones.
     rules
         How to look for the roster; the table's unless given.
+    agreed
+        Shifts agreed before. What they hold is told as `StaffingPlan.standing`.
+    keep_agreed
+        Agreed weeks stand, the rest is planned; without it all weeks are planned anew.
 
     Raises
     ------
@@ -128,14 +151,13 @@ def plan_staff(
         raise StaffingError(f"a plan of {n_weeks} weeks was asked; allowed is 1 or more")
     weeks = weeks_ahead(today, n_weeks)
     load = workload_of(issued, patterns, inputs, weeks=weeks, seed=seed)
-    roster = plan_roster(load, inputs, rules=rules)
+    stands, lost = still_worked((agreed or Agreed()).within(weeks), inputs)
+    roster = plan_roster(load, inputs, rules=rules, held=stands if keep_agreed else None)
     others = [
         nothing_done(load, inputs),
         plan_roster(mean_load(load), inputs, name=ON_MEANS, rules=rules),
     ]
-    findings = [one.sentence for one in roster.unheld]
-    if old := old_counts(inputs, first_week=weeks[0]):
-        findings.append(old)
+    findings: list[str] = []
     last_year = last_years_roster(patterns, load, inputs, rules=rules)
     if last_year is None:
         findings.append(
@@ -147,6 +169,9 @@ def plan_staff(
     met = meet(load, roster, inputs)
     beside = [(other, meet(load, other, inputs)) for other in others]
     levels = service_levels(load, inputs.prices, service=service)
+    standing = None
+    if stands.weeks and not keep_agreed:
+        standing = _stand(stands, load, inputs, service=service, beside=[(roster, met), *beside])
     return StaffingPlan(
         issue_id=issue_id,
         made_on=today,
@@ -165,6 +190,29 @@ def plan_staff(
         money=compare([(roster, met), *beside], inputs),
         told=(*load.told, service_told(levels, service=service)),
         findings=tuple(findings),
+        standing=standing,
+        held=stands.weeks if keep_agreed else (),
+        notes=(*lost_notes(lost, inputs), *count_notes(inputs, first_week=weeks[0])),
+    )
+
+
+def _stand(
+    agreed: Agreed,
+    load: Workload,
+    inputs: StaffingInputs,
+    *,
+    service: float | None,
+    beside: Sequence[tuple[Roster, Overflow]],
+) -> Standing:
+    """Return what the roster that stands holds of the load; `beside` has the proposal first."""
+    roster = standing_roster(beside[0][0], agreed, inputs)
+    met = meet(load, roster, inputs)
+    return Standing(
+        agreed.weeks,
+        load_weeks(load, met, inputs, service=service),
+        waiting_weeks(met),
+        roster.unheld,
+        compare([(roster, met), *beside], inputs),
     )
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from forecast.staffing.inputs import ROLES, StaffingInputs, StaffMember, table
 from forecast.staffing.laying_out import ToLay, lay_out
-from forecast.staffing.overflow import visit_price
+from forecast.staffing.overflow import capacity_of, visit_price
 from forecast.staffing.programme import (
     ProgrammeError,
     WeekProblem,
@@ -34,8 +34,9 @@ from forecast.staffing.roster import (
     overtime_a_shift,
     shifts_due,
 )
+from forecast.staffing.standing import Agreed, nobody_there
 from forecast.staffing.workload import Workload
-from models.weeks import DAYS_IN_WEEK
+from models.weeks import DAYS_IN_WEEK, monday_of
 
 Array = NDArray[np.float64]
 _MINUTES = 60.0
@@ -78,6 +79,7 @@ def plan_roster(
     *,
     name: str = OVER_FUTURES,
     rules: RosterRules | None = None,
+    held: Agreed | None = None,
 ) -> Roster:
     """Plan whole shifts for all weeks of a load.
 
@@ -91,6 +93,8 @@ def plan_roster(
         What the roster is called.
     rules
         Gap, time and futures; the table's unless given.
+    held
+        Agreed weeks that stand as they are; only the others are planned.
 
     Returns
     -------
@@ -99,47 +103,64 @@ def plan_roster(
         in its solution.
     """
     rules = RosterRules.usual() if rules is None else rules
+    held = Agreed() if held is None else held
     began = time.monotonic()
     desk = _Desk(workload, inputs, rules)
     by_load = np.argsort(-desk.load.mean(axis=2).sum(axis=(0, 2)), kind="stable")
     peaks = by_load[: max(1, round(table().number("roster.peak_share") * len(by_load)))]
     burden: Counter[str] = Counter()
-    found: dict[int, tuple[list[Shift], list[Unheld], WeekSolution]] = {}
+    shifts: list[Shift] = []
+    unheld: list[Unheld] = nobody_there(held, inputs)
+    solved: list[WeekSolution] = []
     price = desk.visit_price(np.zeros(len(desk.names)), np.zeros(len(desk.names)))
     n_unsolved = 0
     for week in reversed(range(len(by_load))):
-        left = max(rules.seconds - (time.monotonic() - began), 0.0)
-        problem = desk.problem(week, burden, price, is_peak=week in peaks)
-        try:
-            solution = solve_week(problem, gap=rules.gap, seconds=left / (week + 1))
-        except ProgrammeError:  # told as a week for which there was no time
-            solution = contracts_alone(problem)
-            n_unsolved += 1
-        price = desk.visit_price(price, desk.overflow_odds(week, problem, solution))
-        shifts, unheld = desk.laid(week, problem, solution)
-        found[week] = (shifts, unheld, solution)
+        if workload.weeks[week] in held.weeks:
+            laid = [s for s in held.shifts if monday_of(s.day) == workload.weeks[week]]
+            odds = desk.odds_with(week, laid)
+        else:
+            left = max(rules.seconds - (time.monotonic() - began), 0.0)
+            problem = desk.problem(week, burden, price, is_peak=week in peaks)
+            try:
+                solution = solve_week(problem, gap=rules.gap, seconds=left / (week + 1))
+            except ProgrammeError:  # told as a week for which there was no time
+                solution = contracts_alone(problem)
+                n_unsolved += 1
+            odds = desk.overflow_odds(week, problem, solution)
+            laid, missing = desk.laid(week, problem, solution)
+            unheld += missing
+            solved.append(solution)
+        price = desk.visit_price(price, odds)
+        shifts += laid
         if week in peaks:
-            burden.update(s.person for s in shifts if s.person and (s.is_extra or s.is_away))
+            burden.update(s.person for s in laid if s.person and (s.is_extra or s.is_away))
     weeks = workload.weeks
-    cost, bound = (sum(getattr(s, what) for *_, s in found.values()) for what in ("cost", "bound"))
     return Roster(
         name=name,
-        shifts=tuple(sorted((s for w in found for s in found[w][0]), key=_by_day)),
+        shifts=tuple(sorted(shifts, key=_by_day)),
         staff=inputs.staff,
         weeks=weeks,
-        unheld=tuple(u for w in sorted(found) for u in found[w][1]),
+        unheld=tuple(sorted(unheld, key=lambda one: one.week)),
         peak_weeks=tuple(sorted(weeks[int(w)] for w in peaks)),
         burden={person.id: burden[person.id] for person in inputs.staff},
-        solution=RosterSolution(
-            gap=max(cost - bound, 0.0) / max(cost, 1.0),
-            asked_gap=rules.gap,
-            asked_seconds=rules.seconds,
-            seconds=time.monotonic() - began,
-            n_weeks=len(weeks),
-            n_within=sum(s.is_within for *_, s in found.values()),
-            n_scenarios=desk.n_futures,
-            n_unsolved=n_unsolved,
-        ),
+        solution=_told(solved, desk, began=began, n_unsolved=n_unsolved) if solved else None,
+    )
+
+
+def _told(
+    solved: Sequence[WeekSolution], desk: _Desk, *, began: float, n_unsolved: int
+) -> RosterSolution:
+    """Say how far the weeks' programmes got."""
+    cost, bound = (sum(getattr(one, what) for one in solved) for what in ("cost", "bound"))
+    return RosterSolution(
+        gap=max(cost - bound, 0.0) / max(cost, 1.0),
+        asked_gap=desk.rules.gap,
+        asked_seconds=desk.rules.seconds,
+        seconds=time.monotonic() - began,
+        n_weeks=len(solved),
+        n_within=sum(one.is_within for one in solved),
+        n_scenarios=desk.n_futures,
+        n_unsolved=n_unsolved,
     )
 
 
@@ -224,6 +245,16 @@ class _Desk:
                 worker.options, worker.minutes, counts, strict=True
             ):
                 held[branch, role] += n * (minutes + worker.overtime)
+        return self._over(week, held)
+
+    def odds_with(self, week: int, shifts: Sequence[Shift]) -> Array:
+        """Return the odds that a week's own load overflows given shifts, shape ``(branch,)``."""
+        roster = Roster("", tuple(shifts), self.inputs.staff, (self.weeks[week],))
+        held, overtime = capacity_of(roster, self.workload, self.inputs)
+        both = (held + overtime).isel(week=week).transpose("branch", "role")
+        return self._over(week, both.values)
+
+    def _over(self, week: int, held: Array) -> Array:
         over = self.load[:, week] > held[:, None, :] + 1e-6
         return np.asarray(over.any(axis=2).mean(axis=1))
 

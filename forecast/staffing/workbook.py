@@ -117,8 +117,8 @@ def _standing(plan: KeptPlan, agreed: Collection[date]) -> str:
     n_agreed = sum(week in agreed for week in plan.weeks)
     state = "The roster is agreed." if n_agreed else "The roster is a proposal."
     if 0 < n_agreed < len(plan.weeks):
-        state = f"Shifts of {n_agreed} of the {len(plan.weeks)} weeks are agreed, the others a "
-        state += "proposal; loads, odds and costs are those of the newest plan."
+        state = f"Shifts of {n_agreed} of the {len(plan.weeks)} weeks are agreed, the others are "
+        state += "proposed; odds and costs are of these shifts."
     return f"Forecast {plan.issue_id}; reckoned on {plan.made_on}. {state}"
 
 
@@ -189,7 +189,7 @@ def _summary(
     sheet.set_column(1, 9, 13)
     _told(sheet, 0, overflow_answer(plan, names), looks.title, width=_SUMMARY_WIDTH)
     row = 1
-    for note in [*notes, HOURS_NOTE, *plan.findings]:
+    for note in [*notes, HOURS_NOTE, *plan.remarks]:
         _told(sheet, row, note, looks.small, width=_SUMMARY_WIDTH)
         row += 1
     row = _waiting(sheet, row + 1, plan, names, looks)

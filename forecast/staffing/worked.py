@@ -2,18 +2,21 @@
 
 A plan is reckoned anew with each day's forecast. A roster that was agreed stands all the same, week
 by week, until another is agreed; of weeks that no agreed roster covers the newest plan's shifts are
-a proposal.
+a proposal. Odds and costs shown are those of the roster that stands, by the newest forecast.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime, time, timedelta
 
 from forecast.records import Records
 from forecast.records.staff_plans import PLAN, StaffPlanRow, agreed_staff_plans
+from forecast.staffing.desk_file import limits
 from forecast.staffing.kept_plan import KeptPlan, plan_of
 from forecast.staffing.roster import Shift
+from forecast.staffing.standing import Agreed, changed_shifts
 from models.weeks import monday_of
 
 
@@ -27,22 +30,42 @@ class Worked:
         Of agreed rosters and, for weeks that none covers, of the newest plan.
     agreed
         Monday of each week whose shifts are agreed, and when they were.
+    is_own
+        Whether the newest plan itself is the one agreed last.
     """
 
     shifts: tuple[Shift, ...]
     agreed: dict[date, datetime]
+    is_own: bool = False
 
     def in_plan(self, plan: KeptPlan) -> KeptPlan:
-        """Return a plan with these shifts in place of its own."""
-        return replace(plan, roster=replace(plan.roster, shifts=self.shifts))
+        """Return a plan with these shifts in place of its own, and what they hold of the load."""
+        shown = replace(plan, roster=replace(plan.roster, shifts=self.shifts))
+        if plan.standing is None or self.is_own:
+            return shown
+        of_it = plan.standing
+        roster = replace(shown.roster, unheld=of_it.unheld)
+        return replace(
+            shown, roster=roster, load=of_it.load, waiting=of_it.waiting, money=of_it.money
+        )
+
+    def at(self, branches: Collection[str]) -> Worked:
+        """Return what of it is of some branches."""
+        return replace(self, shifts=tuple(one for one in self.shifts if one.branch in branches))
 
     def stands_before(self, row: StaffPlanRow) -> datetime | None:
         """Return when a roster was agreed that stands before a plan's own; None where none does."""
         return max((at for at in self.agreed.values() if at != row.agreed_at), default=None)
 
+    def proposed_changes(self, plan: KeptPlan) -> tuple[int, int]:
+        """Return how many shifts a plan's own roster adds to these in its weeks, and drops."""
+        weeks = set(plan.roster.weeks)
+        now = [one for one in self.shifts if monday_of(one.day) in weeks]
+        return changed_shifts(now, plan.roster.shifts)
 
-def worked_by(records: Records, plan: KeptPlan, *, today: date) -> Worked:
-    """Return the shifts that people work by, where `plan` is the newest.
+
+def worked_by(records: Records, row: StaffPlanRow, plan: KeptPlan, *, today: date) -> Worked:
+    """Return the shifts that people work by, where `plan`, of `row`, is the newest.
 
     Parameters
     ----------
@@ -52,8 +75,21 @@ def worked_by(records: Records, plan: KeptPlan, *, today: date) -> Worked:
     of_week: dict[date, list[Shift]] = {week: [] for week in plan.roster.weeks}
     for shift in plan.roster.shifts:
         of_week.setdefault(monday_of(shift.day), []).append(shift)
+    stands, agreed = agreed_shifts(records, today=today)
+    of_week |= {week: [] for week in stands.weeks}
+    for shift in stands.shifts:
+        of_week[monday_of(shift.day)].append(shift)
+    shifts = tuple(one for week in sorted(of_week) for one in of_week[week])
+    return Worked(shifts, agreed, row.agreed_at is not None)
+
+
+def agreed_shifts(records: Records, *, today: date) -> tuple[Agreed, dict[date, datetime]]:
+    """Return the shifts agreed of this week and those ahead, and when each week was agreed."""
+    of_week: dict[date, list[Shift]] = {}
     agreed: dict[date, datetime] = {}
-    for row in agreed_staff_plans(records):
+    furthest = timedelta(weeks=limits().number("asked.most_weeks") + 1)
+    since = datetime.combine(monday_of(today) - furthest, time(), UTC)  # older ones reach no week
+    for row in agreed_staff_plans(records, since=since):
         if row.kind != PLAN or row.agreed_at is None:
             continue
         roster = plan_of(row.content).roster
@@ -63,4 +99,5 @@ def worked_by(records: Records, plan: KeptPlan, *, today: date) -> Worked:
         for shift in roster.shifts:
             if (week := monday_of(shift.day)) in ahead:
                 of_week[week].append(shift)
-    return Worked(tuple(one for week in sorted(of_week) for one in of_week[week]), agreed)
+    weeks = tuple(sorted(of_week))
+    return Agreed(tuple(one for week in weeks for one in of_week[week]), weeks), agreed

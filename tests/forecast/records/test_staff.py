@@ -137,7 +137,8 @@ def test_the_newest_plans_stay_and_every_agreed_one(records, issued):
     ids = [add(PLAN, minute) for minute in (1, 2, 3)]
     tried = add(WHAT_IF, 4)
     assert staff_plan(records, first).agreed_by == "somebody"
-    assert [one.id for one in agreed_staff_plans(records)] == [first]
+    assert [one.id for one in agreed_staff_plans(records, since=AT)] == [first]
+    assert agreed_staff_plans(records, since=AT + timedelta(seconds=1)) == []
     with pytest.raises(RecordsError, match="no such plan"):
         staff_plan(records, ids[0])
     assert newest_staff_plan(records).id == ids[2]

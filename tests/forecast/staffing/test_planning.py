@@ -25,7 +25,7 @@ from forecast.staffing.programme import ProgrammeError, solve_week
 from forecast.staffing.roster import days_of_leave, shifts_due
 from forecast.staffing.rostering import RosterRules, _Desk, mean_load, nothing_done, plan_roster
 from forecast.staffing.slots import free_slots, phone_people
-from forecast.staffing.stock import old_counts, order_stock
+from forecast.staffing.stock import count_notes, order_stock
 
 QUICK = RosterRules(gap=0.01, seconds=60.0, branch_futures=40, fairness=0.15)
 
@@ -314,16 +314,35 @@ def test_stock_that_comes_too_late_and_stock_that_expires(given):
 def test_a_count_of_long_ago_is_said_and_one_of_yesterday_is_not(given):
     """Nineteen days before the first week planned; fourteen are let pass without a word."""
     counted = MONDAY - timedelta(days=19)
-    old = _item(given, StockLot(40.0), counted=counted)
-    assert old_counts(old, first_week=MONDAY) == (
-        f"1 count of stock lies more than 14 days before the first week planned (the oldest of "
-        f"{counted}, sets at a); what was used since is not taken off, so count again before you "
-        "trust what is to be ordered"
+    (told,) = count_notes(_item(given, StockLot(40.0), counted=counted), first_week=MONDAY)
+    assert told.branch == "a"
+    assert told.sentence == (
+        f"a: 1 count of stock lies more than 14 days before the first week planned (the oldest of "
+        f"{counted}, sets); but for doses on record, what was used since is not taken off, so "
+        "count again before you trust what is to be ordered"
     )
     for days in (14, 1):
         new = _item(given, StockLot(40.0), counted=MONDAY - timedelta(days=days))
-        assert old_counts(new, first_week=MONDAY) == ""
-    assert old_counts(_item(given, StockLot(40.0)), first_week=MONDAY) == ""
+        assert count_notes(new, first_week=MONDAY) == []
+    assert count_notes(_item(given, StockLot(40.0)), first_week=MONDAY) == []
+
+
+def test_doses_on_record_since_the_count_come_off_what_expires_first(given):
+    """250 counted and 60 used since: 190 last one week of 100, so it is ordered a week earlier."""
+    load = workload(given, n_weeks=6, n_draws=5)
+    steady = replace(load, visits=load.visits.where(load.visits["kind"] != OTHER, 100.0))
+    soon = StockLot(50.0, expires=MONDAY + timedelta(days=200))
+    counted = MONDAY - timedelta(days=3)
+    told = _item(given, StockLot(200.0), soon, counted=counted, used_since=60.0)
+    (one,) = order_stock(steady, told, today=MONDAY, service=0.95, seed=[1])
+    assert one.on_hand == 190.0
+    assert [lot.units for lot in told.stock[0].left] == [0.0, 190.0]
+    assert one.orders[0].arrives == MONDAY + timedelta(weeks=1)
+    (note,) = count_notes(told, first_week=MONDAY)
+    assert f"a: 60 doses on record since the count of {counted} came off" in note.sentence
+    more = _item(given, StockLot(20.0), counted=counted, used_since=23.0)
+    assert sum(lot.units for lot in more.stock[0].left) == 0.0
+    assert "only 20 were counted" in count_notes(more, first_week=MONDAY)[0].sentence
 
 
 def test_stock_keeps_its_service_level(given):

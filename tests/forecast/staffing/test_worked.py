@@ -57,12 +57,12 @@ def test_an_agreed_roster_stands_in_its_weeks_when_a_newer_plan_comes(records, k
     """Agreed of 6 and 13 March; the plan of a week later tells of 13 and 20 March."""
     keep("agreed", MONDAY, n=2, agreed=0)
     row, plan = keep("newer", MONDAY + timedelta(weeks=1), n=2)
-    found = worked_by(records, plan, today=date(2023, 3, 8))
+    found = worked_by(records, row, plan, today=date(2023, 3, 8))
     weeks = [MONDAY + timedelta(weeks=k) for k in range(3)]
     assert people_of(found) == dict(zip(weeks, ("agreed", "agreed", "newer"), strict=True))
     assert set(found.agreed) == set(weeks[:2])
     assert found.stands_before(row) == MADE
-    later = worked_by(records, plan, today=date(2023, 3, 14))
+    later = worked_by(records, row, plan, today=date(2023, 3, 14))
     assert people_of(later) == dict(zip(weeks[1:], ("agreed", "newer"), strict=True))
 
 
@@ -70,14 +70,14 @@ def test_the_roster_agreed_last_comes_first(records, keep):
     """Two agreed of the same weeks, the plan among them: nothing stands before it."""
     keep("before", MONDAY, n=2, agreed=0)
     row, plan = keep("now", MONDAY, n=2, agreed=1)
-    found = worked_by(records, plan, today=MONDAY)
+    found = worked_by(records, row, plan, today=MONDAY)
     assert set(people_of(found).values()) == {"now"}
     assert found.stands_before(row) is None
 
 
 def test_without_any_agreement_all_is_a_proposal(records, keep):
     row, plan = keep("asked", MONDAY, n=2)
-    found = worked_by(records, plan, today=MONDAY)
+    found = worked_by(records, row, plan, today=MONDAY)
     assert found.shifts == plan.roster.shifts
     assert (found.agreed, found.stands_before(row)) == ({}, None)
 
