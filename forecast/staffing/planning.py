@@ -192,7 +192,11 @@ def plan_staff(
         findings=tuple(findings),
         standing=standing,
         held=stands.weeks if keep_agreed else (),
-        notes=(*lost_notes(lost, inputs), *count_notes(inputs, first_week=weeks[0])),
+        notes=(
+            *lost_notes(lost, inputs),
+            *short_contracts(inputs),
+            *count_notes(inputs, first_week=weeks[0]),
+        ),
     )
 
 
@@ -214,6 +218,22 @@ def _stand(
         roster.unheld,
         compare([(roster, met), *beside], inputs),
     )
+
+
+def short_contracts(inputs: StaffingInputs) -> list[BranchNote]:
+    """Say by branch how many contracts hold less than one shift, so that nobody rosters them."""
+    found = []
+    short = [one for one in inputs.staff if 0.0 < one.contract_hours and not one.contract_shifts]
+    for branch in dict.fromkeys(one.home_branch for one in short):
+        n = sum(one.home_branch == branch for one in short)
+        place = inputs.hours[branch].branch.name if branch in inputs.hours else branch
+        contracts = "1 contract holds" if n == 1 else f"{n} contracts hold"
+        sentence = (
+            f"{place}: {contracts} fewer hours a week than one shift, so no whole shift is "
+            "planned of them; enter how long their shifts are"
+        )
+        found.append(BranchNote(branch, sentence))
+    return found
 
 
 def weeks_ahead(today: date, n_weeks: int) -> tuple[date, ...]:

@@ -106,8 +106,10 @@ class WeekProblem:
         Shape ``(branch, role)``: locum shifts that can be had.
     locum_minutes
         Shape ``(branch,)``: bookable minutes of one.
-    locum_price, overtime_price
-        Shape ``(role,)``: of a shift, and of a minute.
+    locum_price
+        Shape ``(branch, role)``: of a shift.
+    overtime_price
+        Shape ``(role,)``: of a minute.
     visit_price
         Shape ``(branch,)``: of a visit without room.
     """

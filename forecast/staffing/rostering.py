@@ -277,7 +277,9 @@ class _Desk:
             least=(open_days[:, None] * self.least_a_day[None, :]).astype(float),
             locum_most=(most[None, :] * (open_days > 0)[:, None]).astype(float),
             locum_minutes=_mean_open(self._minutes(self.shift, week)),
-            locum_price=np.array([prices.locum_hour[r] * self.shift for r in ROLES]),
+            locum_price=np.outer(
+                self._hours_of_shift(self.shift, week), [prices.locum_hour[r] for r in ROLES]
+            ),
             overtime_price=np.array([prices.overtime_hour[r] / _MINUTES for r in ROLES]),
             visit_price=price,
         )
@@ -295,6 +297,10 @@ class _Desk:
         opens = [[self.inputs.hours[b].hours_on(day) for day in days] for b in self.names]
         return np.asarray(self.bookable * np.minimum(np.array(opens), hours))
 
+    def _hours_of_shift(self, hours: float, week: int) -> Array:
+        """Return how long a shift is at each branch, a mean over its open days [h]."""
+        return np.asarray(_mean_open(self._minutes(hours, week)) / self.bookable)
+
     def _can(self, person: StaffMember, week: int) -> NDArray[np.bool_]:
         monday = self.weeks[week]
         return np.array([person.works_on(monday + timedelta(days=n)) for n in range(DAYS_IN_WEEK)])
@@ -310,19 +316,23 @@ class _Desk:
         dearer = 1.0 + self.rules.fairness * had
         prices = self.inputs.prices
         role = person.skills[0]
+        home = places[0] if places and self.names[places[0]] == person.home_branch else -1
+        hours = person.hours_of_shift
+        if home >= 0:
+            hours = float(self._hours_of_shift(hours, week)[home])
         minutes = _mean_open(self._minutes(person.hours_of_shift, week))
         options = tuple((b, ROLES.index(r)) for b in places for r in person.skills)
         return Worker(
             options=options,
             minutes=tuple(float(minutes[b]) for b, _ in options),
-            home=places[0] if places and self.names[places[0]] == person.home_branch else -1,
+            home=home,
             due=shifts_due(person, self.weeks[week]),
             most_extra=0 if days_of_leave(person, self.weeks[week]) else extra_shifts(person),
             most_days=min(int(can.sum()), int(table().number("shift.longest_week"))),
             most_away=int(table().number("shift.most_away")),
             days=tuple(days),
             overtime=_MINUTES * overtime_a_shift(person),
-            extra_price=dearer * prices.overtime_hour[role] * person.hours_of_shift,
+            extra_price=dearer * prices.overtime_hour[role] * hours,
             away_price=dearer * prices.away_shift,
             fair_price=self.rules.fairness * prices.away_shift if is_peak else 0.0,
         )
@@ -363,12 +373,14 @@ class _Desk:
                 if person is not None:
                     worked[one.person] += 1
                     is_extra = worked[one.person] > shifts_due(person, self.weeks[week])
+                on = self.weeks[week] + timedelta(days=int(day))
+                usual = self.shift if person is None else person.hours_of_shift
                 found.append(
                     Shift(
-                        self.weeks[week] + timedelta(days=int(day)),
+                        on,
                         branch,
                         ROLES[one.role],
-                        self.shift if person is None else person.hours_of_shift,
+                        min(usual, self.inputs.hours[branch].hours_on(on)),  # no longer than open
                         None if person is None else person.id,
                         is_extra,
                         person is not None and branch != person.home_branch,

@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 from small_desk import MONDAY, hours, inputs, staff_of, workload
 
+from forecast.regions import Branch, parse_opening
 from forecast.staffing import rostering
 from forecast.staffing.inputs import (
     OTHER,
     PHONE,
+    BranchHours,
     StaffingInputs,
     StaffMember,
     StockItem,
@@ -21,6 +23,7 @@ from forecast.staffing.inputs import (
 )
 from forecast.staffing.money import compare, cost_line
 from forecast.staffing.overflow import capacity_of, load_weeks, meet, service_levels, waiting_weeks
+from forecast.staffing.planning import short_contracts
 from forecast.staffing.programme import ProgrammeError, solve_week
 from forecast.staffing.roster import days_of_leave, shifts_due
 from forecast.staffing.rostering import RosterRules, _Desk, mean_load, nothing_done, plan_roster
@@ -140,6 +143,27 @@ def test_leave_takes_days_of_the_contract():
     roster = nothing_done(workload(given, n_weeks=1), given)
     own = sorted(s.day for s in roster.shifts if s.person == "x")
     assert own == [MONDAY + timedelta(days=n) for n in (2, 3, 4)]
+
+
+def test_a_shift_on_a_short_day_is_as_long_as_the_branch_opens():
+    """Open from 9 to 12 on Saturday: three hours of a locum at 75 are paid there, not eight."""
+    opening = parse_opening("sat 9:00-12:00")
+    shut = Branch("a", "a", "a", *opening)
+    given = StaffingInputs(staff=(), hours={"a": BranchHours(shut)}, locum_shifts={"vet": 1})
+    load = workload(given, n_weeks=1, n_draws=5)
+    roster = plan_roster(load, given, rules=QUICK)
+    (one,) = roster.shifts
+    assert (one.day, one.role, one.hours) == (MONDAY + timedelta(days=5), "vet", 3.0)
+    assert cost_line(roster, meet(load, roster, given), given).locums == 3 * 75
+    problem = _Desk(load, given, QUICK).problem(0, Counter(), np.zeros(1))
+    assert problem.locum_price[0, 0] == 3 * 75
+
+
+def test_a_contract_of_less_than_a_shift_is_said():
+    """Six hours a week where shifts have eight; nobody is named."""
+    few = StaffMember("x", ("vet",), "a", 6.0)
+    (note,) = short_contracts(inputs(["a"], [few, StaffMember("y", ("vet",), "a", 8.0)]))
+    assert note.sentence.startswith("a: 1 contract holds fewer hours a week than one shift")
 
 
 def test_other_terms_from_a_day_on_are_one_person_paid_once():

@@ -45,7 +45,7 @@ def problem(seed, *, workers, least=0.0, locums=1.0):
         least=np.full((2, 2), least) * [1.0, 0.0],
         locum_most=np.full((2, 2), locums),
         locum_minutes=np.array([100.0, 100.0]),
-        locum_price=PRICE["locum"],
+        locum_price=np.tile(PRICE["locum"], (2, 1)),
         overtime_price=PRICE["overtime"],
         visit_price=np.full(2, PRICE["visit"]),
     )

@@ -109,7 +109,7 @@ def test_a_plan_tells_what_the_agreed_roster_holds_and_what_the_proposal_does(gi
     names = [line.roster for line in plan.standing.money.lines]
     assert names[:2] == ["as agreed, other weeks as proposed", "planned over futures"]
     assert {one.beside for one in plan.standing.money.differences} == set(names[1:])
-    kept = plan_staff(drawn, patterns, given, **asked, keep_agreed=True)
+    kept = plan_staff(drawn, patterns, given, **asked | {"n_weeks": 1}, keep_agreed=True)
     assert (kept.standing, kept.held) == (None, weeks[:1])
     assert capacity(kept.load)["b", weeks[0]] == pytest.approx(6.4)
 
