@@ -8,7 +8,7 @@ from pathlib import Path
 from rich.table import Table
 
 from forecast.staffing.kept_plan import KeptPlan
-from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
+from forecast.staffing.last_year import notes_on
 from forecast.staffing.visit_lengths import MINUTES_TOLD
 from forecast.staffing.what_if import WhatIf
 from forecast.staffing.words import currency_words, overflow_answer, proposal_words, told_odds
@@ -58,8 +58,8 @@ def _money(plan: KeptPlan) -> None:
     unit = currency_words(plan.money.currency)
     heading(f"Expected cost [{unit}], on the same futures")
     console.print(_costs(plan))
-    if any(one.roster == LAST_YEAR for one in plan.money.lines):
-        paragraph(LAST_YEAR_NOTE)
+    for note in notes_on(one.roster for one in plan.money.lines):
+        paragraph(note)
     if plan.money.prices_from_table:
         n = len(plan.money.prices_from_table)
         paragraph(f"{n} prices are the house's until you enter your own: read differences.")

@@ -16,12 +16,14 @@ from forecast.practice import Practice
 from forecast.private_files import write_private
 from forecast.records.engine import Records
 from forecast.records.staff_plans import PLAN, WHAT_IF, StaffPlanRow, add_staff_plan, staff_plan
+from forecast.records.worked_shifts import worked_shifts
 from forecast.staffing.asked import change_asked
 from forecast.staffing.calendar import shifts_calendar
-from forecast.staffing.desk_file import limits
 from forecast.staffing.desk_inputs import Desk, desk_inputs
+from forecast.staffing.desk_table import limits
 from forecast.staffing.inputs import StaffingError
 from forecast.staffing.kept_plan import KeptPlan, as_text, kept_part
+from forecast.staffing.last_year import a_year_before
 from forecast.staffing.patterns import learn_patterns, seen_visits
 from forecast.staffing.planning import StaffingPlan, plan_staff, weeks_ahead
 from forecast.staffing.visit_lengths import learned_minutes, with_learned
@@ -109,7 +111,8 @@ def _reckoned(
     today: date,
     say: Callable[[str], None],
 ) -> tuple[Desk, StaffingPlan]:
-    first = weeks_ahead(today, asked.weeks)[0]
+    weeks = weeks_ahead(today, asked.weeks)
+    first = weeks[0]
     desk = desk_inputs(practice, records, first_day=first, weeks=asked.weeks)
     if not desk.inputs.staff:
         raise StaffingError(
@@ -126,6 +129,7 @@ def _reckoned(
         regions=made.forecast["region"].values.tolist(),
         today=made.cut.origin,
     )
+    began, ended = a_year_before(weeks)
     say(f"planning the roster of {asked.weeks} weeks")
     with threadpool_limits(1):
         plan = plan_staff(
@@ -139,6 +143,7 @@ def _reckoned(
             seed=(made.seed,),
             agreed=agreed_shifts(records, today=today)[0],
             keep_agreed=asked.keep_agreed,
+            worked=worked_shifts(records, first=began, last=ended),
         )
     return desk, plan
 

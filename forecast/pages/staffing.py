@@ -42,9 +42,9 @@ from forecast.staffing.asked import (
 from forecast.staffing.burdens import burden_note, burden_words, burdens
 from forecast.staffing.inputs import ROLES, StaffingError
 from forecast.staffing.kept_plan import KeptPlan, what_if_of
+from forecast.staffing.last_year import notes_on
 from forecast.staffing.money import CostDifference, CostLine
 from forecast.staffing.patterns import Told
-from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
 from forecast.staffing.stock import StockOrder
 from forecast.staffing.what_if import WhatIf
 from forecast.staffing.words import (
@@ -148,7 +148,7 @@ class StaffingPage:
     unheld
         Constraints that cannot hold, a sentence each.
     last_year
-        What the roster of last year's visits is; "" where it is not among those compared.
+        What last year's roster is; "" where it is not among those compared.
     burden, burden_note, people
         How the load of the peak weeks lies on people; nobody for who sees only some branches.
     roster
@@ -254,8 +254,8 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         costs=() if plan is None else plan.money.lines,
         differences=() if plan is None else plan.money.differences,
         last_year=""
-        if plan is None or all(one.roster != LAST_YEAR for one in plan.money.lines)
-        else LAST_YEAR_NOTE,
+        if plan is None
+        else " ".join(notes_on(one.roster for one in plan.money.lines)),
         n_prices_of_house=0 if plan is None else len(plan.money.prices_from_table),
         **_burdens(asked, plan, names),
         findings=() if plan is None else _findings(plan),

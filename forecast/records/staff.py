@@ -141,6 +141,17 @@ def _from_day_on(every: Sequence[Terms], day: date) -> tuple[Terms, ...]:
     return tuple(one for one in (*in_force, *coming) if one.until is None or one.until >= day)
 
 
+def terms_by_number(records: Records) -> dict[str, list[Terms]]:
+    """Return all terms of everybody who is named, past ones too, by the practice's own number."""
+    who, terms = tables.staff_identity, tables.staff_terms
+    query = select(who.c.reference, terms).join(who, who.c.staff_id == terms.c.staff_id)
+    found: dict[str, list[Terms]] = {}
+    with records.reading() as connection:
+        for row in connection.execute(query.order_by(terms.c.from_date, terms.c.id)):
+            found.setdefault(row.reference, []).append(_terms(row))
+    return found
+
+
 def staff_ids(connection: Connection) -> dict[str, str]:
     """Return the random id of each member of staff by the practice's own number."""
     table = tables.staff_identity
@@ -279,7 +290,7 @@ def staff_identities(records: Records) -> list[StaffIdentity]:
 
 
 def erase_staff_member(records: Records, one: StaffIdentity, *, erasure: str, at: datetime) -> None:
-    """Take away who a member of staff is; terms and leave stay under the random id."""
+    """Take away who a member of staff is; terms, leave and shifts stay under the random id."""
     identity = tables.staff_identity
     with records.writing() as connection:
         connection.execute(delete(identity).where(identity.c.staff_id == one.staff_id))
@@ -294,6 +305,7 @@ def staff_holdings(records: Records, one: StaffIdentity) -> dict[str, Any]:
         "identity": tables.staff_identity,
         "terms": tables.staff_terms,
         "leave": tables.staff_leave,
+        "shifts worked": tables.staff_shift,
     }
     with records.reading() as connection:
         found = {

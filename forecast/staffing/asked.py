@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from datetime import date
 
-from forecast.staffing.desk_file import limits
+from forecast.staffing.desk_table import limits
 from forecast.staffing.inputs import ROLES, StaffingError, StaffMember, table
 from forecast.staffing.what_if import BranchClosed, Campaign, Change, OneMore, OtherHours
 

@@ -19,7 +19,7 @@ from forecast.records.desk import (
 )
 from forecast.records.staff import StaffOnRecord, Terms, staff_on_record
 from forecast.regions import DAY_NAMES
-from forecast.staffing.desk_file import TABLES
+from forecast.staffing.desk_table import TABLES
 from forecast.staffing.inputs import default_minutes, default_prices, price_names
 
 _WIDTH = 16

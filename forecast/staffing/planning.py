@@ -8,7 +8,9 @@ from datetime import date, timedelta
 
 import xarray as xr
 
+from forecast.records.worked_shifts import WorkedShift
 from forecast.staffing.inputs import StaffingError, StaffingInputs
+from forecast.staffing.last_year import last_years_roster, roster_as_worked
 from forecast.staffing.money import CostComparison, compare
 from forecast.staffing.overflow import (
     LoadWeek,
@@ -23,7 +25,6 @@ from forecast.staffing.overflow import (
 from forecast.staffing.patterns import Told, VisitPatterns
 from forecast.staffing.roster import Roster
 from forecast.staffing.rostering import (
-    LAST_YEAR,
     ON_MEANS,
     RosterRules,
     mean_load,
@@ -40,10 +41,9 @@ from forecast.staffing.standing import (
     still_worked,
 )
 from forecast.staffing.stock import StockOutlook, count_notes, order_stock
-from forecast.staffing.workload import Workload, load_that_came, workload_of
+from forecast.staffing.workload import Workload, workload_of
 from models.weeks import DAYS_IN_WEEK, monday_of
 
-_A_YEAR = 52  # weeks: the same days of the week a year before
 _SLOTS, _STOCK = 11, 12  # streams apart from those of the load
 
 
@@ -108,6 +108,7 @@ def plan_staff(
     rules: RosterRules | None = None,
     agreed: Agreed | None = None,
     keep_agreed: bool = False,
+    worked: Sequence[WorkedShift] = (),
 ) -> StaffingPlan:
     """Plan the whole weeks ahead from an issue.
 
@@ -136,6 +137,8 @@ def plan_staff(
         Shifts agreed before. What they hold is told as `StaffingPlan.standing`.
     keep_agreed
         Agreed weeks stand, the rest is planned; without it all weeks are planned anew.
+    worked
+        Shifts that were really worked in the same weeks a year ago, as far as they are on record.
 
     Raises
     ------
@@ -158,7 +161,9 @@ def plan_staff(
         plan_roster(mean_load(load), inputs, name=ON_MEANS, rules=rules),
     ]
     findings: list[str] = []
-    last_year = last_years_roster(patterns, load, inputs, rules=rules)
+    last_year, gaps = roster_as_worked(worked, load, inputs)
+    if last_year is None:
+        last_year = last_years_roster(patterns, load, inputs, rules=rules)
     if last_year is None:
         findings.append(
             "no visits of the same weeks a year ago are on record for every branch, so last year's "
@@ -195,6 +200,7 @@ def plan_staff(
         notes=(
             *lost_notes(lost, inputs),
             *short_contracts(inputs),
+            *gaps,
             *count_notes(inputs, first_week=weeks[0]),
         ),
     )
@@ -223,7 +229,7 @@ def _stand(
 def short_contracts(inputs: StaffingInputs) -> list[BranchNote]:
     """Say by branch how many contracts hold less than one shift, so that nobody rosters them."""
     found = []
-    short = [one for one in inputs.staff if 0.0 < one.contract_hours and not one.contract_shifts]
+    short = [one for one in inputs.staff if one.contract_hours > 0.0 and not one.contract_shifts]
     for branch in dict.fromkeys(one.home_branch for one in short):
         n = sum(one.home_branch == branch for one in short)
         place = inputs.hours[branch].branch.name if branch in inputs.hours else branch
@@ -242,20 +248,3 @@ def weeks_ahead(today: date, n_weeks: int) -> tuple[date, ...]:
     if first < today:
         first += timedelta(days=DAYS_IN_WEEK)
     return tuple(first + timedelta(weeks=n) for n in range(n_weeks))
-
-
-def last_years_roster(
-    patterns: VisitPatterns,
-    load: Workload,
-    inputs: StaffingInputs,
-    *,
-    rules: RosterRules | None = None,
-) -> Roster | None:
-    """Return the roster that would have been right for the same weeks of last year.
-
-    Planned for the visits that came then, as if they came again: what a practice does that goes by
-    its last year. None where they are not on record.
-    """
-    a_year_ago = [week - timedelta(weeks=_A_YEAR) for week in load.weeks]
-    came = load_that_came(patterns.seen, load, inputs, weeks=a_year_ago)
-    return None if came is None else plan_roster(came, inputs, name=LAST_YEAR, rules=rules)

@@ -40,14 +40,9 @@ from models.weeks import DAYS_IN_WEEK, monday_of
 
 Array = NDArray[np.float64]
 _MINUTES = 60.0
-LAST_YEAR_NOTE = (
-    "Planned on last year's visits is no roster that was worked: it is what the visits of the same "
-    "weeks a year ago would have asked of today's staff."
-)
-OVER_FUTURES, ON_MEANS, LAST_YEAR, NOTHING_DONE = (
+OVER_FUTURES, ON_MEANS, NOTHING_DONE = (
     "planned over futures",
     "planned on mean loads",
-    "planned on last year's visits",
     "nothing done",
 )
 

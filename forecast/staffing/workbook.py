@@ -18,9 +18,9 @@ from xlsxwriter.worksheet import Worksheet
 from forecast.staffing.burdens import burden_note, burden_words, burdens
 from forecast.staffing.inputs import ROLES
 from forecast.staffing.kept_plan import KeptPlan
+from forecast.staffing.last_year import notes_on
 from forecast.staffing.overflow import LoadWeek
 from forecast.staffing.roster import Shift
-from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
 from forecast.staffing.words import (
     branch_answer,
     count,
@@ -253,9 +253,9 @@ def _money(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> int:
         cells: list[Cell] = [one.roster, one.wages, one.extra_shifts, one.locums, one.overtime]
         cells += [one.turned_away, one.waiting, one.total, one.low, one.high]
         _write(sheet, row, cells, [looks.text, *[looks.whole] * 9])
-    if any(one.roster == LAST_YEAR for one in plan.money.lines):
+    for note in notes_on(one.roster for one in plan.money.lines):
         row += 1
-        _told(sheet, row, LAST_YEAR_NOTE, looks.small, width=_SUMMARY_WIDTH)
+        _told(sheet, row, note, looks.small, width=_SUMMARY_WIDTH)
     if plan.money.prices_from_table:
         row += 1
         of_house = count(len(plan.money.prices_from_table), "price is", "prices are")

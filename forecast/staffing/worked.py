@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime, time, timedelta
 
 from forecast.records import Records
 from forecast.records.staff_plans import PLAN, StaffPlanRow, agreed_staff_plans
-from forecast.staffing.desk_file import limits
+from forecast.staffing.desk_table import limits
 from forecast.staffing.kept_plan import KeptPlan, plan_of
 from forecast.staffing.roster import Shift
 from forecast.staffing.standing import Agreed, changed_shifts
