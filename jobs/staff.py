@@ -22,10 +22,11 @@ from forecast.staffing.calendar import shifts_calendar
 from forecast.staffing.desk_inputs import Desk, desk_inputs
 from forecast.staffing.desk_table import limits
 from forecast.staffing.inputs import StaffingError
-from forecast.staffing.kept_plan import KeptPlan, as_text, kept_part
+from forecast.staffing.kept_plan import KeptPlan, as_text, kept_part, newest_plan
 from forecast.staffing.last_year import a_year_before
 from forecast.staffing.patterns import learn_patterns, seen_visits
 from forecast.staffing.planning import StaffingPlan, plan_staff, weeks_ahead
+from forecast.staffing.told_before import no_longer
 from forecast.staffing.visit_lengths import learned_minutes, with_learned
 from forecast.staffing.what_if import Change, WhatIf, try_change
 from forecast.staffing.words import proposal_words
@@ -72,11 +73,21 @@ def staff(
     with recorded_run(practice, records, "staff", local_date=today, cut=None) as result:
         made = latest_issue(practice, records, as_of=today)
         desk, plan = _reckoned(practice, records, made, asked=asked, today=today, say=say)
-        kept = kept_part(plan)
+        kept = _with_gone(records, kept_part(plan), today=today)
         row = _keep(practice, records, made, PLAN, vars(asked), as_text(kept))
         result.rows = len(kept.roster.shifts)
         result.sentence = f"{result.rows} shifts of {asked.weeks} weeks from issue {made.id}"
     return Staffed(row, kept, desk, worked_by(records, row, kept, today=today))
+
+
+def _with_gone(records: Records, kept: KeptPlan, *, today: date) -> KeptPlan:
+    """Return a plan with the shifts that calendars have told by now and that go with it."""
+    before = newest_plan(records)
+    if before is None:
+        return kept
+    told = worked_by(records, *before, today=today).told
+    stands = worked_by(records, None, kept, today=today).shifts
+    return replace(kept, gone=no_longer(told, stands, today=today))
 
 
 def try_staffing(
@@ -189,10 +200,11 @@ def write_staffing(practice: Practice, staffed: Staffed) -> list[Path]:
     for number, branch in enumerate(plan.branches, start=1):
         written[folder / f"shifts-{number}.ics"] = shifts_calendar(
             shown.shifts_at(branch),
+            cancelled=worked.at({branch}).cancelled,
             hours=desk.inputs.hours,
             people=desk.names,
             zone_of=lambda one: zones.get(desk.branches[one].region_id, "UTC"),
-            made_at=staffed.row.made_at,
+            changed_at=staffed.row.changed_at,
             agreed=worked.agreed,
             name=names.get(branch, branch),
         )

@@ -222,18 +222,20 @@ def _calendar(asked: Asked) -> Response:
     person, own = asked.query.get("person", ""), own_branches(asked)
     people = people_names(asked.records)
     worked = worked_shifts(asked, row, plan)
-    shifts = worked.in_plan(plan).shifts_at(branch)
+    shifts, cancelled = worked.in_plan(plan).shifts_at(branch), worked.at({branch}).cancelled
     if person:
         shifts = tuple(one for one in worked.shifts if one.person == person)
-        if person not in people or not shifts:
+        cancelled = tuple(one for one in worked.cancelled if one.shift.person == person)
+        if person not in people or not (shifts or cancelled):
             raise NotFoundError("the roster has no shifts of that person")
     zones = {one.id: one.time_zone for one in asked.practice.settings.region}
     content = shifts_calendar(
         shifts,
+        cancelled=cancelled,
         hours=branch_hours(asked.records, day=min(asked.practice.today, plan.first_week)),
         people=people,
         zone_of=lambda one: zones.get(own[one].region_id, "UTC"),
-        made_at=row.made_at,
+        changed_at=row.changed_at,
         agreed=worked.agreed,
         name=people.get(person) or own[branch].name,
     )

@@ -17,7 +17,7 @@ from forecast.accounts.roles import Right
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
 from forecast.pages.staffing_branch import WORKBOOK_TYPE, download
 from forecast.pages.staffing_shown import PATH as STAFFING
-from forecast.pages.staffing_shown import own_branches, shown_plan
+from forecast.pages.staffing_shown import own_branches, shown_plan, worked_shifts
 from forecast.records import Records
 from forecast.records.staff import (
     Recorded,
@@ -129,8 +129,8 @@ def _page(
     own = own_branches(asked)
     sees_all = not asked.account.branches
     found = shown_plan(asked)
-    shifts = () if found is None else found[1].roster.shifts
-    places = {one.person: one.branch for one in reversed(shifts) if one.person is not None}
+    told = [] if found is None else worked_shifts(asked, *found).told
+    places = {one.shift.person: one.shift.branch for one in reversed(told) if one.shift.person}
     people = tuple(_person(one, places.get(one.id, "")) for one in _people(asked))
     chosen = next((one for one in people if one.number == asked.query.get("person")), None)
     wanted = None if sees_all else frozenset(own)

@@ -320,15 +320,16 @@ def staff_holdings(records: Records, one: StaffIdentity) -> dict[str, Any]:
 
 
 def _shifts(connection: Connection, staff_id: str) -> list[dict[str, Any]]:
-    """Return somebody's shifts in the plans that are kept."""
+    """Return somebody's shifts in the plans that are kept, also those told before a plan."""
     table = tables.staff_plan
     plans = connection.execute(select(table.c.id, table.c.content).order_by(table.c.made_at)).all()
-    return [
-        {"plan": row.id, **shift}
-        for row in plans
-        for shift in json.loads(row.content).get("roster", {}).get("shifts", ())
-        if shift["person"] == staff_id
-    ]
+    found = []
+    for row in plans:
+        content = json.loads(row.content)
+        shifts = [*content.get("roster", {}).get("shifts", ())]
+        shifts += [one["shift"] for one in content.get("gone", ())]
+        found += [{"plan": row.id, **one} for one in shifts if one["person"] == staff_id]
+    return found
 
 
 def gone_before(records: Records, *, day: date) -> list[StaffIdentity]:

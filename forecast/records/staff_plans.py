@@ -40,6 +40,11 @@ class StaffPlanRow:
     agreed_at: datetime | None = None
     agreed_by: str | None = None
 
+    @property
+    def changed_at(self) -> datetime:
+        """When it was made, or agreed since."""
+        return self.made_at if self.agreed_at is None else max(self.made_at, self.agreed_at)
+
 
 def add_staff_plan(
     records: Records,

@@ -21,12 +21,16 @@ from forecast.staffing.roster import Roster, Shift
 from forecast.staffing.slots import FreeSlots, PhonePeople
 from forecast.staffing.standing import BranchNote, Standing
 from forecast.staffing.stock import StockOutlook
+from forecast.staffing.told_before import ToldShift
 from forecast.staffing.what_if import WhatIf
 
 
 @dataclass(frozen=True)
 class KeptPlan:
-    """What of a `StaffingPlan` is kept; its parts are those of the same name there."""
+    """What of a `StaffingPlan` is kept; its parts are those of the same name there.
+
+    `gone` are shifts that calendars told before this plan and that do not stand with it.
+    """
 
     issue_id: str
     made_on: date
@@ -45,6 +49,7 @@ class KeptPlan:
     standing: Standing | None = None
     held: tuple[date, ...] = ()
     notes: tuple[BranchNote, ...] = ()
+    gone: tuple[ToldShift, ...] = ()
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -90,6 +95,7 @@ class KeptPlan:
             money=replace(self.money, lines=(), differences=()),
             findings=tuple(one for one in self.findings if one not in others),
             notes=tuple(one for one in self.notes if one.branch in wanted),
+            gone=tuple(one for one in self.gone if one.shift.branch in wanted),
             standing=None if self.standing is None else _of_branches(self.standing, wanted),
         )
 
@@ -106,7 +112,9 @@ def _of_branches(standing: Standing, wanted: Collection[str]) -> Standing:
 
 def kept_part(plan: StaffingPlan) -> KeptPlan:
     """Return what of a plan is kept."""
-    return KeptPlan(**{one.name: getattr(plan, one.name) for one in fields(KeptPlan)})
+    own = {one.name for one in fields(StaffingPlan)}
+    kept = [one.name for one in fields(KeptPlan) if one.name in own]
+    return KeptPlan(**{name: getattr(plan, name) for name in kept})
 
 
 def as_text(kept: KeptPlan | WhatIf) -> str:

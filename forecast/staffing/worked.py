@@ -17,6 +17,7 @@ from forecast.staffing.desk_table import limits
 from forecast.staffing.kept_plan import KeptPlan, plan_of
 from forecast.staffing.roster import Shift
 from forecast.staffing.standing import Agreed, changed_shifts
+from forecast.staffing.told_before import ToldShift, as_told, cancelled, no_longer
 from models.weeks import monday_of
 
 
@@ -32,11 +33,27 @@ class Worked:
         Monday of each week whose shifts are agreed, and when they were.
     is_own
         Whether the newest plan itself is the one agreed last.
+    gone
+        Shifts that calendars told before and that are none of these, today's and later ones.
+    weeks
+        Mondays of the weeks of which `shifts` tells.
     """
 
     shifts: tuple[Shift, ...]
     agreed: dict[date, datetime]
     is_own: bool = False
+    gone: tuple[ToldShift, ...] = ()
+    weeks: tuple[date, ...] = ()
+
+    @property
+    def told(self) -> list[ToldShift]:
+        """All that calendars have told by now, of today and later days."""
+        return [*as_told(self.shifts), *self.gone]
+
+    @property
+    def cancelled(self) -> tuple[ToldShift, ...]:
+        """What calendars must tell as cancelled."""
+        return cancelled(self.gone, self.weeks)
 
     def in_plan(self, plan: KeptPlan) -> KeptPlan:
         """Return a plan with these shifts in place of its own, and what they hold of the load."""
@@ -51,7 +68,11 @@ class Worked:
 
     def at(self, branches: Collection[str]) -> Worked:
         """Return what of it is of some branches."""
-        return replace(self, shifts=tuple(one for one in self.shifts if one.branch in branches))
+        return replace(
+            self,
+            shifts=tuple(one for one in self.shifts if one.branch in branches),
+            gone=tuple(one for one in self.gone if one.shift.branch in branches),
+        )
 
     def stands_before(self, row: StaffPlanRow) -> datetime | None:
         """Return when a roster was agreed that stands before a plan's own; None where none does."""
@@ -64,33 +85,53 @@ class Worked:
         return changed_shifts(now, plan.roster.shifts)
 
 
-def worked_by(records: Records, row: StaffPlanRow, plan: KeptPlan, *, today: date) -> Worked:
+def worked_by(records: Records, row: StaffPlanRow | None, plan: KeptPlan, *, today: date) -> Worked:
     """Return the shifts that people work by, where `plan`, of `row`, is the newest.
 
     Parameters
     ----------
+    row
+        None of a plan that is still to be kept.
     today
         Weeks that were over by then are left out; the one it lies in is not.
     """
+    is_own = row is not None and row.agreed_at is not None
+    worked = _merged(plan, *agreed_shifts(records, today=today), is_own=is_own)
+    told = list(plan.gone)
+    if row is not None and is_own:  # what stood until it was agreed was told too
+        before, agreed = agreed_shifts(records, today=today, but=row.id)
+        told += as_told(_merged(plan, before, agreed, is_own=False).shifts)
+    return replace(worked, gone=no_longer(told, worked.shifts, today=today))
+
+
+def _merged(
+    plan: KeptPlan, stands: Agreed, agreed: dict[date, datetime], *, is_own: bool
+) -> Worked:
+    """Return agreed shifts in their weeks, and the plan's own in the others."""
     of_week: dict[date, list[Shift]] = {week: [] for week in plan.roster.weeks}
     for shift in plan.roster.shifts:
         of_week.setdefault(monday_of(shift.day), []).append(shift)
-    stands, agreed = agreed_shifts(records, today=today)
     of_week |= {week: [] for week in stands.weeks}
     for shift in stands.shifts:
         of_week[monday_of(shift.day)].append(shift)
-    shifts = tuple(one for week in sorted(of_week) for one in of_week[week])
-    return Worked(shifts, agreed, row.agreed_at is not None)
+    weeks = tuple(sorted(of_week))
+    shifts = tuple(one for week in weeks for one in of_week[week])
+    return Worked(shifts, agreed, is_own, weeks=weeks)
 
 
-def agreed_shifts(records: Records, *, today: date) -> tuple[Agreed, dict[date, datetime]]:
-    """Return the shifts agreed of this week and those ahead, and when each week was agreed."""
+def agreed_shifts(
+    records: Records, *, today: date, but: str | None = None
+) -> tuple[Agreed, dict[date, datetime]]:
+    """Return the shifts agreed of this week and those ahead, and when each week was agreed.
+
+    `but` is a plan that is passed over.
+    """
     of_week: dict[date, list[Shift]] = {}
     agreed: dict[date, datetime] = {}
     furthest = timedelta(weeks=limits().number("asked.most_weeks") + 1)
     since = datetime.combine(monday_of(today) - furthest, time(), UTC)  # older ones reach no week
     for row in agreed_staff_plans(records, since=since):
-        if row.kind != PLAN or row.agreed_at is None:
+        if row.kind != PLAN or row.agreed_at is None or row.id == but:
             continue
         roster = plan_of(row.content).roster
         ahead = [week for week in roster.weeks if week >= monday_of(today)]

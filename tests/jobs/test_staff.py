@@ -104,4 +104,8 @@ def test_the_clock_does_what_a_page_asked(at_desk, tmp_path):
         tick(practice.folder, AT, jobs=never)
     ended = [request(records, one.id) for one in asked]
     assert [one.state for one in ended] == ["done", "failed", "failed", "refused"]
-    assert newest_staff_plan(records, kind=PLAN).asked == {"weeks": 2, "service": None}
+    assert newest_staff_plan(records, kind=PLAN).asked == {
+        "weeks": 2,
+        "service": None,
+        "keep_agreed": False,
+    }
