@@ -99,7 +99,7 @@ def agreed_staff_plans(records: Records, *, since: datetime) -> list[StaffPlanRo
     table = tables.staff_plan
     query = select(table).where(table.c.agreed_at.is_not(None), table.c.made_at >= since)
     with records.reading() as connection:
-        rows = connection.execute(query.order_by(table.c.agreed_at, table.c.id)).all()
+        rows = connection.execute(query.order_by(table.c.agreed_at, table.c.made_at, table.c.id)).all()
     return [StaffPlanRow(**row._mapping) for row in rows]
 
 
