@@ -98,8 +98,9 @@ def agreed_staff_plans(records: Records, *, since: datetime) -> list[StaffPlanRo
     """Return the plans agreed, made since a moment, oldest first: a later one stands before."""
     table = tables.staff_plan
     query = select(table).where(table.c.agreed_at.is_not(None), table.c.made_at >= since)
+    in_order = query.order_by(table.c.agreed_at, table.c.made_at, table.c.id)
     with records.reading() as connection:
-        rows = connection.execute(query.order_by(table.c.agreed_at, table.c.made_at, table.c.id)).all()
+        rows = connection.execute(in_order).all()
     return [StaffPlanRow(**row._mapping) for row in rows]
 
 

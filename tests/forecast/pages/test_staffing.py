@@ -184,7 +184,7 @@ def test_odds_of_an_agreed_roster_are_its_own_and_the_proposals_stand_beside(
     assert faults_of(page) == []
     assert "stand in 4 of its 4 weeks, and odds and costs are theirs by this forecast" in page
     assert "drop 3: 2.1 branch-weeks expected to overflow instead of 2.2" in page
-    assert "9 in 10</a><span class=\"span\">3 in 4 as proposed" in page
+    assert '9 in 10</a><span class="span">3 in 4 as proposed' in page
     assert "No vet can be there" not in page  # that is the proposal's
     assert "Agree to the newest proposal" in page
     assert "Agreed weeks stand; plan the rest" in page
