@@ -31,6 +31,8 @@ def show_staffing(
     if invented:
         paragraph(INVENTED, style="bold")
     paragraph(overflow_answer(plan, names), style="bold")
+    if plan.held:
+        paragraph(f"The agreed shifts of {len(plan.held)} of {plan.n_weeks} weeks are kept.")
     if beside := proposal_words(done.worked, done.plan):
         n = sum(week in done.worked.agreed for week in plan.weeks)
         paragraph(f"In {n} of {plan.n_weeks} weeks shifts are agreed; odds and costs are theirs.")

@@ -49,6 +49,7 @@ class KeptPlan:
     standing: Standing | None = None
     held: tuple[date, ...] = ()
     notes: tuple[BranchNote, ...] = ()
+    lost: tuple[Shift, ...] = ()
     gone: tuple[ToldShift, ...] = ()
 
     @property
@@ -95,6 +96,7 @@ class KeptPlan:
             money=replace(self.money, lines=(), differences=()),
             findings=tuple(one for one in self.findings if one not in others),
             notes=tuple(one for one in self.notes if one.branch in wanted),
+            lost=tuple(one for one in self.lost if one.branch in wanted),
             gone=tuple(one for one in self.gone if one.shift.branch in wanted),
             standing=None if self.standing is None else _of_branches(self.standing, wanted),
         )

@@ -23,7 +23,7 @@ from forecast.staffing.overflow import (
     waiting_weeks,
 )
 from forecast.staffing.patterns import Told, VisitPatterns
-from forecast.staffing.roster import Roster
+from forecast.staffing.roster import Roster, Shift
 from forecast.staffing.rostering import (
     ON_MEANS,
     RosterRules,
@@ -71,6 +71,8 @@ class StaffingPlan:
         Mondays of the agreed weeks that the roster keeps as they are.
     notes
         What the reader must know of single branches.
+    lost
+        Agreed shifts that cannot be worked any more.
     """
 
     issue_id: str
@@ -93,6 +95,7 @@ class StaffingPlan:
     standing: Standing | None = None
     held: tuple[date, ...] = ()
     notes: tuple[BranchNote, ...] = ()
+    lost: tuple[Shift, ...] = ()
 
 
 def plan_staff(
@@ -197,6 +200,7 @@ def plan_staff(
         findings=tuple(findings),
         standing=standing,
         held=stands.weeks if keep_agreed else (),
+        lost=lost,
         notes=(
             *lost_notes(lost, inputs),
             *short_contracts(inputs),

@@ -36,6 +36,7 @@ from forecast.staffing.roster import (
 )
 from forecast.staffing.standing import Agreed, nobody_there
 from forecast.staffing.workload import Workload
+from forecast.wording import day
 from models.weeks import DAYS_IN_WEEK, monday_of
 
 Array = NDArray[np.float64]
@@ -399,7 +400,7 @@ class _Desk:
                     name,
                     monday,
                     word,
-                    f"{place}, week of {monday}: a {word} on each of its "
+                    f"{place}, week of {day(monday)}: a {word} on each of its "
                     f"{int(self.opens[week][branch].sum())} open days takes "
                     f"{int(problem.least[branch, role])} shifts, {have} can be had "
                     f"({who} can work there as {word}, {away} of them on leave; "

@@ -113,7 +113,8 @@ def _merged(
         of_week.setdefault(monday_of(shift.day), []).append(shift)
     of_week |= {week: [] for week in stands.weeks}
     for shift in stands.shifts:
-        of_week[monday_of(shift.day)].append(shift)
+        if shift not in plan.lost:  # nobody will be there
+            of_week[monday_of(shift.day)].append(shift)
     weeks = tuple(sorted(of_week))
     shifts = tuple(one for week in weeks for one in of_week[week])
     return Worked(shifts, agreed, is_own, weeks=weeks)

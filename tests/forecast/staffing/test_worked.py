@@ -70,6 +70,17 @@ def test_an_agreed_roster_stands_in_its_weeks_when_a_newer_plan_comes(records, k
     assert people_of(later) == dict(zip(weeks[1:], ("agreed", "newer"), strict=True))
 
 
+def test_an_agreed_shift_that_cannot_be_worked_is_nobody_s(records, keep):
+    """The newest plan says so of the second week: who works there is not told to work."""
+    keep("agreed", MONDAY, n=2, agreed=0)
+    row, plan = keep("newer", MONDAY, n=2)
+    second = MONDAY + timedelta(weeks=1)
+    plan = replace(plan, lost=(Shift(second, "at-north", "vet", 8.0, "agreed"),))
+    found = worked_by(records, row, plan, today=MONDAY)
+    assert people_of(found) == {MONDAY: "agreed"}
+    assert second in found.agreed
+
+
 def test_the_roster_agreed_last_comes_first(records, keep):
     """Two agreed of the same weeks, the plan among them: nothing stands before it."""
     keep("before", MONDAY, n=2, agreed=0)
