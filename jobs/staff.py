@@ -20,8 +20,8 @@ from forecast.records.worked_shifts import worked_shifts
 from forecast.staffing.asked import change_asked
 from forecast.staffing.calendar import shifts_calendar
 from forecast.staffing.desk_inputs import Desk, desk_inputs
+from forecast.staffing.desk_numbers import StaffingError
 from forecast.staffing.desk_table import limits
-from forecast.staffing.inputs import StaffingError
 from forecast.staffing.kept_plan import KeptPlan, as_text, kept_part, newest_plan
 from forecast.staffing.last_year import a_year_before
 from forecast.staffing.patterns import learn_patterns, seen_visits

@@ -40,7 +40,7 @@ from forecast.staffing.asked import (
     weeks_asked,
 )
 from forecast.staffing.burdens import burden_note, burden_words, burdens
-from forecast.staffing.inputs import ROLES, StaffingError
+from forecast.staffing.desk_numbers import ROLES, StaffingError
 from forecast.staffing.kept_plan import KeptPlan, what_if_of
 from forecast.staffing.last_year import notes_on
 from forecast.staffing.money import CostDifference, CostLine

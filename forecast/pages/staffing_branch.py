@@ -27,13 +27,19 @@ from forecast.pages.staffing_shown import (
 from forecast.regions import DAY_NAMES
 from forecast.staffing.calendar import shifts_calendar
 from forecast.staffing.desk_inputs import branch_hours
-from forecast.staffing.inputs import ROLES
+from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import WaitingWeek
 from forecast.staffing.roster import Shift
 from forecast.staffing.slots import PhonePeople
-from forecast.staffing.words import branch_answer, likely_weeks, proposal_words, told_odds
-from forecast.staffing.workbook import shift_words, staffing_workbook
+from forecast.staffing.words import (
+    branch_answer,
+    likely_weeks,
+    proposal_words,
+    shift_words,
+    told_odds,
+)
+from forecast.staffing.workbook import staffing_workbook
 from forecast.wording import INVENTED, odds
 
 _TYPES = {"svg": "image/svg+xml", "json": "application/json"}

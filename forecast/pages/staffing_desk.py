@@ -28,9 +28,9 @@ from forecast.records.staff import (
 from forecast.records.worked_shifts import worked_span
 from forecast.staffing.desk_import import enter_row
 from forecast.staffing.desk_inputs import stock_items
+from forecast.staffing.desk_numbers import KINDS, ROLES, StaffingError, price_names
 from forecast.staffing.desk_table import TABLES
 from forecast.staffing.desk_workbook import Row, desk_tables, desk_workbook, staff_row
-from forecast.staffing.inputs import KINDS, ROLES, StaffingError, price_names
 from forecast.staffing.words import currency_words
 from forecast.wording import full_day
 

@@ -27,7 +27,7 @@ from forecast.pages.staffing_shown import (
     worked_shifts,
 )
 from forecast.practice import Practice
-from forecast.staffing.inputs import ROLES
+from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.words import told_odds, weeks_words
 

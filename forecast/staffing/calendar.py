@@ -13,7 +13,7 @@ from forecast.regions import DAY_NAMES, Branch
 from forecast.staffing.inputs import BranchHours
 from forecast.staffing.roster import Shift
 from forecast.staffing.told_before import ToldShift, as_told
-from forecast.staffing.workbook import shift_words
+from forecast.staffing.words import shift_words
 from models.weeks import monday_of
 
 PRODUCT = "-//forepaw//staffing//EN"

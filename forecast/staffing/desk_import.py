@@ -24,8 +24,8 @@ from forecast.records.worked_shifts import keep_worked_shifts
 from forecast.sheets import SheetError
 from forecast.staffing.desk_file import read_desk
 from forecast.staffing.desk_inputs import stock_items
+from forecast.staffing.desk_numbers import KINDS, StaffingError, price_names
 from forecast.staffing.desk_table import TABLES, DeskTable, DeskWords
-from forecast.staffing.inputs import KINDS, StaffingError, price_names
 from forecast.visits.importing.landing import ImportReport, IncomingFile, keep_register
 
 STAFF = "staff"

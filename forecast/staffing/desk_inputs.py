@@ -28,20 +28,16 @@ from forecast.records.desk import (
 from forecast.records.plan_decisions import signed_doses
 from forecast.records.staff import StaffOnRecord, staff_on_record
 from forecast.regions import Branch, parse_opening
-from forecast.staffing.inputs import (
+from forecast.staffing.desk_numbers import (
     FROM_DESK,
     KINDS,
-    BranchHours,
     Minutes,
-    StaffingInputs,
-    StaffMember,
-    StockItem,
-    StockLot,
     default_minutes,
     prices_from,
     slug,
     table,
 )
+from forecast.staffing.inputs import BranchHours, StaffingInputs, StaffMember, StockItem, StockLot
 from forecast.visits.counting.volume import public_holidays
 
 

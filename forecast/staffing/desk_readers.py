@@ -13,8 +13,8 @@ from forecast.findings import Finding
 from forecast.records.desk import MINUTES, PRICE, DeskHours, DeskNumber, StockCount
 from forecast.records.staff import Terms
 from forecast.regions import DAY_NAMES, RegionError, parse_opening
+from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.desk_table import OPENING_LIKE, DeskTable, DeskWords, limits
-from forecast.staffing.inputs import ROLES
 from forecast.staffing.shift_reader import read_shifts
 from forecast.visits.rules import earliest_day
 

@@ -9,11 +9,13 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 
 from forecast.records.worked_shifts import WorkedShift
-from forecast.staffing.inputs import ROLES, StaffingInputs
+from forecast.staffing.desk_numbers import ROLES
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.patterns import VisitPatterns
 from forecast.staffing.roster import Roster, Shift, paid_hours
-from forecast.staffing.rostering import RosterRules, plan_roster
+from forecast.staffing.rostering import plan_roster
 from forecast.staffing.standing import BranchNote
+from forecast.staffing.week_desk import RosterRules
 from forecast.staffing.workload import Workload, load_that_came
 from models.weeks import monday_of
 

@@ -9,7 +9,8 @@ from datetime import date, timedelta
 import xarray as xr
 
 from forecast.records.worked_shifts import WorkedShift
-from forecast.staffing.inputs import StaffingError, StaffingInputs
+from forecast.staffing.desk_numbers import StaffingError
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.last_year import last_years_roster, roster_as_worked
 from forecast.staffing.money import CostComparison, compare
 from forecast.staffing.overflow import (
@@ -26,7 +27,6 @@ from forecast.staffing.patterns import Told, VisitPatterns
 from forecast.staffing.roster import Roster, Shift
 from forecast.staffing.rostering import (
     ON_MEANS,
-    RosterRules,
     mean_load,
     nothing_done,
     plan_roster,
@@ -41,6 +41,7 @@ from forecast.staffing.standing import (
     still_worked,
 )
 from forecast.staffing.stock import StockOutlook, count_notes, order_stock
+from forecast.staffing.week_desk import RosterRules
 from forecast.staffing.workload import Workload, workload_of
 from models.weeks import DAYS_IN_WEEK, monday_of
 

@@ -16,8 +16,8 @@ import pandas as pd
 from forecast.csv_files import CsvTable
 from forecast.records.staff import Terms
 from forecast.records.worked_shifts import WorkedShift
+from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.desk_table import DeskTable, DeskWords, limits
-from forecast.staffing.inputs import ROLES
 from forecast.visits.rules import earliest_day
 
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::00)?")

@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 
-from forecast.staffing.inputs import ROLES, StaffingInputs, table
+from forecast.staffing.desk_numbers import ROLES, table
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.money import CostComparison
 from forecast.staffing.overflow import LoadWeek, WaitingWeek
 from forecast.staffing.roster import Roster, Shift, Unheld, terms_on

@@ -16,7 +16,8 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.staffing.inputs import StaffingInputs, StockItem, table
+from forecast.staffing.desk_numbers import table
+from forecast.staffing.inputs import StaffingInputs, StockItem
 from forecast.staffing.standing import BranchNote
 from forecast.staffing.workload import Workload
 from models.streams import DrawStreams

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from forecast.staffing.inputs import table
+from forecast.staffing.desk_numbers import table
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import WaitingWeek
+from forecast.staffing.roster import Shift
 from forecast.staffing.worked import Worked
 from forecast.wording import day, listed, odds
 
@@ -128,3 +129,12 @@ def _none(plan: KeptPlan, names: Mapping[str, str]) -> str:
         f"No week of the next {plan.n_weeks} is likely to overflow; the highest chance is "
         f"{odds(worst.overflow_odds)}, at {name} in the week of {day(worst.week)}."
     )
+
+
+def shift_words(shift: Shift, people: Mapping[str, str]) -> str:
+    """Say who works a shift: a name, or that a locum is to be found; and what is special in it."""
+    who = "locum to be found" if shift.person is None else people.get(shift.person, "erased")
+    special = [
+        words for is_so, words in ((shift.is_extra, "extra"), (shift.is_away, "away")) if is_so
+    ]
+    return f"{who} ({', '.join(special)})" if special else who

@@ -17,7 +17,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from forecast.staffing.inputs import (
+from forecast.staffing.desk_numbers import (
     DOSE,
     FLARE,
     KINDS,
@@ -26,9 +26,9 @@ from forecast.staffing.inputs import (
     RECHECK,
     ROLES,
     StaffingError,
-    StaffingInputs,
     table,
 )
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.patterns import Told, VisitPatterns
 from forecast.staffing.visit_lengths import minutes_told
 from models.streams import DrawStreams

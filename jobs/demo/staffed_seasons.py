@@ -27,11 +27,11 @@ from forecast.staffing.rostering import (
     NOTHING_DONE,
     ON_MEANS,
     OVER_FUTURES,
-    RosterRules,
     mean_load,
     nothing_done,
     plan_roster,
 )
+from forecast.staffing.week_desk import RosterRules
 from forecast.staffing.workload import Workload, load_that_came, workload_of
 from forecast.training import TrainedModel, futures, up_to_date
 from forecast.visits.case_definition import CaseDefinition

@@ -15,7 +15,7 @@ from forecast.records.requests import ask, request
 from forecast.records.runs import runs
 from forecast.records.staff_plans import PLAN, WHAT_IF, StaffPlanRow, newest_staff_plan
 from forecast.staffing.desk_import import import_staff
-from forecast.staffing.inputs import StaffingError
+from forecast.staffing.desk_numbers import StaffingError
 from forecast.staffing.kept_plan import plan_of, what_if_of
 from jobs import staff_jobs
 from jobs.clock import tick

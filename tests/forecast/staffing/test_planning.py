@@ -12,23 +12,17 @@ from small_desk import MONDAY, hours, inputs, staff_of, workload
 
 from forecast.regions import Branch, parse_opening
 from forecast.staffing import rostering
-from forecast.staffing.inputs import (
-    OTHER,
-    PHONE,
-    BranchHours,
-    StaffingInputs,
-    StaffMember,
-    StockItem,
-    StockLot,
-)
+from forecast.staffing.desk_numbers import OTHER, PHONE
+from forecast.staffing.inputs import BranchHours, StaffingInputs, StaffMember, StockItem, StockLot
 from forecast.staffing.money import compare, cost_line
 from forecast.staffing.overflow import capacity_of, load_weeks, meet, service_levels, waiting_weeks
 from forecast.staffing.planning import short_contracts
 from forecast.staffing.programme import ProgrammeError, solve_week
 from forecast.staffing.roster import days_of_leave, shifts_due
-from forecast.staffing.rostering import RosterRules, _Desk, mean_load, nothing_done, plan_roster
+from forecast.staffing.rostering import mean_load, nothing_done, plan_roster
 from forecast.staffing.slots import free_slots, phone_people
 from forecast.staffing.stock import count_notes, order_stock
+from forecast.staffing.week_desk import RosterRules, WeekDesk
 
 QUICK = RosterRules(gap=0.01, seconds=60.0, branch_futures=40, fairness=0.15)
 
@@ -155,7 +149,7 @@ def test_a_shift_on_a_short_day_is_as_long_as_the_branch_opens():
     (one,) = roster.shifts
     assert (one.day, one.role, one.hours) == (MONDAY + timedelta(days=5), "vet", 3.0)
     assert cost_line(roster, meet(load, roster, given), given).locums == 3 * 75
-    problem = _Desk(load, given, QUICK).problem(0, Counter(), np.zeros(1))
+    problem = WeekDesk(load, given, QUICK).problem(0, Counter(), np.zeros(1))
     assert problem.locum_price[0, 0] == 3 * 75
 
 
@@ -383,7 +377,7 @@ def test_a_visit_without_room_costs_more_where_the_next_week_has_none_either():
     """Three weeks far too full, no help to be had: 31, then .65 of the next week's on top."""
     alone = inputs(["a"], staff_of("a"), locum_shifts={})
     load = workload(alone, n_weeks=3, counts={"a": 3.0}, n_draws=5)
-    desk = _Desk(load, alone, QUICK)
+    desk = WeekDesk(load, alone, QUICK)
     none = np.zeros(1)
     last = desk.visit_price(none, none)
     came = {k: float(load.visits.sel(kind=k).mean()) for k in load.bookable["kind"].values}

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from forecast.staffing.programme import WeekProblem, Worker, solve_week
+from forecast.staffing.programme import solve_week
+from forecast.staffing.week_problem import WeekProblem, Worker
 
 PRICE = {"visit": 30.0, "locum": np.array([300.0, 150.0]), "overtime": np.array([1.0, 0.5])}
 
