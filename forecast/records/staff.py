@@ -45,7 +45,7 @@ class Terms:
     hours_week
         Hours a week by contract.
     overtime_hours
-        Hours a week over it that they would take on at most; None where not known.
+        Hours a week over it that they would take on at most; None: as the house has it.
     days
         Days of the week on which they work, Monday 0; None: any.
     shift_hours

@@ -63,7 +63,7 @@ staff_terms = Table(
     # other branches at which they can work
     Column("also_at", JSON, nullable=False),
     Column("hours_week", Float, nullable=False),
-    # over the contract; empty: not known, so none is planned
+    # over the contract at most; empty: as the house has it
     Column("overtime_hours", Float),
     # days of the week on which they work, Monday 0; empty: any
     Column("days", JSON(none_as_null=True)),

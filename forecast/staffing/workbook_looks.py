@@ -37,6 +37,7 @@ class Looks:
 
 
 def looks_of(book: xlsxwriter.Workbook) -> Looks:
+    """Make the formats of a workbook."""
     wrapped = {"text_wrap": True, "valign": "top"}
     return Looks(
         title=book.add_format({"bold": True, "font_size": 14, **wrapped}),
@@ -64,6 +65,7 @@ def sheet_name(name: str, taken: set[str]) -> str:
 
 
 def write(sheet: Worksheet, row: int, cells: Sequence[Cell], formats: Sequence[Format]) -> None:
+    """Write cells from the first column on; text stays text, and what is not known is blank."""
     for at, (cell, shape) in enumerate(zip(cells, formats, strict=True)):
         if cell is None:
             sheet.write_blank(row, at, None, shape)
@@ -98,6 +100,7 @@ def headings(
 
 
 def printed(sheet: Worksheet, *, title_row: int | None = None) -> None:
+    """Set a sheet up for paper; `title_row` stands on each page."""
     sheet.set_landscape()
     sheet.set_paper(_LANDSCAPE_A4)
     sheet.fit_to_pages(1, 0)
@@ -108,6 +111,7 @@ def printed(sheet: Worksheet, *, title_row: int | None = None) -> None:
 
 
 def spread(sheet: Worksheet, row: int, columns: tuple[int, int], text: str, shape: Format) -> None:
+    """Write a text over some columns, the first and the last named."""
     first, last = columns
     if last > first:
         sheet.merge_range(row, first, row, last, "", shape)

@@ -372,4 +372,9 @@ def _told(inputs: StaffingInputs) -> list[Told]:
             f"{100 * number('overflow.turned_away'):.0f} %",
         ),
     ]
+    silent = len({one.id for one in inputs.staff if one.overtime_hours is None})
+    if silent:
+        hours = f"{number('shift.overtime_hours'):g} h a week at most"
+        who = "1 person" if silent == 1 else f"{silent} people"
+        found.append(Told("time over the contract", hours, why=f"of {who} the desk says nothing"))
     return [*found, *minutes_told(inputs)]
