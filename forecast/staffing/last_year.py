@@ -6,13 +6,14 @@ Where they are not, it is the roster that last year's visits would have asked of
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 from forecast.records.worked_shifts import WorkedShift
 from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.patterns import VisitPatterns
-from forecast.staffing.roster import Roster, Shift, paid_hours
+from forecast.staffing.roster import Roster, Shift, shifts_due
 from forecast.staffing.rostering import plan_roster
 from forecast.staffing.standing import BranchNote
 from forecast.staffing.week_desk import RosterRules
@@ -27,9 +28,10 @@ NOTES: Mapping[str, str] = {
         "worked, to compare with those."
     ),
     AS_WORKED: (
-        "Last year's as worked has the shifts that were worked in the same weeks a year ago. "
-        "Today's contracts are paid in it as in the others, and hours worked beyond them as "
-        "overtime."
+        "Last year's as worked has the shifts that were worked in the same weeks a year ago; who "
+        "stayed longer then is in their hours. Today's contracts are paid in it as in the others. "
+        "Hours beyond what these have left after leave are paid on top: as overtime of the staff, "
+        "as locums where somebody was not on the staff list."
     ),
 }
 _A_YEAR = timedelta(weeks=52)  # the same days of the week a year before
@@ -72,7 +74,13 @@ def roster_as_worked(
     """
     weeks, branches = load.weeks, load.branches
     shifts = [
-        Shift(one.day + _A_YEAR, one.branch_id, one.role, one.hours, _SOMEBODY)
+        Shift(
+            one.day + _A_YEAR,
+            one.branch_id,
+            one.role,
+            one.hours,
+            None if one.person is None else _SOMEBODY,
+        )
         for one in worked
         if monday_of(one.day + _A_YEAR) in weeks and one.branch_id in branches
     ]
@@ -103,16 +111,24 @@ def _lacking(
 def _over_contracts(
     shifts: Sequence[Shift], inputs: StaffingInputs, weeks: Collection[date]
 ) -> tuple[Shift, ...]:
-    """Mark the shifts with which a role's week comes to more hours than today's contracts pay."""
+    """Mark by whom hours come that today's contracts do not hold, a week and role each.
+
+    The staff's come first. Beyond what contracts have left after leave a shift of the staff is one
+    over the contract, one of somebody else a locum's; within it somebody has taken their place.
+    """
     found = []
     for week in weeks:
         for role in ROLES:
             own = [one for one in shifts if monday_of(one.day) == week and one.role == role]
-            left = sum(paid_hours(p, [week]) for p in inputs.staff if p.skills[0] == role)
-            for one in sorted(own, key=lambda each: (each.day, each.branch)):
+            left = sum(
+                shifts_due(person, week) * person.hours_of_shift
+                for person in inputs.staff
+                if person.skills[0] == role
+            )
+            for one in sorted(own, key=lambda each: (each.person is None, each.day, each.branch)):
                 left -= one.hours
-                is_extra = left < -1e-9
-                found.append(
-                    Shift(one.day, one.branch, role, one.hours, one.person, is_extra=is_extra)
-                )
-    return tuple(found)
+                is_beyond = left < -1e-9
+                person = one.person if is_beyond else _SOMEBODY
+                is_extra = is_beyond and person is not None
+                found.append(replace(one, person=person, is_extra=is_extra))
+    return tuple(sorted(found, key=lambda one: (one.day, one.branch, one.role)))

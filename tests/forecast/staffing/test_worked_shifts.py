@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
@@ -131,35 +132,51 @@ def test_two_locums_alike_are_two_rows(records):
         assert keep_worked_shifts(connection, [one], Recorded(NOW, "x")) == 1
 
 
-def a_year_ago(place: str, *, days: int, ends: int = 16) -> list[WorkedShift]:
+def a_year_ago(place: str, *, days: int, ends: int = 16, who="x") -> list[WorkedShift]:
     first = MONDAY - timedelta(weeks=52)
     return [
-        WorkedShift(first + timedelta(days=n), place, "vet", time(8), time(ends))
+        WorkedShift(first + timedelta(days=n), place, "vet", time(8), time(ends), who)
         for n in range(days)
     ]
 
 
 def test_last_years_roster_is_met_by_this_years_load_and_paid_beyond_contracts():
-    """Six days of 10 h at a, of which it opens five; 60 h of vets where contracts pay 40.
+    """Six days of 10 h of the staff at a, which opens on five, and a locum for 8 h; 68 h of vets.
 
-    Held are 5 x min(10, 9) h, 8 tenths bookable. The fifth shift passes 40 h: two are extra.
+    Held are 5 x min(10, 9) h and 8 h of the locum, 8 tenths bookable. Contracts hold 40 h, so the
+    staff's fifth and sixth shift are extra, and the locum is paid as one.
     """
     given = inputs(["a"], staff_of("a"))
     load = workload(given, n_weeks=1, n_draws=3)
-    worked = a_year_ago("a", days=6, ends=18)
+    worked = [*a_year_ago("a", days=6, ends=18), *a_year_ago("a", days=1, who=None)]
     roster, notes = roster_as_worked(worked, load, given)
     assert notes == []
     assert {one.day for one in roster.shifts} == {MONDAY + timedelta(days=n) for n in range(6)}
     capacity, overtime = capacity_of(roster, load, given)
-    assert float(capacity.sel(role="vet").sum()) == pytest.approx(60 * 0.8 * 5 * 9)
+    assert float(capacity.sel(role="vet").sum()) == pytest.approx(60 * 0.8 * (5 * 9 + 8))
     assert float(overtime.sum()) == 0.0  # what was worked holds it already
     line = cost_line(roster, meet(load, roster, given), given)
     assert line.wages == pytest.approx(40 * (40 + 20 + 16))
     assert line.extra_shifts == pytest.approx(2 * 10 * 60)
+    assert line.locums == pytest.approx(8 * 75)
     assert "paid in it as in the others" in notes_on([roster.name])[0]
     first, last = a_year_before(load.weeks)
     assert first == worked[0].day
     assert (last - first).days == 6
+
+
+def test_who_left_since_is_paid_by_the_contract_that_took_their_place():
+    """Five shifts of 8 h of somebody on no list are the vet's of today; on leave she is a locum's.
+
+    Two days of leave leave three shifts of her contract, so two are paid as a locum's.
+    """
+    vet = staff_of("a", technicians=0, desks=0)
+    away = replace(vet[0], leave=((MONDAY, MONDAY + timedelta(days=1)),))
+    for staff, locums in ((vet, 0), ([away], 2 * 8 * 75)):
+        given = inputs(["a"], staff)
+        load = workload(given, n_weeks=1, n_draws=3)
+        roster, _ = roster_as_worked(a_year_ago("a", days=5, who=None), load, given)
+        assert cost_line(roster, meet(load, roster, given), given).locums == locums
 
 
 def test_a_week_of_which_nothing_is_on_record_is_not_nobody():
