@@ -40,7 +40,9 @@ from forecast.staffing.words import (
     told_odds,
 )
 from forecast.staffing.workbook import staffing_workbook
-from forecast.wording import INVENTED, odds
+from forecast.staffing.worked import Worked
+from forecast.wording import INVENTED, day, odds
+from models.weeks import monday_of
 
 _TYPES = {"svg": "image/svg+xml", "json": "application/json"}
 _SAFE = re.compile(r"[\w-]+")
@@ -78,7 +80,8 @@ class StaffingBranchPage:
     """What the page of one branch says.
 
     `week` is the one whose roster is shown, `is_agreed` whether that is worked by; `beside` says
-    what the newest proposal would change, "" where it stands itself.
+    what the newest proposal would change, "" where it stands itself; `changes` how that week's
+    shifts would differ with it.
     """
 
     answer: str
@@ -95,6 +98,7 @@ class StaffingBranchPage:
     earlier: date | None
     later: date | None
     days: tuple[DayRow, ...]
+    changes: tuple[str, ...]
     unheld: tuple[str, ...]
     notes: tuple[str, ...]
     phone: PhonePeople | None
@@ -124,6 +128,7 @@ def _branch(asked: Asked) -> View:
         earlier=weeks[at - 1] if at else None,
         later=weeks[at + 1] if at + 1 < len(weeks) else None,
         days=_days(plan, branch, week, people),
+        changes=_changes(worked.at({branch}), proposed.of_branches({branch}), week, people),
         unheld=tuple(one.sentence for one in plan.roster.unheld if one.branch == branch),
         notes=tuple(one.sentence for one in plan.notes if one.branch == branch),
         phone=next((p for p in plan.phone if (p.branch, p.week) == (branch, week)), None),
@@ -176,15 +181,30 @@ def _days(plan: KeptPlan, branch: str, week: date, people: Mapping[str, str]) ->
     slots = {one.day: one.slots for one in plan.slots if one.branch == branch}
     return tuple(
         DayRow(
-            day,
-            DAY_NAMES[day.weekday()].capitalize(),
+            on,
+            DAY_NAMES[on.weekday()].capitalize(),
             tuple(
-                tuple(shift_words(one, people) for one in own if (one.day, one.role) == (day, role))
+                tuple(shift_words(one, people) for one in own if (one.day, one.role) == (on, role))
                 for role in ROLES
             ),
-            slots.get(day),
+            slots.get(on),
         )
-        for day in sorted({one.day for one in own} | (days & set(slots)))
+        for on in sorted({one.day for one in own} | (days & set(slots)))
+    )
+
+
+def _changes(
+    worked: Worked, proposed: KeptPlan, week: date, people: Mapping[str, str]
+) -> tuple[str, ...]:
+    """Say how the newest proposal would change the shifts of a week, a sentence each."""
+    added, dropped = worked.proposed_changes(proposed)
+    told = [(one, "would work") for one in added] + [(one, "would not work") for one in dropped]
+    of_week = [each for each in told if monday_of(each[0].day) == week]
+    of_week.sort(key=lambda each: (each[0].day, each[0].role, each[1]))
+    return tuple(
+        f"{DAY_NAMES[one.day.weekday()].capitalize()} {day(one.day)}, {one.role}: "
+        f"{shift_words(one, people)} {does}"
+        for one, does in of_week
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Literal, cast
 
 import altair as alt
@@ -29,7 +29,9 @@ from forecast.pages.staffing_shown import (
 from forecast.practice import Practice
 from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.kept_plan import KeptPlan
+from forecast.staffing.overflow import LoadWeek
 from forecast.staffing.words import told_odds, weeks_words
+from forecast.wording import odds
 
 _TYPES = {"svg": "image/svg+xml", "json": "application/json"}
 _SAFE = re.compile(r"[\w-]+")
@@ -56,7 +58,7 @@ def load_figure(
     )
     likely = [one.week for one in own if one.overflow_odds >= told_odds()]
     title = f"{role.capitalize()} at {name}: "
-    title += f"probably too few hours in {weeks_words(likely)}" if likely else "the hours will do"
+    title += f"probably too few hours in {weeks_words(likely)}" if likely else _will_do(own)
     note = INVENTED if practice.settings.practice.invented else ""
     source = f"Plan of staff from forecast {plan.issue_id}"
 
@@ -65,6 +67,14 @@ def load_figure(
 
     text = load_text(frame, title=title, note=note or None)
     return Figure(f"load-{branch}-{role}", title, (KEY,), source, text, draw)
+
+
+def _will_do(weeks: Sequence[LoadWeek]) -> str:
+    """Say that hours will probably do, and at which chance at worst they do not."""
+    worst = odds(max(one.overflow_odds for one in weeks))
+    if worst == odds(0.0):
+        return "the hours will do"
+    return f"the hours will probably do; the chance that they do not is {worst} at most"
 
 
 def figures_of(

@@ -73,7 +73,7 @@ def _agreed_words(asked: Asked, row: StaffPlanRow, plan: KeptPlan) -> str:
         return "the roster is a proposal"
     when = moment_words(asked.practice, before)
     n = sum(week in worked.agreed for week in plan.weeks)
-    weeks = f"{n} of its {plan.n_weeks} weeks"
+    weeks = f"{n} of its {plan.n_weeks} weeks" if n < plan.n_weeks else "all of its weeks"
     if plan.held:
         return f"shifts agreed {when} are kept in {weeks}, those of the others are a proposal"
     if plan.standing is not None:

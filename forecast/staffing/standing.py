@@ -148,11 +148,22 @@ def _lacking(
     )
 
 
-def changed_shifts(standing: Iterable[Shift], proposed: Iterable[Shift]) -> tuple[int, int]:
-    """Return how many shifts a proposal adds to those that stand, and how many it drops."""
+def shift_changes(
+    standing: Iterable[Shift], proposed: Iterable[Shift]
+) -> tuple[list[Shift], list[Shift]]:
+    """Return the shifts that a proposal adds to those that stand, and those it drops."""
+    now, then = list(standing), list(proposed)
+    return _without(then, now), _without(now, then)
 
-    def counted(shifts: Iterable[Shift]) -> Counter[tuple[date, str, str, str | None]]:
-        return Counter((s.day, s.branch, s.role, s.person) for s in shifts)
 
-    now, then = counted(standing), counted(proposed)
-    return (then - now).total(), (now - then).total()
+def _without(shifts: Iterable[Shift], others: Iterable[Shift]) -> list[Shift]:
+    """Return shifts for which the others have none alike: same day, branch, role and person."""
+    left = Counter((s.day, s.branch, s.role, s.person) for s in others)
+    found = []
+    for shift in shifts:
+        key = (shift.day, shift.branch, shift.role, shift.person)
+        if left[key] > 0:
+            left[key] -= 1
+        else:
+            found.append(shift)
+    return found

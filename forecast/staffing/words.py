@@ -64,7 +64,7 @@ def proposal_words(worked: Worked, proposed: KeptPlan) -> str:
     standing = proposed.standing
     if standing is None or worked.is_own:
         return ""
-    n_new, n_gone = worked.proposed_changes(proposed)
+    n_new, n_gone = map(len, worked.proposed_changes(proposed))
     if not n_new and not n_gone:
         return "The newest proposal has the very shifts that stand."
     now, then = (

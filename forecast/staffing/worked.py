@@ -16,7 +16,7 @@ from forecast.records.staff_plans import PLAN, StaffPlanRow, agreed_staff_plans
 from forecast.staffing.desk_table import limits
 from forecast.staffing.kept_plan import KeptPlan, plan_of
 from forecast.staffing.roster import Shift
-from forecast.staffing.standing import Agreed, changed_shifts
+from forecast.staffing.standing import Agreed, shift_changes
 from forecast.staffing.told_before import ToldShift, as_told, cancelled, no_longer
 from models.weeks import monday_of
 
@@ -78,11 +78,11 @@ class Worked:
         """Return when a roster was agreed that stands before a plan's own; None where none does."""
         return max((at for at in self.agreed.values() if at != row.agreed_at), default=None)
 
-    def proposed_changes(self, plan: KeptPlan) -> tuple[int, int]:
-        """Return how many shifts a plan's own roster adds to these in its weeks, and drops."""
+    def proposed_changes(self, plan: KeptPlan) -> tuple[list[Shift], list[Shift]]:
+        """Return the shifts that a plan's own roster adds to these in its weeks, and drops."""
         weeks = set(plan.roster.weeks)
         now = [one for one in self.shifts if monday_of(one.day) in weeks]
-        return changed_shifts(now, plan.roster.shifts)
+        return shift_changes(now, plan.roster.shifts)
 
 
 def worked_by(records: Records, row: StaffPlanRow | None, plan: KeptPlan, *, today: date) -> Worked:

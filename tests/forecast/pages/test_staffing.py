@@ -182,7 +182,7 @@ def test_odds_of_an_agreed_roster_are_its_own_and_the_proposals_stand_beside(
     newest = add_staff_plan(opened.records, kind=PLAN, content=as_text(newer), **given)
     page = manager.get("/staffing").text
     assert faults_of(page) == []
-    assert "stand in 4 of its 4 weeks, and odds and costs are theirs by this forecast" in page
+    assert "stand in all of its weeks, and odds and costs are theirs by this forecast" in page
     assert "drop 3: 2.1 branch-weeks expected to overflow instead of 2.2" in page
     assert '9 in 10</a><span class="span">3 in 4 as proposed' in page
     assert "No vet can be there" not in page  # that is the proposal's
@@ -191,6 +191,9 @@ def test_odds_of_an_agreed_roster_are_its_own_and_the_proposals_stand_beside(
     branch = manager.get("/staffing/branches/at-north")
     assert faults_of(branch.text) == []
     assert "3 in 4 as proposed" in branch.text
+    week = manager.get("/staffing/branches/at-north?week=2023-03-06").text
+    assert "<li>Mon 6 Mar, vet: Ada would not work</li>" in week
+    assert "<li>Tue 7 Mar, vet: locum to be found would not work</li>" in week
     assert manager.get(f"/staffing/branches/at-north/load/{newest}/vet.wide.svg").status_code == 200
     taken = manager.get("/staffing/branches/at-north/shifts/calendar")
     events = Calendar.from_ical(taken.content).walk("VEVENT")

@@ -20,9 +20,9 @@ from forecast.staffing.rostering import plan_roster
 from forecast.staffing.standing import (
     Agreed,
     Standing,
-    changed_shifts,
     lost_notes,
     nobody_there,
+    shift_changes,
     still_worked,
 )
 from forecast.staffing.words import proposal_words
@@ -59,8 +59,8 @@ def test_what_cannot_be_worked_any_more_is_taken_out_and_said():
 
 def test_two_locums_alike_are_two_shifts():
     one, other = Shift(MONDAY, "a", "vet", 8.0), Shift(MONDAY, "a", "vet", 8.0, "ada")
-    assert changed_shifts([one, one, other], [one]) == (0, 2)
-    assert changed_shifts([one], [one, one, other]) == (2, 0)
+    assert shift_changes([one, one, other], [one]) == ([], [one, other])
+    assert shift_changes([one], [one, one, other]) == ([one, other], [])
 
 
 @pytest.fixture(scope="module")
