@@ -30,6 +30,7 @@ OF_NOBODY = {
     *("account", "account_branch", "account_identity", "account_link", "account_session"),
     *("audit_entry", "known_browser", "recovery_code", "sign_in_wait"),
     *("staff_member", "staff_identity", "staff_terms", "staff_leave", "staff_plan"),
+    "staff_shift",
     *("branch_hours", "desk_number", "stock_count"),
 }
 
