@@ -96,12 +96,17 @@ def write(facts: Facts, speaks: Language) -> Written:
     return Written(speaks.code, subject, "\n\n".join(parts), fixed_blocks(speaks))
 
 
-def sentence_that_stays(kind: str, speaks: Language) -> str | None:
-    """Return the sentence that whoever edits a text must leave in; None where a kind has none.
+def sentences_that_stay(facts: Facts, speaks: Language) -> list[str]:
+    """Return the cautions of a text, which whoever edits it must leave in.
 
-    A text that says that a season seems over would else reassure about one dog.
+    That it is of no one dog, why it has no odds, and that the practice is invented; a text that
+    says that a season seems over would else reassure about one dog.
     """
-    return speaks.say(messages.STILL_ITCHING) if kind == OVER else None
+    found = [messages.INVENTED] if facts.is_invented else []
+    found += [] if facts.odds is not None else [messages.WITHOUT_SKILL[facts.skill]]
+    found.append(messages.POPULATION)
+    found += [messages.STILL_ITCHING] if facts.kind == OVER else []
+    return [speaks.say(one) for one in found]
 
 
 def fixed_blocks(speaks: Language) -> str:

@@ -12,7 +12,8 @@ from forecast.alerts.owner_mail import Foot, OwnerMail, Part, Sender, in_order
 from forecast.alerts.places import region_name
 from forecast.alerts.unsubscribing import PATH
 from forecast.practice import Practice
-from forecast.records.alerts import Alert, AlertText, texts
+from forecast.records.alert_texts import AlertText, texts
+from forecast.records.alerts import Alert
 from forecast.records.engine import Records
 
 NO_REPLY_ADDRESS = "alerts@practice.invalid"  # in the folder outbox, where no mail server is named

@@ -10,23 +10,14 @@ from forecast.accounts.roles import Right
 from forecast.alerts.doubts import Doubt, decide_doubt, doubts
 from forecast.alerts.household import LeftOut
 from forecast.alerts.mails import owner_mail
-from forecast.alerts.outbox import (
-    ALERT,
-    FOLDER,
-    IN_DOUBT,
-    LEFT_OUT,
-    SENT,
-    WAITING,
-    WITHDRAWAL,
-    counts_of_states,
-    in_words,
-    standing,
-)
+from forecast.alerts.message_counts import counts_of_states, in_words, standing
+from forecast.alerts.outbox import ALERT, FOLDER, IN_DOUBT, LEFT_OUT, SENT, WAITING, WITHDRAWAL
 from forecast.alerts.owner_mail import OwnerMail
 from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.sending import preview_list, send_off, way_to_owners, withdraw_alert
 from forecast.alerts.stranded import leave_out_stranded, stranded
 from forecast.alerts.unsubscribing import opt_outs_of
+from forecast.pages.alert import shown_cautions
 from forecast.pages.alerts import is_theirs
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
 from forecast.records.alerts import APPROVED, SENDING, WITHDRAWN, Alert, alerts
@@ -49,6 +40,8 @@ class DeliveryPage:
         How many owners are left out, by why.
     rows
         Messages by what, way, state and why.
+    cautions
+        What whoever sends or withdraws it has to know.
     doubts
         What a person must decide; owners by the practice's own number.
     stranded
@@ -64,6 +57,7 @@ class DeliveryPage:
     n_households: int | None
     left_out: Mapping[str, int]
     rows: tuple[Mapping[str, object], ...]
+    cautions: tuple[str, ...]
     doubts: tuple[Doubt, ...]
     stranded: tuple[str, ...]
     n_opted_out: int
@@ -142,6 +136,7 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
         n_households,
         left_out,
         tuple(row for row in rows if row["state"] != LEFT_OUT),
+        shown_cautions(asked, alert),
         tuple(doubts(records, alert.id)),
         tuple(f"{one.sentence}." for one in stranded(practice, records, alert.id)),
         opt_outs_of(records, alert.id),

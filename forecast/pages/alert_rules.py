@@ -10,7 +10,7 @@ from forecast.alerts.rules import set_rules, switch_all
 from forecast.pages.alert_rule import KINDS_EXPLAINED, Typed, stated_by, typed_by, typed_of
 from forecast.pages.alerts import PATH, by_whom, theirs
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
-from forecast.records.alerts import AlertRule, rules_in_force
+from forecast.records.alert_rules import AlertRule, rules_in_force
 from forecast.regions import Region
 from models.errors import ForepawError
 

@@ -17,12 +17,15 @@ from forecast.alerts.judging import Tally
 from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.record import record_of_alerts
 from forecast.alerts.unsubscribing import opt_outs_of
-from forecast.issuing import latest_issue
+from forecast.pages.issue_reading import latest
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
 from forecast.pages.requests import moment_words
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
+from forecast.records.alert_rules import AlertRule
 from forecast.records.alert_tables import ALERT_KINDS
-from forecast.records.alerts import BY_CLOCK, BY_COMMAND_LINE, DRAFT, Alert, AlertRule
+from forecast.records.alerts import BY_CLOCK, BY_COMMAND_LINE, DRAFT, Alert
 from forecast.regions import Region, regions
 from forecast.wording import days, odds
 
@@ -125,7 +128,7 @@ def _alerts(asked: Asked) -> View:
         _row(asked, one, who, came) for one in held.alerts(asked.records) if is_theirs(asked, one)
     )
     waiting = tuple(row for row in rows if row.state == DRAFT)
-    rules = held.rules_in_force(asked.records)
+    rules = rules_held.rules_in_force(asked.records)
     page = AlertsPage(
         answer=_answer(len(waiting), places, rules),
         regions=tuple(_region_rows(asked, places, rules)),
@@ -157,7 +160,7 @@ def _answer(n_waiting: int, places: dict[str, Region], rules: dict[str, AlertRul
 def _region_rows(
     asked: Asked, places: dict[str, Region], rules: dict[str, AlertRule]
 ) -> list[RegionRow]:
-    looks, found = held.last_looks(asked.records), []
+    looks, found = rules_held.last_looks(asked.records), []
     for key, region in places.items():
         rule, look = rules.get(key), looks.get(key)
         state = "none yet" if rule is None else "on" if rule.is_on else "off"
@@ -174,12 +177,11 @@ def _row(
     who: dict[str, str],
     came: dict[str, str],
 ) -> AlertRow:
-    last = one.last_week.fromordinal(one.last_week.toordinal() + 6)
     return AlertRow(
         one.id,
         region_name(asked.practice, one),
         one.kind,
-        days(one.first_week, last),
+        days(one.first_week, one.last_day),
         one.state,
         moment_words(asked.practice, one.made_at),
         who.get(one.made_by, "somebody"),
@@ -191,7 +193,7 @@ def _row(
 
 
 def _blocks(asked: Asked, who: dict[str, str]) -> list[BlocksRow]:
-    approved, found = held.approved_blocks(asked.records), []
+    approved, found = texts_held.approved_blocks(asked.records), []
     for one in languages_of(asked.practice):
         text = fixed_blocks(one)
         sha = blocks_sha256(text)
@@ -218,7 +220,9 @@ def _draft(asked: Asked) -> GoTo:
     region = asked.text("region")
     if region not in theirs(asked):
         raise NotFoundError(f"there is no region {region!r} of yours")
-    issue = latest_issue(asked.practice, asked.records)
+    issue = latest(asked.practice, asked.records)
+    if issue is None:
+        raise PageError("a draft was asked for; no forecast has been issued yet: make one first")
     made = draft_by_hand(
         asked.practice,
         asked.records,
@@ -271,7 +275,7 @@ class RecordPage:
 def _record(asked: Asked) -> View:
     places = theirs(asked)
     found = record_of_alerts(asked.practice, asked.records, region_ids=frozenset(places))
-    cells, rules = found.by_week, held.rules_in_force(asked.records)
+    cells, rules = found.by_week, rules_held.rules_in_force(asked.records)
     simulated = tuple(
         (places[key].name, str(rule.simulation["own"]), str(rule.simulation["rests_on"]))
         for key, rule in rules.items()

@@ -446,6 +446,18 @@ def test_a_partner_is_told_once_signed_and_without_anybody(tmp_path):
     assert "x.example" not in second.body.decode()
 
 
+def test_a_partner_is_told_no_odds_without_skill(tmp_path):
+    """As owners: nothing of what the alert was drafted from stands in what is posted."""
+    with LocalServer({"/alerts": lambda asked: Answer(204)}) as web:
+        text = settings(webhook=f"{web.url}/alerts")
+        with sent_off(tmp_path, text, PEOPLE[:1], odds=0.87, skill="not shown") as (p, r):
+            run(p, r, FOREPAW_ALERTS_WEBHOOK_SECRET="correct-horse")
+        (asked,) = web.asked
+    told = json.loads(asked.body)["data"]
+    assert (told["odds"], told["usual_odds"]) == (None, None)
+    assert b"0.87" not in asked.body
+
+
 def test_a_partner_without_a_secret_stops_no_mail(tmp_path):
     """The run says what is lacking; owners get theirs."""
     text = settings(webhook="https://partner.example/alerts")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from forecast.accounts.roles import Role
-from forecast.records.alerts import rule_history, rules_in_force
+from forecast.records.alert_rules import rule_history, rules_in_force
 
 HERE = "/alerts/rules"
 FORM = {
