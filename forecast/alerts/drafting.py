@@ -15,6 +15,7 @@ from forecast.alerts import messages
 from forecast.alerts.catalogues import Language
 from forecast.alerts.deciding import OVER, Spoken
 from forecast.records.alerts import Kind, Skill
+from forecast.wording import one_line
 from models.weeks import DAYS_IN_WEEK
 
 
@@ -63,8 +64,8 @@ def facts_of(
     may_tell = skill == "better"
     return Facts(
         spoken.kind,
-        _one_line(region),
-        _one_line(practice),
+        one_line(region),
+        one_line(practice),
         spoken.day,
         spoken.weeks[0],
         spoken.weeks[-1] + timedelta(days=DAYS_IN_WEEK - 1),
@@ -132,8 +133,3 @@ def _odds(facts: Facts, speaks: Language) -> str:
 
 def _list(heading: str, lines: list[str]) -> str:
     return "\n".join([heading, *(f"- {line}" for line in lines)])
-
-
-def _one_line(text: str) -> str:
-    """Return a name without line breaks and control characters: it goes into a subject too."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
