@@ -58,7 +58,7 @@ def languages_of(practice: Practice) -> list[Language]:
 def draft_due(practice: Practice, records: Records, issue: Issue) -> Drafted:
     """Look at every region whose rule is on and draft what is due; once an issue and region."""
     rules = {k: rule for k, rule in rules_held.rules_in_force(records).items() if rule.is_on}
-    rules = {k: rules[k] for k in _region_ids(practice) if k in rules}
+    rules = {k: rules[k] for k in _region_names(practice) if k in rules}
     if issue.cut.kind != "issued":
         return Drafted((), dict.fromkeys(rules, _HINDCAST))
     looks = rules_held.last_looks(records)
@@ -114,20 +114,23 @@ def draft_by_hand(
         If the region has no rule, which holds threshold and lead, the odds do not bear it out, or
         they are of a hindcast.
     """
-    rule = rules_held.rules_in_force(records).get(region_id)
+    names = _region_names(practice)
+    if region_id not in names:
+        raise AlertError(
+            f"a draft for {region_id!r} was asked for; practice.toml has {', '.join(names)}"
+        )
+    name, rule = names[region_id], rules_held.rules_in_force(records).get(region_id)
     if rule is None:
         raise AlertError(
-            f"a draft for {region_id} was asked for; state the region's rule first, which holds "
+            f"a draft for {name} was asked for; state the region's rule first, which holds "
             f"threshold and lead: `forepaw alert rule {region_id} --cost C --loss L`"
         )
     if issue.cut.kind != "issued":
-        raise AlertError(
-            f"a draft for {region_id} was asked for; {_HINDCAST}: make a forecast first"
-        )
+        raise AlertError(f"a draft for {name} was asked for; {_HINDCAST}: make a forecast first")
     weeks = weeks_ahead(issue.forecast, region_id)
     spoken = span_of(rule, kind, weeks, day=_day(practice, issue))
     if isinstance(spoken, str):
-        raise AlertError(f"an alert {kind!r} of {region_id} was asked for; {spoken}")
+        raise AlertError(f"an alert {kind!r} of {name} was asked for; {spoken}")
     skill = skill_of(practice, records)[0]
     made = _alert(practice, issue, rule, spoken, skill=skill, by=by or BY_COMMAND_LINE)
     _keep(practice, records, made, look=None, by=by)
@@ -137,10 +140,9 @@ def draft_by_hand(
 def _alert(
     practice: Practice, issue: Issue, rule: AlertRule, spoken: Spoken, *, skill: Skill, by: str
 ) -> Alert:
-    names = {region.id: region.name for region in practice.settings.region}
     facts = facts_of(
         spoken,
-        region=names[rule.region_id],
+        region=_region_names(practice)[rule.region_id],
         practice=practice.settings.practice.name,
         skill=skill,
         is_invented=practice.settings.practice.invented,
@@ -278,5 +280,5 @@ def kind_of(words: str) -> Kind:
     raise AlertError(f"an alert {words!r} was asked for; the kinds are {', '.join(ALERT_KINDS)}")
 
 
-def _region_ids(practice: Practice) -> list[str]:
-    return [region.id for region in practice.settings.region]
+def _region_names(practice: Practice) -> dict[str, str]:
+    return {region.id: region.name for region in practice.settings.region}

@@ -237,8 +237,10 @@ def _answer(made: Alert, name: str, n_behind: int, needed: int) -> str:
     when = days(made.first_week, made.last_day)
     head = f"{name}, {made.kind}: {when}"
     if made.state == held.DRAFT:
-        waits = "it waits for a first approval" if not n_behind else "it waits for another approval"
-        return f"{head}; {waits if needed > 1 else 'it waits for an approval'}"
+        if needed == 1:
+            return f"{head}; it waits for an approval"
+        who = "another person has" if n_behind else "two people have"
+        return f"{head}; {who} to approve it"
     words = {
         held.APPROVED: "approved, and not sent yet",
         held.SENDING: "being sent",

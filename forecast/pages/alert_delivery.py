@@ -18,7 +18,7 @@ from forecast.alerts.sending import preview_list, send_off, way_to_owners, withd
 from forecast.alerts.stranded import leave_out_stranded, stranded
 from forecast.alerts.unsubscribing import opt_outs_of
 from forecast.pages.alert import shown_cautions
-from forecast.pages.alerts import is_theirs
+from forecast.pages.alerts import is_theirs, local
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
 from forecast.records.alerts import APPROVED, SENDING, WITHDRAWN, Alert, alerts
 from forecast.records.alerts import SENT as ALERT_SENT
@@ -44,6 +44,8 @@ class DeliveryPage:
         What whoever sends or withdraws it has to know.
     doubts
         What a person must decide; owners by the practice's own number.
+    since
+        When each of them began, in local time.
     stranded
         What waits and cannot go, as practice.toml has its region or its way out no more.
     mail, plain
@@ -59,12 +61,18 @@ class DeliveryPage:
     rows: tuple[Mapping[str, object], ...]
     cautions: tuple[str, ...]
     doubts: tuple[Doubt, ...]
+    since: tuple[str, ...]
     stranded: tuple[str, ...]
     n_opted_out: int
     mail: OwnerMail
     plain: str
     may_send: bool
     may_withdraw: bool
+
+    @property
+    def is_going_out(self) -> bool:
+        """Whether more of it comes by itself, so that it is worth a look again."""
+        return self.alert.state == SENDING
 
 
 def _delivery(asked: Asked) -> View | GoTo:
@@ -137,7 +145,8 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
         left_out,
         tuple(row for row in rows if row["state"] != LEFT_OUT),
         shown_cautions(asked, alert),
-        tuple(doubts(records, alert.id)),
+        tuple(found := doubts(records, alert.id)),
+        tuple(local(asked, one.since) for one in found),
         tuple(f"{one.sentence}." for one in stranded(practice, records, alert.id)),
         opt_outs_of(records, alert.id),
         mail,
@@ -171,6 +180,8 @@ def _answer(
         return f"{about} is approved and would go to {households}."
     if alert.state not in (SENDING, ALERT_SENT, WITHDRAWN):
         return f"{about} is not approved, so nobody is written to."
+    if alert.state == SENDING and not counts:
+        return f"{about} goes out: its list is being drawn up."
     sent, waiting, doubt = (counts.get(one, 0) for one in (SENT, WAITING, IN_DOUBT))
     households = "1 household" if sent == 1 else f"{sent} households"
     told = f"{about} was handed over for {households}"

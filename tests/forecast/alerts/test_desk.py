@@ -115,6 +115,10 @@ def test_a_person_may_ask_for_a_draft_that_the_odds_bear_out(practice, records, 
         desk.draft_by_hand(practice, records, issue, "north", kind="season over", by="a")
     with pytest.raises(AlertError, match="state the region's rule first"):
         desk.draft_by_hand(practice, records, issue, "south", kind="peak near", by="a")
+    with records.writing() as connection:
+        rules_held.add_rule(connection, replace(with_rule, id="g", region_id="gone"))
+    with pytest.raises(AlertError, match=r"'gone' was asked for; practice\.toml has north, south"):
+        desk.draft_by_hand(practice, records, issue, "gone", kind="peak near", by="a")
     assert len(held.alerts(records)) == 1
 
 

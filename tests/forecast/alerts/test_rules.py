@@ -89,7 +89,7 @@ def test_events_that_no_past_origin_could_have_spoken_of_are_no_misses(rule):
     rows = origin(0, *[0.1] * 10, high="..#......#")
     shown = simulate(rule, past(rows), seed=1).own
     assert (shown.n_events, shown.n_missed, shown.n_out_of_reach) == (1, 1, 1)
-    assert "of 1 event 1 missed (1 more lay between the forecasts gone through" in shown.sentence
+    assert "0 of 1 event was warned of before it began (1 more lay between" in shown.sentence
     assert (shown.by_week.misses, shown.by_week.correct_negatives) == (1, 3)
 
 

@@ -38,6 +38,9 @@ def test_an_alert_goes_its_way_by_the_page(administrator, opened):
     assert "Lay mails into the folder for 1 household" in page  # no mail server is named
     assert administrator.post(HERE, data={"what": "send"}).status_code == 303
     assert alert(records, "a1").state == "sending"
+    page = administrator.get(HERE).text
+    assert "goes out: its list is being drawn up." in page
+    assert "0 household" not in page
     draw_lists(opened.practice(), records)
     with records.writing() as connection:
         doubt = update(alert_message).where(alert_message.c.state == "waiting")

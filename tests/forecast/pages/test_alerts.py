@@ -72,7 +72,9 @@ def approve_blocks(vet):
 def test_from_the_rule_to_an_approval_by_two(people, draft, opened):
     """The clock drafted it, so an administrator and a vet both stand behind it."""
     ida, vera, path = people["ida"], people["vera"], f"/alerts/{draft}"
-    assert "1 draft waits for a decision" in ida.get("/alerts").text
+    shown = ida.get("/alerts").text
+    assert "1 draft waits for a decision" in shown
+    assert "No vet has approved <a" in shown
     shown = ida.get(path).text
     assert "No vet has approved the fixed blocks" in shown
     assert "Approve this exact text" not in shown
@@ -145,10 +147,12 @@ def test_a_draft_by_hand_and_thrown_away(people, issue, opened):
     ida.post("/alerts/rule/south", data=RULE)
     refused = ida.post("/alerts/draft", data={"region": "south", "kind": "season near"})
     assert "would say what the forecast does not" in refused.text
+    assert refused.status_code == 422
+    assert '<option value="south" selected>' in refused.text, "the form stands as it was sent"
     ida.post("/alerts/rule/north", data=RULE)
     made = ida.post("/alerts/draft", data={"region": "north", "kind": "season near"})
     path = made.headers["location"]
-    assert "waits for another approval" in ida.get(path).text
+    assert "another person has to approve it" in ida.get(path).text
     ida.post(f"{path}/refuse", data={"remark": "nothing to tell"})
     assert "nothing to tell" in ida.get(path).text
     ida.post(f"{path}/discard")
