@@ -55,7 +55,8 @@ def _withdrawn(practice: Practice, alert: Alert, text: AlertText) -> Part:
     ended = (alert.withdrawn_at or alert.made_at).astimezone(zone).date()
     told = speaks.say(messages.WITHDRAWN, day=speaks.day(day, beside=ended), subject=text.subject)
     # the fixed blocks too: whoever reads this one alone has an itching dog as well
-    said = [speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)]
+    said = [speaks.say(messages.INVENTED)] if practice.settings.practice.invented else []
+    said += [speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)]
     whole = "\n\n".join([*said, text.blocks.strip()])
     subject = speaks.say(messages.WITHDRAWN_SUBJECT, subject=text.subject)
     return Part(text.language, subject, whole)

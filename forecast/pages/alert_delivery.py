@@ -186,7 +186,8 @@ def _answer(
     households = "1 household" if sent == 1 else f"{sent} households"
     told = f"{about} was handed over for {households}"
     if in_folder and in_folder == sent:
-        told = f"{about} was laid into the folder outbox for {households}, and mailed to nobody"
+        told = f"{about} was laid into the folder outbox for {households}"
+        told += ", and mailed to nobody by this service"
     told += f", {waiting} wait" if waiting else ""
     told += f", and of {doubt} it is not known whether they have it" if doubt else ""
     return f"{told}{'; it is withdrawn' if alert.state == WITHDRAWN else ''}."

@@ -170,7 +170,8 @@ def _answer(n_waiting: int, places: dict[str, Region], rules: dict[str, AlertRul
     on = sum(key in rules and rules[key].is_on for key in places)
     if not on:
         return "No alert is drafted: no region has a rule that is switched on"
-    many = "the region" if len(places) == 1 else f"{on} of {len(places)} regions"
+    of = "all" if on == len(places) else f"{on} of"
+    many = "the region" if len(places) == 1 else f"{of} {len(places)} regions"
     return f"No alert waits; {many} {'is' if on == 1 else 'are'} watched"
 
 
