@@ -5,6 +5,7 @@ from __future__ import annotations
 from forecast.pages import (
     alert,
     alert_delivery,
+    alert_doing,
     alert_feed,
     alert_rule,
     alert_rules,
@@ -64,6 +65,7 @@ def all_pages() -> tuple[Page, ...]:
         *alert_rule.PAGES,
         *alert_rules.PAGES,
         *alert.PAGES,
+        *alert_doing.PAGES,
         *staffing.PAGES,
         *staffing_branch.PAGES,
         *staffing_desk.PAGES,
