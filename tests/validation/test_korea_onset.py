@@ -299,33 +299,34 @@ def _in_season(data: _Data, species: str, name: str) -> pd.DataFrame:
     onset = _fitted(data, species, LAST_TRAINING)
     forecast = InSeasonOnset(onset, issue_day=issue_day).fit(data.until(LAST_TRAINING))
     for year in range(LAST_TRAINING + 1, LAST_TEST + 1):
-        to_come = dates[(dates["year"] == year) & (dates["day"] >= issue_day)]
-        if len(to_come):
-            ahead, table = _scored(data, forecast, dates, to_come, year)
-            scored.append(table)
-            day = to_come.set_index("region")["day"].reindex(sorted(to_come["region"]))
-            forecast = forecast.updated(_updated(data, species, year), ahead, day.to_numpy())
+        seen = dates[dates["year"] == year].sort_values("region")
+        weather = data.weather.sel(
+            region=seen["region"].tolist(),
+            time=slice(f"{year - PAST_YEARS - 2}-10-01", f"{year}-07-31"),
+        )
+        ahead = forecast.predict(weather, year, not_before=issue_day)
+        day = seen["day"].to_numpy()
+        if (day >= issue_day).any():
+            scored.append(_scored(ahead, dates, seen, day >= issue_day))
+        forecast = forecast.updated(_updated(data, species, year), ahead, day)
     return pd.concat(scored)
 
 
 def _scored(
-    data: _Data, forecast: InSeasonOnset, dates: pd.DataFrame, seen: pd.DataFrame, year: int
-) -> tuple[OnsetAhead, pd.DataFrame]:
-    first = f"{year - PAST_YEARS - 2}-10-01"
-    weather = data.weather.sel(
-        region=sorted(set(seen["region"])), time=slice(first, f"{year}-07-31")
-    )
-    ahead = forecast.predict(weather, year)
-    at = pd.Index(weather["region"].values.astype(str)).get_indexer(seen["region"])
-    day, members = seen["day"].to_numpy(), ahead.members[at]
+    ahead: OnsetAhead, dates: pd.DataFrame, seen: pd.DataFrame, to_come: np.ndarray
+) -> pd.DataFrame:
+    """Score those of a year's dates that were to come; `ahead` is of all of them."""
+    assert np.array_equal(ahead.region, np.arange(len(seen)))
+    year, seen = int(seen["year"].iloc[0]), seen[to_come]
+    day, members = seen["day"].to_numpy(), ahead.members[to_come]
     past = dates[(dates["year"] < year) & (dates["year"] >= year - PAST_YEARS)]
     by_region = {region: part["day"].to_numpy() for region, part in past.groupby("region")}
     usual = [
         _crps(np.array([d]), by_region[r][None])[0] if len(by_region.get(r, ())) > 2 else np.nan
         for r, d in zip(seen["region"], day, strict=True)
     ]
-    errors = {name: day - ahead.by_member[i][at] for i, name in enumerate(MEMBERS)}
-    return ahead, pd.DataFrame(
+    errors = {name: day - ahead.by_member[i][to_come] for i, name in enumerate(MEMBERS)}
+    return pd.DataFrame(
         {
             "year": year,
             "crps": _crps(day, members),
