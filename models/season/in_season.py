@@ -75,7 +75,7 @@ _Whole = NDArray[np.int64]
 
 MEMBERS = ("traces", "direct", "climatology with a trend")
 
-LEAST_SEASONS = 12
+_LEAST_SEASONS = 12
 _PAST_LAST_DATE = 30  # days of a trace past the latest date of training
 
 
@@ -155,11 +155,18 @@ class InSeasonOnset:
         Raises
         ------
         OnsetError
-            If too few plants had not flowered by the issue day, or too few years lend weather.
+            If every plant of training had flowered by the issue day, too few seasons have a date,
+            or too few years lend weather.
         """
         self.southern_ = one_hemisphere(weather)
         seasons = season_weather(weather, first_day=self.onset.first_day_)
         trained, observed = self.onset.regression_.rows_, self.onset.regression_.day_
+        if self.issue_day > observed.max():
+            raise OnsetError(
+                f"on day {self.issue_day} of the season every plant of the record had flowered, "
+                f"the last on day {observed.max():.0f}: nothing is left to forecast, use `predict` "
+                "of the hindcast model"
+            )
         self.horizon_ = min(int(observed.max()) + _PAST_LAST_DATE, seasons.tasmin.shape[-1])
         position = {int(year): index for index, year in enumerate(seasons.years)}
         names = [str(r) for r in weather["region"].values]
@@ -173,12 +180,10 @@ class InSeasonOnset:
         )
         continued, enough = self._continued(weather, seasons, asked, earlier_only=False)
         usable = observed[held][enough]
-        to_come = int((usable >= self.issue_day).sum())
-        if to_come < LEAST_SEASONS:
+        if len(usable) < _LEAST_SEASONS:
             raise OnsetError(
-                f"a forecast on day {self.issue_day} of the season needs {LEAST_SEASONS} past "
-                f"seasons that had not flowered by then and years to lend weather, found "
-                f"{to_come}: bring more dates or weather, or use climatology"
+                f"a forecast in season needs {_LEAST_SEASONS} past seasons with years to lend them "
+                f"weather, found {len(usable)}: bring more dates or weather, or use climatology"
             )
         self._fit_members(continued, usable)
         return self

@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from models.season.continued_seasons import one_hemisphere
-from models.season.in_season import LEAST_SEASONS, InSeasonOnset
+from models.season.in_season import InSeasonOnset
 from models.season.onset import FloweringOnset
 from models.season.season_weather import onset_season_begin
 
@@ -46,7 +46,7 @@ def onset_ahead(
         `origin`; midnight stands for the noon of its day. ``never`` (region,): probability that it
         does not come. Attributes ``year`` and ``begin`` (its first day) of the season. A region
         with too few years to lend it weather is left out. None outside of the season, and once
-        nearly every plant of the record had flowered.
+        every plant of the record had flowered.
 
     Raises
     ------
@@ -59,8 +59,7 @@ def onset_ahead(
     for year in (day.year, day.year + 1):
         begin = onset_season_begin(year, onset.first_day_, southern=southern)
         issue_day = (unknown - begin).days
-        later = int((onset.regression_.day_ >= (day - begin).days).sum())
-        if issue_day < 1 or later < LEAST_SEASONS:
+        if issue_day < 1 or (day - begin).days > onset.regression_.day_.max():
             continue
         watched = [
             (not_before or {}).get(str(r), np.datetime64("NaT")) for r in weather["region"].values

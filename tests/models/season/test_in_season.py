@@ -133,8 +133,8 @@ def test_a_season_that_no_trace_reaches_is_said_to_be_unlikely(past, onset, samp
 
 
 def test_too_late_a_day_is_refused(past, onset):
-    """On 1 June every cherry has flowered: there is nothing to learn from, and it is said."""
-    with pytest.raises(OnsetError, match=r"needs 12 past seasons.*found 0"):
+    """On 1 June every cherry of the record has flowered: nothing is to come, and it is said."""
+    with pytest.raises(OnsetError, match="every plant of the record had flowered"):
         InSeasonOnset(onset, issue_day=243).fit(past[0])
 
 
