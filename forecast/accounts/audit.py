@@ -60,6 +60,7 @@ class Action(StrEnum):
     STRANDED_LEFT_OUT = "messages of an alert that cannot go left out"
     ADDRESS_STOPPED = "owner's mail address stopped, as mail came back"
     CONSENT_RECORDED = "owner's consent recorded"
+    LANGUAGE_RECORDED = "owner's language recorded"
     UNSUBSCRIBED = "owner unsubscribed by the link in a message"
     DESK_CHANGED = "staff, hours, prices or stock entered"
     ROSTER_AGREED = "roster agreed"

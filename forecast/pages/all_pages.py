@@ -5,6 +5,7 @@ from __future__ import annotations
 from forecast.pages import (
     alert,
     alert_delivery,
+    alert_doing,
     alert_feed,
     alert_rule,
     alert_rules,
@@ -14,6 +15,7 @@ from forecast.pages import (
     data,
     dog,
     dog_doing,
+    dog_owner,
     dog_plan,
     dog_plan_doing,
     dogs,
@@ -55,6 +57,7 @@ def all_pages() -> tuple[Page, ...]:
         *dog.PAGES,
         *dog_doing.PAGES,
         *dog_plan.PAGES,
+        *dog_owner.PAGES,
         *dog_plan_doing.PAGES,
         *planning_anew.PAGES,
         *alert_feed.PAGES,  # before addresses that name an alert
@@ -62,6 +65,7 @@ def all_pages() -> tuple[Page, ...]:
         *alert_rule.PAGES,
         *alert_rules.PAGES,
         *alert.PAGES,
+        *alert_doing.PAGES,
         *staffing.PAGES,
         *staffing_branch.PAGES,
         *staffing_desk.PAGES,

@@ -13,6 +13,8 @@ from forecast.dosing.due import DueDog
 from forecast.dosing.kept import trade_of_kept
 from forecast.dosing.plan import CAUTIONS, more_flare_weeks
 from forecast.dosing.trial import NOT_EXCLUDED, Trial, judge_trial
+from forecast.languages import language_name
+from forecast.letters.catalogues import CATALOGUES, language_for
 from forecast.letters.desk import Desk, desk_of
 from forecast.letters.handing_over import NEEDS_A_VET
 from forecast.letters.letter import variant_of
@@ -79,6 +81,21 @@ class TrialShown:
 
 
 @dataclass(frozen=True)
+class LanguageShown:
+    """The language in which letter and calendar go out, and why in that one.
+
+    `on_record` is the code on the owner's record, "" where it is not known; `choices` are codes and
+    names of those that can be recorded.
+    """
+
+    code: str
+    name: str
+    why: str
+    on_record: str
+    choices: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
 class DogPlanPage:
     """What the page of one dog's plan says.
 
@@ -131,6 +148,7 @@ class DogPlanPage:
     history: tuple[DecisionShown, ...]
     closed_because: str
     consent: str
+    language: LanguageShown
     no_letter: str
     has_calendar: bool
     calendars: tuple[CalendarShown, ...]
@@ -200,6 +218,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
         history=_history(asked, record.id),
         closed_because=desk.gate.closed_because,
         consent=desk.gate.consent,
+        language=_language(asked, desk),
         no_letter=_no_letter(desk, today),
         has_calendar=bool(desk.planned(today)),
         calendars=calendars_shown(asked, dog_id=record.id),
@@ -281,6 +300,14 @@ def _newer(desk: Desk, newest: PlanRow | None, today: date) -> str:
         return ""
     says = ", ".join(map(str, ahead)) or str(newest.reasons[0].get("proposal", "no dose"))
     return f"the newest forecast would propose otherwise: {says}; {moved}"
+
+
+def _language(asked: Asked, desk: Desk) -> LanguageShown:
+    known = desk.gate.language
+    chosen = language_for(asked.practice.settings, known)
+    codes = dict.fromkeys((*CATALOGUES.shipped, *([known] if known else [])))
+    choices = tuple((code, language_name(code)) for code in codes)
+    return LanguageShown(chosen.speaks.code, chosen.speaks.name, chosen.why, known or "", choices)
 
 
 def _no_letter(desk: Desk, today: date) -> str:

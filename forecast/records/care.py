@@ -63,6 +63,38 @@ def therapies(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
     return found.drop_duplicates(["dog", "therapy", "date"], keep="last").reset_index(drop=True)
 
 
+def doses_taken(
+    records: Records, therapy: str, *, after: datetime.date, before: datetime.date
+) -> list[tuple[datetime.date, str]]:
+    """Return day and branch of each dose given or handed out between two days, both left out.
+
+    The branch is that of the dog's visit on the day; where it has none, the dog's own. Doses of a
+    dog without either are left out.
+    """
+    events, seen, dog = tables.therapy_event, tables.visit, tables.dog
+    given = visible(events, events.c.dog_id, events.c.date, events.c.status)
+    given = given.where(events.c.therapy == therapy, *_between(events, after, before))
+    visits = visible(seen, seen.c.dog_id, seen.c.date, seen.c.branch_id)
+    with records.reading() as connection:
+        newest = {(row.dog_id, row.date): row.status for row in connection.execute(given)}
+        if not newest:
+            return []
+        rows = connection.execute(visits.where(*_between(seen, after, before)))
+        visited = {(row.dog_id, row.date): row.branch_id for row in rows}
+        homes = connection.execute(select(dog.c.id, dog.c.branch_id))
+        own = {row.id: row.branch_id for row in homes}
+    placed = [
+        (day, visited.get((dog_id, day)) or own.get(dog_id))
+        for (dog_id, day), status in newest.items()
+        if status in tables.TAKEN_FROM_STOCK
+    ]
+    return sorted((day, branch) for day, branch in placed if branch is not None)
+
+
+def _between(table: Table, after: datetime.date, before: datetime.date) -> tuple[Any, Any]:
+    return table.c.date > after, table.c.date < before
+
+
 def scores(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
     """Return all itch scores: dog, date, pvas, scorer, scale.
 

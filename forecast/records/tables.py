@@ -70,6 +70,7 @@ from forecast.records.staff_tables import staff_identity as staff_identity
 from forecast.records.staff_tables import staff_leave as staff_leave
 from forecast.records.staff_tables import staff_member as staff_member
 from forecast.records.staff_tables import staff_plan as staff_plan
+from forecast.records.staff_tables import staff_shift as staff_shift
 from forecast.records.staff_tables import staff_terms as staff_terms
 from forecast.records.staff_tables import stock_count as stock_count
 from forecast.records.table_parts import UtcDateTime, one_of
@@ -82,6 +83,7 @@ IMPORT_STATES = ("pending", "held", "live", "undone")
 CONSENT_ANSWERS = ("yes", "no", "not known")
 VISIT_KINDS = ("itch flare", "recheck", "scheduled dose", "other")
 THERAPY_STATUSES = ("given", "dispensed", "declined")
+TAKEN_FROM_STOCK = ("given", "dispensed")
 THERAPY_REASONS = ("itch", "calendar", "not known")
 SCORE_SCALES = ("PVAS", "spoken", "not known")
 CERTAINTIES = ("definite", "probable", "possible", "none")
@@ -105,6 +107,8 @@ owner = Table(
     Column("reference", String, unique=True),
     Column("name", String),
     Column("contact", String),
+    # in which they are written to: ISO 639-1; goes with the row when the owner is erased
+    Column("language", String),
 )
 dog = Table(
     "dog",

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from forecast.letters.calendar_file import Subject, calendar_file
+from forecast.letters.catalogues import CATALOGUES
 from forecast.letters.events import (
     What,
     all_cancelled,
@@ -36,8 +37,9 @@ def wanted(*doses, weeks=WEEKS, **more):
     return planned_events(doses, weeks, today=TODAY, **more)
 
 
-def parsed(events, *, name="Rex", of=SETTINGS, zone=SEOUL):
-    raw = calendar_file(of, Subject(name, "North", zone), events, now=NOW)
+def parsed(events, *, name="Rex", of=SETTINGS, zone=SEOUL, code="en"):
+    subject = Subject(name, "North", zone, CATALOGUES.language(code))
+    raw = calendar_file(of, subject, events, now=NOW)
     return raw, icalendar.Calendar.from_ical(raw)
 
 

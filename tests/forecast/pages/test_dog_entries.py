@@ -87,9 +87,8 @@ def test_a_response_that_was_a_slip_is_gone_for_readiness_and_effect_times(rex, 
 def test_who_may_take_back_what_and_who_reads_what_was_written(rex, at, opened):
     """Something rests on it, a signature, twice, another branch: refused and nothing is changed."""
     nurse, vet, desk = at(Role.NURSE), at(Role.VET), at(Role.DESK)
-    nurse.post(
-        f"{AT}/enter", data={"kind": "reaction", "therapy": "ciclosporin", "sign": "sick at 3"}
-    )
+    sick = {"kind": "reaction", "therapy": "ciclosporin", "sign": "sick at 3"}
+    nurse.post(f"{AT}/enter", data=sick)
     reaction = newest(opened)
     vet.post(f"{AT}/sign", data={"therapy": "ciclosporin", "reason": "another cause"})
     release = newest(opened)
