@@ -114,6 +114,8 @@ def _page(asked: Asked, *, whole: bool) -> tuple[DogsPage, list[DueDog]]:
     known, vet_of = vets(asked.records), lists.vets(asked.practice, asked.records)
     pool = _of_vet(pool, wanted["vet"], known, vet_of, asked.account)
     found = [one for one in pool if wanted["due"] in (_ANY, one.due)]
+    if wanted["q"]:  # the very number or name first, then those that hold it
+        found.sort(key=lambda one: not _is_named(one, wanted["q"]))
     n_pages = max(1, -(-len(found) // _SHOWN))
     number = _number(asked.query.get("page", "1"), n_pages)
     shown = found[(number - 1) * _SHOWN : number * _SHOWN]
@@ -175,6 +177,10 @@ def _is_meant(one: DueDog, branch: str, words: str) -> bool:
         return False
     folded = words.casefold()
     return not folded or folded in f"{one.reference} {one.name}".casefold()
+
+
+def _is_named(one: DueDog, words: str) -> bool:
+    return words.casefold() in (one.reference.casefold(), one.name.casefold())
 
 
 def _number(text: str, most: int) -> int:

@@ -263,6 +263,7 @@ def test_what_the_page_says_of_days_that_are_signed(rex, at, opened):
     page = vet.get(AT).text
     assert "does not open on 27 Mar 2023: sign another day." in page
     assert f'name="time-{first}" type="time" value="10:30"' in page
+    assert "<td>booked at 10:30</td>" in page
     assert f'name="time-{DOSES[1]}" type="time">' in page, "none is booked"
     assert "would propose otherwise" not in page
     later = {"doses": DOSES[:1], "moved": "against the plan signed, one dose in place of 2"}
@@ -271,6 +272,9 @@ def test_what_the_page_says_of_days_that_are_signed(rex, at, opened):
     sent = vet.post(f"{AT}/calendar", data={f"time-{first}": "11:00"}).content
     (event, *_) = icalendar.Calendar.from_ical(sent).walk("VEVENT")
     assert event["dtstart"].dt.hour == 11
+    sent = vet.post(f"{AT}/calendar", data={f"time-{first}": ""}).content
+    (event, *_) = icalendar.Calendar.from_ical(sent).walk("VEVENT")
+    assert (event["dtstart"].dt, event["sequence"]) == (first, 2), "un-booked: the day alone"
 
 
 def test_consent_is_asked_at_the_desk_and_opens_the_gate(rex, at, opened):

@@ -91,6 +91,17 @@ def test_the_list_puts_the_most_pressing_first_and_filters(dogs, at):
     assert len(rows) == 3
 
 
+def test_the_very_number_or_name_comes_before_those_that_hold_it(dogs, at, opened):
+    """D10 is to be seen now, D1 is not: whoever types D1 means D1."""
+    with opened.records.writing() as connection:
+        named = tables.dog_identity.update().where(tables.dog_identity.c.dog_id == "rex")
+        connection.execute(named.values(reference="D10"))
+        named = tables.dog_identity.update().where(tables.dog_identity.c.dog_id == "mo")
+        connection.execute(named.values(reference="D1"))
+    told = json.loads(at(Role.NURSE).get("/dogs.json?q=d1").text)
+    assert [one["reference"] for one in told["dogs"]] == ["D1", "D10"]
+
+
 def test_one_dog_shows_its_readiness_with_reasons_and_what_would_change_them(dogs, at):
     """Every class, the itch, the history; forms for a nurse, but none to sign."""
     nurse = at(Role.NURSE)

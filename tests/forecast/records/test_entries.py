@@ -24,6 +24,7 @@ from forecast.records.entries import (
     dogs_since,
     enter,
     entered_of,
+    last_entered,
     take_back,
     taken_back_of,
 )
@@ -91,6 +92,7 @@ def test_what_was_entered_at_once_is_taken_back_at_once_and_stays_on_record(reco
     assert (kept.at, kept.by) == (NOW, "a1")
     assert (kept.taken_back.at, kept.taken_back.by) == (NOW + timedelta(hours=1), "a2")
     assert kept.taken_back.reason == "another dog"
+    assert last_entered(records) == NOW + timedelta(hours=1)
 
 
 def test_twice_or_of_another_dog_it_is_refused_and_nothing_changes(records, dogs):
