@@ -251,7 +251,7 @@ def _reaction(fields: Fields, today: date) -> Entry:
         "reported": {"yes": True, "no": False}.get(answer),
     }
     return Entry(
-        "adverse_reaction", values, "reaction recorded; this class stops until a vet signs"
+        "adverse_reaction", values, "reaction recorded; this class stops until a vet signs anew"
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 
 from forecast.dosing.dog_record import DogRecord, ItchScore
+from forecast.dosing.entering import Entry
 from forecast.dosing.therapies import DosingError, therapies
 from forecast.dosing.trial import Trial, judge_trial
 from forecast.records.care import PVAS
@@ -33,6 +34,22 @@ def check_take_back(
     others = [one for one in standing if one.id != entered.id]
     for why in _rests_on(entered, others, dog, today):
         raise DosingError(f"an entry was to be taken back; {why}: take that back first")
+
+
+def overtaken(entries: Sequence[Entry], standing: Sequence[Entered]) -> list[Entered]:
+    """Return the signatures that a reaction entered now puts an end to.
+
+    A vet who let a class be given again knew of the reactions on record; one of that day or before
+    that is entered later was not among them, and stops the class all the same.
+    """
+    seen = [one.values for one in entries if one.table == REACTION]
+    return [
+        one
+        for one in standing
+        for row in one.rows
+        if row.table == RELEASE
+        and any(of["therapy"] == row.values["therapy"] and of["date"] <= row.day for of in seen)
+    ]
 
 
 def _rests_on(

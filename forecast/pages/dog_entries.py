@@ -11,10 +11,12 @@ from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
 from forecast.dosing.entered_words import Words, entered_words
 from forecast.dosing.entering import Entry
-from forecast.dosing.taking_back import RELEASE
+from forecast.dosing.taking_back import RELEASE, overtaken
 from forecast.pages.handed_over import by_whom
 from forecast.pages.page import Asked
-from forecast.records.entries import Entered, enter, entered_of, taken_back_of
+from forecast.records.entries import Entered, enter, entered_of, take_back, taken_back_of
+
+_OVERTAKEN = "a reaction was entered that was not on record when it was signed"
 
 
 @dataclass(frozen=True)
@@ -120,14 +122,19 @@ def keep_entries(
 ) -> None:
     """Keep what was entered of a dog at once, and write down that it was.
 
-    It is taken back `together`, or each entry by itself.
+    It is taken back `together`, or each entry by itself. A vet's signature that a reaction among
+    them puts an end to is taken back.
     """
     assert asked.account is not None
     by, now = asked.account.id, asked.practice.now
     rows = [(one.table, one.values) for one in entries]
+    ended = overtaken(entries, entered_of(asked.records, dog_id))
     with asked.records.writing() as connection:
         for part in [rows] if together else [[row] for row in rows]:
             enter(connection, dog_id, part, by=by, at=now)
+        for one in ended:
+            take_back(connection, one.id, dog_id=dog_id, by=by, at=now, reason=_OVERTAKEN)
+            note(connection, Action.ENTRY_TAKEN_BACK, by=by, subject=dog_id, now=now)
         note(connection, action, by=by, subject=dog_id, now=now)
 
 

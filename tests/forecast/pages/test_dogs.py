@@ -254,6 +254,12 @@ def test_a_reaction_stops_a_class_until_a_vet_signs(dogs, at, opened):
     assert "An adverse reaction to ciclosporin was recorded" not in page
     assert "Signed to be given again" in page
     assert care.releases(opened.records)["reason"].tolist() == ["was sick for another cause"]
+    # one more on the day of the signature, of which the vet did not know
+    nurse.post("/dogs/rex/enter", data={"kind": "reaction", "therapy": "ciclosporin"})
+    page = vet.get("/dogs/rex").text
+    assert "An adverse reaction to ciclosporin was recorded" in page
+    assert "that was not on record when it was signed" in page
+    assert care.releases(opened.records).empty
 
 
 def test_who_sees_no_dog_and_whose_branch_it_is_not(dogs, at):
