@@ -30,6 +30,7 @@ from models.words import number_of
 SCORERS = ("owner", "vet", "nurse", "not known")
 ANSWERS = ("yes", "no", "not known")
 _MOST_LETTERS = 300
+_DECLINED = "declined"
 Fields = Mapping[str, str]
 
 
@@ -94,9 +95,14 @@ def consultation(fields: Fields, *, today: date) -> list[Entry]:
     return entries
 
 
-def release_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
+def release_of(fields: Fields, dog: DogRecord, *, signed_by: str, today: date) -> Entry:
     """Check a vet's word that a class may be given again after a reaction to it."""
     therapy = _word(fields, "therapy", THERAPY_IDS)
+    if not any(one.therapy == therapy and one.lifted is None for one in dog.reactions):
+        raise DosingError(
+            f"{therapies()[therapy].words} was to be given again after a reaction; none that stops "
+            "it is on record, so nothing is to be signed"
+        )
     reason = _text(fields, "reason")
     if reason is None:
         raise DosingError("a class was to be given again after a reaction; say why")
@@ -231,11 +237,17 @@ def _dose(fields: Fields, today: date) -> Entry:
             f"a course from {begun} until {until} was entered; it must not end before it starts"
         )
     answer = _word(fields, "responded", ANSWERS, usual="not known")
+    status = _word(fields, "status", THERAPY_STATUSES)
+    if status == _DECLINED and (until is not None or answer != "not known"):
+        raise DosingError(
+            "a dose that was declined was entered with a last day or a response; one that was not "
+            "given has neither: leave both open, or say that it was given"
+        )
     values = {
         "therapy": _word(fields, "therapy", THERAPY_IDS),
         "date": begun,
         "until": until,
-        "status": _word(fields, "status", THERAPY_STATUSES),
+        "status": status,
         "reason": _word(fields, "reason", THERAPY_REASONS, usual="not known"),
         "responded": {"yes": True, "no": False}.get(answer),
     }

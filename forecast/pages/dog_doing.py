@@ -47,9 +47,10 @@ def _enter(asked: Asked) -> View | GoTo:
 
 def _sign(asked: Asked) -> View | GoTo:
     assert asked.account is not None
-    fields = _fields(asked)
+    fields, (record, _, _) = _fields(asked), dog_asked(asked)
+    by, today = asked.account.id, asked.practice.local_date
     try:
-        entry = release_of(fields, signed_by=asked.account.id, today=asked.practice.local_date)
+        entry = release_of(fields, record, signed_by=by, today=today)
     except DosingError as refused:
         return _again(asked, refused, fields)
     return _keep(asked, [entry], Action.THERAPY_RELEASED)

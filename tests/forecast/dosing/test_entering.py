@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 from ready_dog import ready_dog
 
-from forecast.dosing.dog_record import ItchScore, TherapyEvent
+from forecast.dosing.dog_record import AdverseReaction, ItchScore, TherapyEvent
 from forecast.dosing.entering import (
     KINDS,
     consultation,
@@ -103,6 +103,8 @@ def test_what_is_entered_becomes_one_row(kind, fields, table, values):
         ("dose", DOSE | {"therapy": "brand"}, "therapy 'brand' was entered; allowed are"),
         ("dose", DOSE | {"status": "lost"}, "allowed are given, dispensed, declined"),
         ("dose", DOSE | {"until": "2024-04-01"}, "must not end before it starts"),
+        ("dose", DOSE | {"status": "declined", "responded": "yes"}, "has neither: leave both open"),
+        ("dose", DOSE | {"status": "declined", "until": "2024-05-01"}, "has neither"),
         ("reaction", {"therapy": "ciclosporin", "sign": "x" * 301}, "at most 300 are kept"),
         ("status", {"status": "asleep"}, "status 'asleep' was entered"),
         ("fortune", {}, "allowed are score, weight, price, dose, finding, reaction, status"),
@@ -116,15 +118,17 @@ def test_what_cannot_be_is_refused_in_a_sentence(kind, fields, says):
 
 def test_a_class_is_signed_for_with_a_reason():
     """By whom and when is no field of the form."""
-    entry = release_of(
-        {"therapy": "ciclosporin", "reason": "given with food"}, signed_by="a", today=TODAY
-    )
+    reacted = ready_dog(reactions=(AdverseReaction("ciclosporin", TODAY),))
+    told = {"therapy": "ciclosporin", "reason": "given with food"}
+    entry = release_of(told, reacted, signed_by="a", today=TODAY)
     assert (entry.table, dict(entry.values)) == (
         "therapy_release",
         {"therapy": "ciclosporin", "date": TODAY, "signed_by": "a", "reason": "given with food"},
     )
     with pytest.raises(DosingError, match="say why"):
-        release_of({"therapy": "ciclosporin"}, signed_by="a", today=TODAY)
+        release_of({"therapy": "ciclosporin"}, reacted, signed_by="a", today=TODAY)
+    with pytest.raises(DosingError, match="nothing is to be signed"):
+        release_of(told, ready_dog(), signed_by="a", today=TODAY)
     assert len(KINDS) == 7
 
 
