@@ -11,7 +11,7 @@ from datetime import date, datetime
 from typing import cast
 
 from forecast.accounts.audit import Action, note
-from forecast.alerts.catalogues import Language, language
+from forecast.alerts.catalogues import language
 from forecast.alerts.checking import TextError, check_text
 from forecast.alerts.deciding import Looked, Spoken, decide, span_of
 from forecast.alerts.drafting import (
@@ -24,6 +24,7 @@ from forecast.alerts.drafting import (
 from forecast.alerts.errors import AlertError
 from forecast.alerts.outlook import skill_of, standing_of, weeks_ahead
 from forecast.issuing import Issue
+from forecast.languages import Language
 from forecast.practice import Practice
 from forecast.records import alert_rules as rules_held
 from forecast.records import alert_texts as texts_held
@@ -52,6 +53,12 @@ def languages_of(practice: Practice) -> list[Language]:
     """Return the languages alerts are written in; what no catalogue speaks whole is English."""
     codes = practice.settings.alerts.languages or (practice.settings.practice.language,)
     return list({language(code).code: language(code) for code in codes}.values())
+
+
+def first_language_of(practice: Practice) -> Language:
+    """Return the language alerts begin with: the practice's own if they are in it."""
+    own, spoken = practice.settings.practice.language, languages_of(practice)
+    return next((one for one in spoken if one.code == own), spoken[0])
 
 
 # ------------------------------------------------------------------------------ drafting

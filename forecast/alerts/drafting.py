@@ -12,10 +12,10 @@ from datetime import date, timedelta
 from typing import Any
 
 from forecast.alerts import messages
-from forecast.alerts.catalogues import Language
 from forecast.alerts.deciding import OVER, Spoken
+from forecast.languages import Language
 from forecast.records.alerts import Kind, Skill
-from forecast.wording import one_line
+from forecast.wording import SELDOM, one_line, plain_fraction
 from models.weeks import DAYS_IN_WEEK
 
 
@@ -79,7 +79,7 @@ def facts_of(
 
 def write(facts: Facts, speaks: Language) -> Written:
     """Write an alert in a language."""
-    span = speaks.span(facts.first, facts.last, beside=facts.day)
+    span = _span(facts, speaks)
     places = {"region": facts.region, "span": span}
     subject = speaks.say(messages.SUBJECTS[facts.kind], **places)
     lead = [speaks.say(messages.LEADS[facts.kind], **places), _odds(facts, speaks)]
@@ -123,12 +123,28 @@ def blocks_sha256(blocks: str) -> str:
 def _odds(facts: Facts, speaks: Language) -> str:
     if facts.odds is None:
         return speaks.say(messages.WITHOUT_SKILL[facts.skill])
-    odds, best = speaks.odds(facts.odds), speaks.day(facts.best, beside=facts.day)
+    odds, best = _fraction(facts.odds, speaks), speaks.day(facts.best, beside=facts.day)
     if facts.kind == OVER:
         return speaks.say(messages.ODDS_OVER, odds=odds)
     if facts.usual is None:
         return speaks.say(messages.ODDS_ALONE, best=best, odds=odds)
-    return speaks.say(messages.ODDS, best=best, odds=odds, usual=speaks.odds(facts.usual))
+    return speaks.say(messages.ODDS, best=best, odds=odds, usual=_fraction(facts.usual, speaks))
+
+
+def _span(facts: Facts, speaks: Language) -> str:
+    """Say the days of which an alert speaks."""
+    first, last = (speaks.day(one, beside=facts.day) for one in (facts.first, facts.last))
+    return speaks.say(messages.TO, first=first, last=last)
+
+
+def _fraction(probability: float, speaks: Language) -> str:
+    """Say odds as a plain fraction."""
+    if probability < SELDOM:
+        return speaks.say(messages.SELDOM)
+    if probability > 1.0 - SELDOM:
+        return speaks.say(messages.NEARLY_ALWAYS)
+    nearest = plain_fraction(probability)
+    return speaks.say(messages.IN, n=f"{nearest.numerator}", of=f"{nearest.denominator}")
 
 
 def _list(heading: str, lines: list[str]) -> str:

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from forecast.alerts import messages
 from forecast.alerts.catalogues import language
+from forecast.alerts.desk import first_language_of
 from forecast.alerts.outbox import WITHDRAWAL
 from forecast.alerts.owner_mail import Foot, OwnerMail, Part, Sender, in_order
 from forecast.alerts.places import region_name
@@ -19,9 +20,14 @@ from forecast.records.engine import Records
 NO_REPLY_ADDRESS = "alerts@practice.invalid"  # in the folder outbox, where no mail server is named
 
 
-def owner_mail(practice: Practice, records: Records, alert: Alert, news: str) -> OwnerMail:
-    """Return the mail of an alert, or of its withdrawal, in its languages."""
-    parts = parts_of(practice, records, alert, news)
+def owner_mail(
+    practice: Practice, records: Records, alert: Alert, news: str, *, first: str | None = None
+) -> OwnerMail:
+    """Return the mail of an alert, or of its withdrawal, in its languages.
+
+    `first` is the language of whoever gets it: where the alert is in it, it comes first.
+    """
+    parts = parts_of(practice, records, alert, news, first=first)
     region, name = region_name(practice, alert), practice.settings.practice.name
     feet = [_foot(part.language, name, region) for part in parts]
     public = practice.settings.pages.public_address
@@ -29,8 +35,10 @@ def owner_mail(practice: Practice, records: Records, alert: Alert, news: str) ->
     return OwnerMail(sender_of(practice), parts, feet, _written_at(alert, news), base)
 
 
-def parts_of(practice: Practice, records: Records, alert: Alert, news: str) -> Sequence[Part]:
-    """Return what is said in each language, the practice's own first."""
+def parts_of(
+    practice: Practice, records: Records, alert: Alert, news: str, *, first: str | None = None
+) -> Sequence[Part]:
+    """Return what is said in each language: `first` if it is among them, else the practice's."""
     held = texts(records, alert.id)
     said = {
         code: _withdrawn(practice, alert, text)
@@ -38,7 +46,8 @@ def parts_of(practice: Practice, records: Records, alert: Alert, news: str) -> S
         else Part(code, text.subject, text.whole)
         for code, text in held.items()
     }
-    return in_order(said, practice.settings.practice.language)
+    leads = first if first is not None and first in said else first_language_of(practice).code
+    return in_order(said, leads)
 
 
 def sender_of(practice: Practice) -> Sender:

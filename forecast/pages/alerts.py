@@ -10,7 +10,7 @@ from typing import Any
 from forecast.accounts import people
 from forecast.accounts.roles import Right
 from forecast.alerts.approving import approve_blocks
-from forecast.alerts.catalogues import shipped
+from forecast.alerts.catalogues import CATALOGUES
 from forecast.alerts.desk import draft_by_hand, kind_of, languages_of
 from forecast.alerts.drafting import blocks_sha256, fixed_blocks
 from forecast.alerts.errors import AlertError
@@ -224,12 +224,12 @@ def _blocks(asked: Asked, who: dict[str, str]) -> list[BlocksRow]:
 
 def _approve_blocks(asked: Asked) -> GoTo:
     code = asked.text("language")
-    if code not in shipped():
+    if code not in CATALOGUES.shipped:
         raise PageError(
             f"fixed blocks in {code!r} were to be approved; the languages are "
-            f"{', '.join(shipped())}"
+            f"{', '.join(CATALOGUES.shipped)}"
         )
-    if asked.text("sha256") != blocks_sha256(fixed_blocks(shipped()[code])):
+    if asked.text("sha256") != blocks_sha256(fixed_blocks(CATALOGUES.shipped[code])):
         raise PageError("the fixed blocks are others by now; read them again")
     approve_blocks(asked.records, code, by=by_whom(asked), now=asked.practice.now)
     return GoTo(PATH, "The fixed blocks are approved as they stand.")

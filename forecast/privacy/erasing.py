@@ -27,7 +27,7 @@ from forecast.visits.exports.redacting import DOG, Theirs
 _NAMING = (
     *("owner", "dog_identity", "visit", "imported_file"),
     *("adverse_reaction", "therapy_release", "vets_word", "plan_decision"),
-    *("alert_message", "alert_stop"),
+    *("entry_taken_back", "alert_message", "alert_stop"),
 )
 _IN_RECORDS = (
     "the records hold the name in somebody else's rows: as a vet's name, in an item or in the note "

@@ -147,6 +147,7 @@ def test_the_feed_leads_to_each_document(told):
     for one in (root, *root.findall(f"{{{ATOM}}}entry")):
         for name in ("id", "title", "updated"):
             assert one.findtext(f"{{{ATOM}}}{name}"), name
+        assert one.get("{http://www.w3.org/XML/1998/namespace}lang") == "en"
         stamp = one.findtext(f"{{{ATOM}}}updated")
         assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", stamp)
     assert root.findtext(f"{{{ATOM}}}author/{{{ATOM}}}name") == "Praxis am See"

@@ -23,6 +23,7 @@ from sqlalchemy.exc import IntegrityError
 from forecast.alerts import lists, sending
 from forecast.alerts.doubts import decide_doubt, doubts, try_again
 from forecast.alerts.lists import drawn_lists, keep_list
+from forecast.alerts.mails import owner_mail
 from forecast.alerts.outbox import Ended, Wanted, claim_next, keep_end, put_in_doubt
 from forecast.alerts.recipients import placing_of
 from forecast.alerts.refusals import Refusals
@@ -30,6 +31,7 @@ from forecast.alerts.sending import draw_lists, preview_list, send_off, withdraw
 from forecast.alerts.unsubscribing import record_consent
 from forecast.records import tables
 from forecast.records.alerts import alert
+from forecast.records.dogs import keep_language
 from forecast.records.signing_keys import ADDRESSES, signing_key
 
 PEOPLE = [
@@ -71,6 +73,23 @@ def test_a_message_is_claimed_once_and_its_end_kept_with_the_next(world):
     assert sorted(seen) == [f"o{n}@x.example" for n in range(3)]
     assert {state for state, _ in states(records).values()} == {"sent", "left out"}
     assert states(records)["mate"] == ("left out", "told by another message to the same address")
+
+
+def test_a_message_knows_the_language_of_whom_it_goes_to_and_its_mail_begins_with_it(world):
+    """Of an alert in several; where none is the owner's, the practice's own comes first."""
+    practice, records = world
+    draw_lists(practice, records)
+    with records.writing() as connection:
+        keep_language(connection, "o1", "de")
+    held, ended = {}, None
+    while (one := claim(practice, records, ended)) is not None:
+        held[one.address.spec], ended = one.language, Ended(one, "sent")
+    assert held == {"o0@x.example": None, "o1@x.example": "de", "o2@x.example": None}
+    in_two = add_approved(records, "a2", kind="peak near", languages=("en", "de"))
+    for first, order in (("de", ["de", "en"]), (None, ["en", "de"]), ("fr", ["en", "de"])):
+        mail = owner_mail(practice, records, in_two, "alert", first=first)
+        assert [part.language for part in mail.parts] == order
+        assert [foot.language for foot in mail.feet] == order
 
 
 def test_what_a_dead_process_left_is_in_doubt_and_stays_so(world):

@@ -128,7 +128,7 @@ def calendar_of(plan, *, agreed=False, hours=True, branch=None):
         hours={"at-north": BranchHours(branch)},
         people=PEOPLE,
         zone_of=lambda _: "Asia/Seoul",
-        made_at=MADE,
+        changed_at=MADE,
         agreed=plan.weeks if agreed else (),
         name="North",
     )
