@@ -6,15 +6,16 @@ flares and for all other consultations; any seasonal weekly count may be put in.
 ============================ ===================================================================
 member                       what it adds
 ============================ ===================================================================
-``regression``               what drivers do, shocks shared by regions; the dependence of weeks
-``state space``              level, slope, short memory and season as they have come to be
+``regression``               what weather and exposure do; the whole forecast of a short past
+``state space``              level, slope, short memory and season as they have come to be, and
+                             what happens together in weeks and regions
 ``direct lag``               how much of a recent departure lasts, band of leads by band of leads
 ``trend-climatology``        past weeks relative to their year, at today's level
 ============================ ===================================================================
 
 The forecast is the median of the quantiles of the last three, state space with two votes
 (`models.flare.blend`): near its own forecast, drawn in where both others contradict it. Draws keep
-the order of the regression's. Trend-climatology knows nothing of the newest weeks and enters from
+the order of state space's. Trend-climatology knows nothing of the newest weeks and enters from
 the table's lead on. A short past teaches how levels go on from two or three winters: until there
 are as many weeks as the table asks for, the regression, whose every term has a prior, is the
 forecast alone. Weather and exposure enter the regression, which finds what they do; what it finds
@@ -52,8 +53,9 @@ from sklearn.base import BaseEstimator
 from models.flare.blend import blend_draws
 from models.flare.climatology import draw_trend_climatology
 from models.flare.direct_lag import DirectLag
+from models.flare.known_counts import LARGEST_LOG_MEAN
 from models.flare.parameter_sets import Sets
-from models.flare.season_regression import LARGEST_LOG_MEAN, SeasonRegression
+from models.flare.season_regression import SeasonRegression
 from models.flare.state_space import StateSpace
 from models.parameters import ParameterTable, load_table
 from models.streams import DrawStreams
@@ -205,7 +207,7 @@ class CountForecaster(BaseEstimator):  # type: ignore[misc]
                 self.usual_rate_, moved.copy(data=np.exp(moved.values)), streams=streams
             ),
         }
-        blended = blend_draws(self._asked(members), regression, streams=streams)
+        blended = blend_draws(self._asked(members), members["state space"], streams=streams)
         return CountDraws(blended, members)
 
     def _asked(self, members: dict[str, xr.DataArray]) -> list[xr.DataArray]:
