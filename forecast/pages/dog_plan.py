@@ -20,7 +20,7 @@ from forecast.letters.handing_over import NEEDS_A_VET
 from forecast.letters.letter import variant_of
 from forecast.pages.dog import dog_asked
 from forecast.pages.dog_entries import changed_since
-from forecast.pages.dog_list import planned_ahead
+from forecast.pages.dog_list import ACTIVE, planned_ahead
 from forecast.pages.dogs import PATH
 from forecast.pages.handed_over import (
     CalendarShown,
@@ -110,7 +110,9 @@ class DogPlanPage:
     entered_since, taken_back_since
         What was entered, and what was taken back, since the plan that is shown was made.
     going_on
-        That a plan is being worked out anew; "" where it is not.
+        That a plan is being worked out anew, or why it could not be; "" where neither.
+    may_plan
+        Whether whoever looks may have it worked out anew.
     ways, picture
         The ways of dosing that were compared, by what they cost; and their doses on a time axis.
     odds
@@ -145,6 +147,7 @@ class DogPlanPage:
     entered_since: tuple[str, ...]
     taken_back_since: tuple[str, ...]
     going_on: str
+    may_plan: bool
     history: tuple[DecisionShown, ...]
     closed_because: str
     consent: str
@@ -197,6 +200,8 @@ def plan_page(asked: Asked) -> DogPlanPage:
     if desk.plan is not None:
         moment = desk.plan.made_at
         entered, taken_back = changed_since(asked, record.id, words, moment=moment)
+    may_record = account.may(Right.RECORD_CARE)
+    going = how_planning_goes(asked, record.id, newest=newest.made_at if newest else None)
     ours = "signed" if desk.is_signed else "planned dates"
     return DogPlanPage(
         dog=shown,
@@ -214,7 +219,8 @@ def plan_page(asked: Asked) -> DogPlanPage:
         newer=_newer(desk, newest, today),
         entered_since=entered,
         taken_back_since=taken_back,
-        going_on=how_planning_goes(asked, record.id),
+        going_on=going.sentence,
+        may_plan=may_record and shown.status == ACTIVE and not going.is_under_way,
         history=_history(asked, record.id),
         closed_because=desk.gate.closed_because,
         consent=desk.gate.consent,
@@ -231,7 +237,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
         may_sign=account.may(Right.SIGN_PLANS),
         may_accept=desk.told is not None and desk.told.proposal in FOR_A_VET,
         may_hand=account.may(Right.HAND_OVER),
-        may_record=account.may(Right.RECORD_CARE),
+        may_record=may_record,
         date_fields=tuple(
             [str(one.day) for one in _doses(desk, today) if one.is_ahead] + [""] * _MORE_DATES
         ),

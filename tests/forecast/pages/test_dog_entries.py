@@ -15,7 +15,7 @@ from forecast.dosing.register import read_register
 from forecast.records import care
 from forecast.records.account_tables import audit_entry
 from forecast.records.entries import entered_of
-from forecast.records.requests import requests
+from forecast.records.requests import claim, finish_request, requests
 
 AT = "/dogs/rex"
 DOSE = {"kind": "dose", "therapy": "anti_il31_antibody", "status": "given", "responded": "yes"}
@@ -172,3 +172,9 @@ def test_a_plan_that_rested_on_it_says_so_and_is_asked_for_anew(rex, at, opened,
     assert vet.post(f"{AT}/plan/anew").headers["location"] == f"{AT}/plan"
     assert len(requests(opened.records)) == 1, "asked twice it waits once"
     assert at(Role.DESK).post(f"{AT}/plan/anew").status_code == 403
+    claim(opened.records, now=NOW)
+    told = {"state": "failed", "result": "stopped by DosingError", "now": NOW}
+    finish_request(opened.records, asked.id, **told)
+    page = vet.get(f"{AT}/plan").text
+    assert "No plan could be worked out when one was asked for: stopped by DosingError." in page
+    assert "Work it out anew" in page
