@@ -170,6 +170,7 @@ class _Webhook:
         held = alert(self._records, message.alert_id)
         cap = cap_document(self._practice, self._records, held, message.news)
         parts = parts_of(self._practice, self._records, held, message.news)
+        odds, usual_odds = held.told_odds
         told = {
             "type": f"forepaw.{message.news}",
             "timestamp": self._practice.now.isoformat(),
@@ -180,8 +181,8 @@ class _Webhook:
                 "kind": held.kind,
                 "first_week": held.first_week.isoformat(),
                 "last_week": held.last_week.isoformat(),
-                "odds": held.odds,
-                "usual_odds": held.usual_odds,
+                "odds": odds,
+                "usual_odds": usual_odds,
                 "texts": {part.language: [part.subject, part.text] for part in parts},
                 "cap": cap.decode("utf-8"),
             },

@@ -46,6 +46,7 @@ class Action(StrEnum):
     NOTES_READ = "clinical notes read"
     REQUEST_MADE = "work asked for"
     CARE_RECORDED = "care of a dog recorded"
+    ENTRY_TAKEN_BACK = "entry at a dog taken back"
     THERAPY_RELEASED = "therapy signed to be given again"
     PLAN_DECIDED = "plan of a dog decided on"
     LETTER_HANDED_OVER = "letter handed over"

@@ -15,7 +15,7 @@ from forecast.alerts import messages
 from forecast.alerts.deciding import OVER, Spoken
 from forecast.languages import Language
 from forecast.records.alerts import Kind, Skill
-from forecast.wording import SELDOM, plain_fraction
+from forecast.wording import SELDOM, one_line, plain_fraction
 from models.weeks import DAYS_IN_WEEK
 
 
@@ -64,8 +64,8 @@ def facts_of(
     may_tell = skill == "better"
     return Facts(
         spoken.kind,
-        _one_line(region),
-        _one_line(practice),
+        one_line(region),
+        one_line(practice),
         spoken.day,
         spoken.weeks[0],
         spoken.weeks[-1] + timedelta(days=DAYS_IN_WEEK - 1),
@@ -97,12 +97,17 @@ def write(facts: Facts, speaks: Language) -> Written:
     return Written(speaks.code, subject, "\n\n".join(parts), fixed_blocks(speaks))
 
 
-def sentence_that_stays(kind: str, speaks: Language) -> str | None:
-    """Return the sentence that whoever edits a text must leave in; None where a kind has none.
+def sentences_that_stay(facts: Facts, speaks: Language) -> list[str]:
+    """Return the cautions of a text, which whoever edits it must leave in.
 
-    A text that says that a season seems over would else reassure about one dog.
+    That it is of no one dog, why it has no odds, and that the practice is invented; a text that
+    says that a season seems over would else reassure about one dog.
     """
-    return speaks.say(messages.STILL_ITCHING) if kind == OVER else None
+    found = [messages.INVENTED] if facts.is_invented else []
+    found += [] if facts.odds is not None else [messages.WITHOUT_SKILL[facts.skill]]
+    found.append(messages.POPULATION)
+    found += [messages.STILL_ITCHING] if facts.kind == OVER else []
+    return [speaks.say(one) for one in found]
 
 
 def fixed_blocks(speaks: Language) -> str:
@@ -144,8 +149,3 @@ def _fraction(probability: float, speaks: Language) -> str:
 
 def _list(heading: str, lines: list[str]) -> str:
     return "\n".join([heading, *(f"- {line}" for line in lines)])
-
-
-def _one_line(text: str) -> str:
-    """Return a name without line breaks and control characters: it goes into a subject too."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())

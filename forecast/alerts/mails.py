@@ -13,7 +13,8 @@ from forecast.alerts.owner_mail import Foot, OwnerMail, Part, Sender, in_order
 from forecast.alerts.places import region_name
 from forecast.alerts.unsubscribing import PATH
 from forecast.practice import Practice
-from forecast.records.alerts import Alert, AlertText, texts
+from forecast.records.alert_texts import AlertText, texts
+from forecast.records.alerts import Alert
 from forecast.records.engine import Records
 
 NO_REPLY_ADDRESS = "alerts@practice.invalid"  # in the folder outbox, where no mail server is named
@@ -63,7 +64,8 @@ def _withdrawn(practice: Practice, alert: Alert, text: AlertText) -> Part:
     ended = (alert.withdrawn_at or alert.made_at).astimezone(zone).date()
     told = speaks.say(messages.WITHDRAWN, day=speaks.day(day, beside=ended), subject=text.subject)
     # the fixed blocks too: whoever reads this one alone has an itching dog as well
-    said = [speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)]
+    said = [speaks.say(messages.INVENTED)] if practice.settings.practice.invented else []
+    said += [speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)]
     whole = "\n\n".join([*said, text.blocks.strip()])
     subject = speaks.say(messages.WITHDRAWN_SUBJECT, subject=text.subject)
     return Part(text.language, subject, whole)

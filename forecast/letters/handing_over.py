@@ -135,7 +135,7 @@ def hand_over_calendar(
     *,
     therapy: str,
     account_id: str | None,
-    times: Mapping[date, time] | None = None,
+    times: Mapping[date, time | None] | None = None,
     form_key: str | None = None,
     also: Also = nothing_more,
 ) -> bytes:
@@ -147,7 +147,7 @@ def hand_over_calendar(
     Parameters
     ----------
     times
-        Times that were booked, by the day of the dose.
+        Times that were booked, by the day of the dose; None takes back what was booked that day.
     form_key
         Of the form of a page: sent twice, it is one hand-over.
     also

@@ -19,6 +19,7 @@ from forecast.letters.desk import Desk, desk_of
 from forecast.letters.handing_over import NEEDS_A_VET
 from forecast.letters.letter import variant_of
 from forecast.pages.dog import dog_asked
+from forecast.pages.dog_entries import changed_since
 from forecast.pages.dog_list import planned_ahead
 from forecast.pages.dogs import PATH
 from forecast.pages.handed_over import (
@@ -31,6 +32,7 @@ from forecast.pages.handed_over import (
 )
 from forecast.pages.page import Asked, Page, View
 from forecast.pages.plan_timeline import Timeline, Way, timeline, ways
+from forecast.pages.planning_anew import how_planning_goes
 from forecast.records import care
 from forecast.records.dated import ACTIVE, STATUS_NOT_KNOWN
 from forecast.records.identifiers import new_id
@@ -105,6 +107,10 @@ class DogPlanPage:
         The plan that is shown: the one in force, else the newest proposal; "" where there is none.
     newer
         What the newest proposal says otherwise than the plan in force; "" where nothing.
+    entered_since, taken_back_since
+        What was entered, and what was taken back, since the plan that is shown was made.
+    going_on
+        That a plan is being worked out anew; "" where it is not.
     ways, picture
         The ways of dosing that were compared, by what they cost; and their doses on a time axis.
     odds
@@ -136,6 +142,9 @@ class DogPlanPage:
     odds: tuple[str, ...]
     reasons: tuple[str, ...]
     newer: str
+    entered_since: tuple[str, ...]
+    taken_back_since: tuple[str, ...]
+    going_on: str
     history: tuple[DecisionShown, ...]
     closed_because: str
     consent: str
@@ -184,6 +193,10 @@ def plan_page(asked: Asked) -> DogPlanPage:
     spans = () if weeks is None else tuple(runs(sorted(weeks)))
     head = desk.plan.reasons[0] if desk.plan and desk.plan.reasons else {}
     trade, doses = trade_of_kept(head), () if desk.told is None else desk.told.doses
+    entered, taken_back = tuple[str, ...](), tuple[str, ...]()
+    if desk.plan is not None:
+        moment = desk.plan.made_at
+        entered, taken_back = changed_since(asked, record.id, words, moment=moment)
     ours = "signed" if desk.is_signed else "planned dates"
     return DogPlanPage(
         dog=shown,
@@ -199,6 +212,9 @@ def plan_page(asked: Asked) -> DogPlanPage:
         odds=_odds(head),
         reasons=_reasons(desk.plan),
         newer=_newer(desk, newest, today),
+        entered_since=entered,
+        taken_back_since=taken_back,
+        going_on=how_planning_goes(asked, record.id),
         history=_history(asked, record.id),
         closed_because=desk.gate.closed_because,
         consent=desk.gate.consent,

@@ -17,7 +17,7 @@ from forecast.dosing.decisions import (
     decline_plan,
     withdraw_plan,
 )
-from forecast.dosing.entering import Entry, trial_begun, trial_ended
+from forecast.dosing.entering import trial_begun, trial_ended
 from forecast.dosing.therapies import DosingError
 from forecast.languages import language_name
 from forecast.letters.calendar_file import MEDIA_TYPE
@@ -33,6 +33,7 @@ from forecast.letters.handing_over import (
 from forecast.letters.letter import Letter
 from forecast.letters.rendering import STYLESHEET, letter_html, letter_pdf, style
 from forecast.pages.dog import dog_asked
+from forecast.pages.dog_entries import keep_entries
 from forecast.pages.dog_list import planned_ahead
 from forecast.pages.dog_plan import again
 from forecast.pages.dogs import PATH
@@ -207,13 +208,15 @@ def _form_key(asked: Asked) -> str | None:
     return asked.text("once") or None
 
 
-def _times(asked: Asked) -> dict[date, time]:
-    found = {}
+def _times(asked: Asked) -> dict[date, time | None]:
+    """Return the times that the form holds; a field that was emptied takes back what was booked."""
+    found: dict[date, time | None] = {}
     for name in asked.form:
         text = asked.text(name)
-        if name.startswith("time-") and text:
+        if name.startswith("time-"):
             try:
-                found[date.fromisoformat(name.removeprefix("time-"))] = time.fromisoformat(text)
+                day = date.fromisoformat(name.removeprefix("time-"))
+                found[day] = time.fromisoformat(text) if text else None
             except ValueError:
                 raise LetterError(
                     f"a time {text!r} was booked; write it as hours and minutes, such as 10:30"
@@ -265,18 +268,9 @@ def _trial(asked: Asked) -> View | GoTo:
             entries = trial_begun(fields, record, today=today)
     except DosingError as refused:
         return again(asked, refused)
-    _keep(asked, shown.id, entries)
+    keep_entries(asked, shown.id, entries, Action.CARE_RECORDED)
     said = entries[0].said
     return GoTo(_page_of(shown.id), f"{said[:1].upper()}{said[1:]}.")
-
-
-def _keep(asked: Asked, dog_id: str, entries: list[Entry]) -> None:
-    assert asked.account is not None
-    by, now = asked.account.id, asked.practice.now
-    with asked.records.writing() as connection:
-        for entry in entries:
-            care.enter(connection, entry.table, {"dog_id": dog_id, **entry.values})
-        note(connection, Action.CARE_RECORDED, by=by, subject=dog_id, now=now)
 
 
 def _noting(asked: Asked, action: Action, dog_id: str) -> Also:

@@ -11,8 +11,8 @@ import pytest
 
 from forecast.array_files import ArrayFileError
 from forecast.cut import Known
+from forecast.flowering import flowering_ahead
 from forecast.training import (
-    flowering_ahead,
     futures,
     read_model,
     train,
@@ -106,6 +106,15 @@ def test_a_damaged_model_is_refused_and_written_anew(model, tmp_path):
         read_model(path)
     assert write_model(model, tmp_path) == path
     assert read_model(path).hash == model.hash
+
+
+def test_a_model_of_another_version_is_refused_in_words(model, tmp_path, monkeypatch):
+    """What was learnt with other members can't be drawn with: it is learnt anew."""
+    monkeypatch.setattr("forecast.training.FORMAT", 2)
+    path = write_model(model, tmp_path)
+    monkeypatch.undo()
+    with pytest.raises(ArrayFileError, match=r"another version of forepaw .* learns anew"):
+        read_model(path)
 
 
 def test_the_same_seed_draws_the_same_and_another_does_not(known, model):

@@ -288,8 +288,8 @@ def _notes() -> list[str]:
         "Influenza is forecast worse than before state space came in (0.86), by its member alone "
         "worst; on the training weeks of three influenza panels it had been the best or near it "
         "(0.72 to 0.77 of climatology). Two of the three winters of the test weeks hold up to "
-        "twice as many reports as any before. Nothing was changed for it: the choice was made on the "
-        "training weeks.",
+        "twice as many reports as any before. Nothing was changed for it: the choice was made on "
+        "the training weeks.",
         STATE_SPACE,
         WEIGHTS_TRIED,
         STRUCTURES_TRIED,

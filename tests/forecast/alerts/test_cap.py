@@ -172,6 +172,22 @@ def test_an_alert_that_was_not_sent_is_no_document(tmp_path):
     records.close()
 
 
+@pytest.mark.parametrize("skill", ["not known", "not shown"])
+def test_partners_are_told_no_odds_where_owners_are_told_none(tmp_path, skill):
+    """Of forecasts not known to be better than past years; how likely it is, is Unknown."""
+    practice = make_practice(tmp_path / "practice", settings())
+    records = opened(practice)
+    add_approved(records, odds=0.9, skill=skill)
+    send_off(practice, records, "a1", by=None)
+    made = alert(records, "a1")
+    assert (made.odds, made.told_odds) == (0.9, (None, None))
+    document = cap_document(practice, records, made, "alert").decode()
+    assert "<certainty>Unknown</certainty>" in document
+    assert "<parameter>" not in document
+    assert "0.9" not in document
+    records.close()
+
+
 def test_utc_is_written_with_an_offset(tmp_path):
     """As -00:00, where a region's own time is that."""
     zones = (("north", "UTC"),)

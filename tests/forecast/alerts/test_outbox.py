@@ -20,7 +20,7 @@ from alert_world import (
 from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
-from forecast.alerts import sending
+from forecast.alerts import lists, sending
 from forecast.alerts.doubts import decide_doubt, doubts, try_again
 from forecast.alerts.lists import drawn_lists, keep_list
 from forecast.alerts.mails import owner_mail
@@ -145,6 +145,31 @@ def test_a_doubt_that_is_settled_after_the_withdrawal_is_told_too(world):
         "left out",
         "alert withdrawn before",
     )
+
+
+def test_a_doubt_that_is_settled_while_the_withdrawal_list_is_written_is_told_too(
+    world, monkeypatch
+):
+    """It is on the list once: neither forgotten, nor there a second time."""
+    practice, records = world
+    draw_lists(practice, records)
+    held, other = claim(practice, records), claim(practice, records)
+    keep_end(records, Ended(other, "sent"), now=NOW)
+    put_in_doubt(records, now=NOW)
+    withdraw_alert(practice, records, "a1", why="wrong", by=None)
+    write = lists._keep_rows
+
+    def write_slowly(*rows):
+        write(*rows)
+        decide_doubt(records, held.id, arrived=True, by=None, now=NOW)
+
+    monkeypatch.setattr(lists, "_keep_rows", write_slowly)
+    assert draw_lists(practice, records) == ["a1"]
+    told, ended = [], None
+    while (one := claim(practice, records, ended)) is not None:
+        told.append((one.news, one.address.spec))
+        ended = Ended(one, "sent")
+    assert sorted(told) == sorted(("withdrawal", one.address.spec) for one in (held, other))
 
 
 def test_nothing_goes_out_or_is_withdrawn_without_its_line_of_the_audit(world, monkeypatch):

@@ -83,6 +83,16 @@ def test_a_booked_time_stays_until_the_day_moves_or_another_is_booked():
     assert [(one.planned.at, one.sequence) for one in visits(moved)] == [(None, 1)]
 
 
+def test_a_booked_time_is_taken_back_where_it_is_said_so():
+    """The day stays; a day that the plan no longer has is no fault, as nothing is booked then."""
+    held = revised([], wanted(FIRST, SECOND, times={FIRST: time(10, 30)}), today=TODAY)
+    nothing = dict.fromkeys((FIRST, date(2023, 3, 28)))
+    freed = revised(held, wanted(FIRST, SECOND, times=nothing), today=TODAY)
+    assert [(one.planned.at, one.sequence) for one in visits(freed)] == [(None, 1), (None, 0)]
+    assert [one.uid for one in freed] == [one.uid for one in held]
+    assert revised(freed, wanted(FIRST, SECOND), today=TODAY) == freed
+
+
 def test_a_time_for_a_day_without_a_dose_is_refused():
     with pytest.raises(LetterError, match="2023-03-28; the plan's days ahead are 2023-03-27"):
         wanted(FIRST, times={date(2023, 3, 28): time(9)})
