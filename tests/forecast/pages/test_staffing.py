@@ -16,6 +16,7 @@ from python_calamine import CalamineWorkbook
 from sqlalchemy import select
 
 from forecast.accounts.roles import Role
+from forecast.pages.staffing_figures import load_figure
 from forecast.records.account_tables import audit_entry
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.requests import requests
@@ -110,6 +111,18 @@ def test_a_branchs_page_shows_load_and_who_works(at, planned):
     assert manager.get("/staffing/branches/at-north?week=2023-03-07").status_code == 400
     shifts = manager.get("/staffing/branches/at-north.csv?table=shifts").text.splitlines()
     assert len(shifts) == 1 + 3
+
+
+def test_a_figure_says_the_chance_that_hours_do_not_do(opened):
+    """Below even odds they will probably do; at 1 in 3 that is not "will do"."""
+    for chances, said in (
+        ((0.1, 0.35), "will probably do; the chance that they do not is 1 in 3 at most"),
+        ((0.0, 0.0), "the hours will do"),
+        ((0.1, 0.6), "probably too few hours in the week of 13 Mar"),
+    ):
+        plan = plan_by_hand(odds={"at-north": chances})
+        figure = load_figure(opened.practice(), plan, "at-north", "North", "vet")
+        assert figure.title.endswith(said)
 
 
 def test_figures_are_those_of_the_newest_plan_alone(at, planned):
