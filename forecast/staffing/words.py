@@ -129,7 +129,8 @@ def _none(plan: KeptPlan, names: Mapping[str, str]) -> str:
     is_even = chance == odds(told_odds())  # just below what is told of
     likely = "likelier to overflow than not" if is_even else "likely to overflow"
     return (
-        f"No week of the next {plan.n_weeks} is {likely}; the highest chance is {chance}, at {name} in the week of {day(worst.week)}."
+        f"No week of the next {plan.n_weeks} is {likely}; the highest chance is {chance}, at "
+        f"{name} in the week of {day(worst.week)}."
     )
 
 
