@@ -203,7 +203,12 @@ def _staffing(asked: Asked) -> View:
     page = _page(asked)
     tables: dict[str, Sequence[Row]] = {
         "weeks": [
-            {"week": one.week, "branch": cell.branch, "overflow_odds": cell.odds}
+            {
+                "week": one.week,
+                "branch": cell.branch,
+                "overflow_odds": cell.odds,
+                "is_agreed": one.is_agreed,
+            }
             for one in page.weeks_shown
             for cell in one.cells
         ],
