@@ -161,6 +161,20 @@ def test_workbook_and_calendar_are_taken_along(at, planned):
     assert "Agree to this roster" not in manager.get("/staffing").text
 
 
+def test_what_was_asked_last_stands_in_the_form_also_that_costs_decide(at, opened, staffed):
+    """A plan without a service level: the field is empty, and so is what a change is tried with."""
+    row = IssueRow("i1", MADE, TODAY, "issued", "m", "s", 1, "i1.nc", "f", "SNAP", None)
+    add_issue(opened.records, row, settings_text="", summaries={})
+    plan = replace(plan_by_hand(staff=(staffed["Ada"], staffed["Bo"])), service=None)
+    given = {"issue_id": "i1", "made_at": MADE, "asked": {}, "newest": 10}
+    add_staff_plan(opened.records, kind=PLAN, content=as_text(plan), **given)
+    page = at(Role.MANAGER).get("/staffing").text
+    assert faults_of(page) == []
+    sent = re.findall(r'name="service"[^>]*value="([^"]*)"', page)
+    assert len(sent) == 5
+    assert set(sent) == {""}
+
+
 def test_an_agreed_roster_stands_when_the_clock_has_reckoned_anew(at, planned, opened, staffed):
     """The newer plan rosters nobody; pages and calendar keep the agreed shifts of those weeks."""
     manager = at(Role.MANAGER)
