@@ -33,7 +33,7 @@ from models.flare.forecaster import (
 from models.flare.nowcast import nowcast
 from models.flare.yearly_review import YearlyReview, review
 from models.outlook import ExposureAhead, ExposureModel
-from models.season import FloweringOnset, OnsetError, onset_ahead
+from models.season import FloweringOnset, OnsetError
 from models.streams import DrawStreams
 from models.traces import continue_with_past_years
 from models.weeks import DAYS_IN_WEEK, week_range
@@ -220,23 +220,6 @@ def futures(
     return Futures(ahead, visits, anomalies.mean("draw"))
 
 
-def flowering_ahead(model: TrainedModel, known: Known) -> dict[str, xr.Dataset]:
-    """Forecast when each plant that was fitted will flower in the season that holds the origin.
-
-    By plant; see `models.season.onset_ahead`. Plants out of season, or without years enough to
-    lend their weather, are left out.
-    """
-    origin, found = np.datetime64(known.origin, "ns"), {}
-    for plant, onset in model.onsets.items():
-        try:
-            ahead = onset_ahead(onset, known.weather, origin=origin)
-        except OnsetError:
-            continue  # a short record says nothing of its spread
-        if ahead is not None:
-            found[plant] = ahead
-    return found
-
-
 def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:
     """Say what the visits tell of humidity and of exposure; empty without visits."""
     if model.visits is None or known.counts is None:
@@ -314,15 +297,15 @@ def write_model(model: TrainedModel, folder: Path, *, learnt: str = "") -> Path:
 def read_model(path: Path) -> TrainedModel:
     """Read a model; its hash is taken anew and must be the one in its name."""
     tree = read_tree(path)
-    found = content_hash(tree)
-    if not found.startswith(path.stem):
-        raise ArrayFileError(f"{path} does not hold the model its name says; restore or relearn it")
     attrs = tree.attrs
     if attrs["format"] != FORMAT:
         raise ArrayFileError(
             f"{path} was learnt by another version of forepaw (format {attrs['format']}, this one "
             f"reads {FORMAT}); the next issue learns anew"
         )
+    found = content_hash(tree)
+    if not found.startswith(path.stem):
+        raise ArrayFileError(f"{path} does not hold the model its name says; restore or relearn it")
     normals = tree["normals"].to_dataset()
     visits = None
     if attrs["visits"]:

@@ -14,6 +14,7 @@ from forecast.staffing.inputs import BranchHours
 from forecast.staffing.roster import Shift
 from forecast.staffing.told_before import ToldShift, as_told
 from forecast.staffing.words import shift_words
+from forecast.wording import one_line
 from models.weeks import monday_of
 
 PRODUCT = "-//forepaw//staffing//EN"
@@ -58,7 +59,7 @@ def shifts_calendar(
     calendar.add("prodid", PRODUCT)
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH" if shifts or not cancelled else "CANCEL")
-    calendar.add("x-wr-calname", name)
+    calendar.add("x-wr-calname", one_line(name))
     entries = [
         (told, "CONFIRMED" if monday_of(told.shift.day) in agreed else "TENTATIVE")
         for told in as_told(shifts)
@@ -71,8 +72,8 @@ def shifts_calendar(
         event.add("status", status)
         branch = hours[shift.branch].on(shift.day)
         _add_times(event, shift, branch, zone_of(shift.branch))
-        place = branch.name
-        event.add("summary", f"{shift_words(shift, people)}: {shift.role}, {place}")
+        place = one_line(branch.name)  # a table holds what somebody typed, line breaks too
+        event.add("summary", one_line(f"{shift_words(shift, people)}: {shift.role}, {place}"))
         event.add("location", place)
         calendar.add_component(event)
     calendar.add_missing_timezones()

@@ -11,8 +11,8 @@ import pytest
 
 from forecast.array_files import ArrayFileError
 from forecast.cut import Known
+from forecast.flowering import flowering_ahead
 from forecast.training import (
-    flowering_ahead,
     futures,
     read_model,
     train,
@@ -113,7 +113,7 @@ def test_a_model_of_another_version_is_refused_in_words(model, tmp_path, monkeyp
     monkeypatch.setattr("forecast.training.FORMAT", 2)
     path = write_model(model, tmp_path)
     monkeypatch.undo()
-    with pytest.raises(ArrayFileError, match="another version of forepaw .* learns anew"):
+    with pytest.raises(ArrayFileError, match=r"another version of forepaw .* learns anew"):
         read_model(path)
 
 
