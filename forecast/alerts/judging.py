@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -41,6 +41,11 @@ class Given:
     odds: float | None = None
     alert_id: str = ""
     is_withdrawn: bool = False
+
+    @property
+    def last_day(self) -> date:
+        """The Sunday of its last week."""
+        return self.weeks[-1] + timedelta(days=DAYS_IN_WEEK - 1)
 
     @property
     def warns(self) -> bool:

@@ -343,7 +343,6 @@ def outcome_rows(found: Tally, places: dict[str, Region]) -> tuple[OutcomeRow, .
     rows = []
     for one in found.outcomes:
         given = one.given
-        last = given.weeks[-1].fromordinal(given.weeks[-1].toordinal() + 6)
         region = places[given.region_id].name if given.region_id in places else given.region_id
         rows.append(
             OutcomeRow(
@@ -351,7 +350,7 @@ def outcome_rows(found: Tally, places: dict[str, Region]) -> tuple[OutcomeRow, .
                 given.day.isoformat(),
                 region,
                 given.kind,
-                days(given.weeks[0], last),
+                days(given.weeks[0], given.last_day),
                 "" if given.odds is None else odds(given.odds),
                 one.words,
                 "" if one.lead_days is None else f"{one.lead_days} days",

@@ -59,7 +59,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
-from models.flare.known_counts import known_counts, log_rates, pseudo_count
+from models.flare.known_counts import LARGEST_LOG_MEAN, known_counts, log_rates, pseudo_count
 from models.flare.parameter_sets import Sets, find_sets
 from models.flare.season_terms import TURN_OF_YEAR, season, wave_names
 from models.flare.state_space_kernels import FIRST_COLUMN, SIZE, follow, look_ahead
@@ -67,7 +67,6 @@ from models.parameters import ParameterTable, load_table
 from models.streams import DrawStreams
 
 Array = NDArray[np.float64]
-_LARGEST_LOG_MEAN = 12.0
 
 
 @dataclass(frozen=True)
@@ -176,7 +175,7 @@ class StateSpace(BaseEstimator):  # type: ignore[misc]
             one = draw % len(size)
             moved = spread[one, region] * stream.standard_normal(len(weeks))
             above = np.minimum(centre[one, region] + moved, self.highest_[region])
-            mean = np.exp(np.minimum(above + known[draw, region], _LARGEST_LOG_MEAN))
+            mean = np.exp(np.minimum(above + known[draw, region], LARGEST_LOG_MEAN))
             rate = stream.standard_gamma(size[one], len(weeks)) / size[one]
             return np.asarray(stream.poisson(mean * rate))
 

@@ -153,7 +153,7 @@ def test_a_name_with_a_line_break_writes_no_line_of_a_calendar(make_plan):
         hours={"at-north": BranchHours(branch)},
         people=dict.fromkeys(PEOPLE, evil),
         zone_of=lambda _: "Asia/Seoul",
-        made_at=MADE,
+        changed_at=MADE,
         agreed=(),
         name=evil,
     )
