@@ -168,7 +168,7 @@ class Tally:
             was, they = _was(told, self.n_events), "it" if self.n_events == 1 else "they"
             said = f"{told} of {_many(self.n_events, 'event')} {was} warned of before {they} began"
         else:
-            said = "no event is known"
+            said = "no run of high weeks is known yet"
         if self.n_out_of_reach:
             more = f"{self.n_out_of_reach} more lay between the forecasts gone through"
             said += f" ({more}, out of reach)"

@@ -184,8 +184,9 @@ def _region_rows(
         state = "none yet" if rule is None else "on" if rule.is_on else "off"
         threshold = "" if rule is None else f"{odds(rule.on_odds)} ({rule.on_odds:.0%})"
         looked = moment_words(asked.practice, look.looked_at) if look else ""
-        why = look.why if look else "the next forecast is looked at" if state == "on" else ""
-        why = f"{why[:1].upper()}{why[1:]}"
+        why = f"{look.why[:1].upper()}{look.why[1:]}" if look else ""
+        if look is None and state == "on":
+            why = "None yet: the next forecast is looked at"
         found.append(RegionRow(key, region.name, state, threshold, looked, why))
     return found
 
