@@ -1,8 +1,9 @@
 """A member of staff erased, or all that is held on one given out: staff are people too.
 
-Terms and leave stay under a random id, so that what was planned and what it cost stays valid.
-Rosters that the service wrote for people, workbooks and calendars, hold names: they are deleted and
-can be written again. An account to sign in is another thing; `forepaw people` sees to those.
+Terms, leave and shifts stay under a random id, so that what was planned and what it cost stays
+valid. Rosters that the service wrote for people, workbooks and calendars, hold names: they are
+deleted and can be written again. An account to sign in is another thing; `forepaw people` sees to
+those.
 """
 
 from __future__ import annotations
