@@ -52,8 +52,9 @@ from sklearn.base import BaseEstimator
 from models.flare.blend import blend_draws
 from models.flare.climatology import draw_trend_climatology
 from models.flare.direct_lag import DirectLag
+from models.flare.known_counts import LARGEST_LOG_MEAN
 from models.flare.parameter_sets import Sets
-from models.flare.season_regression import LARGEST_LOG_MEAN, SeasonRegression
+from models.flare.season_regression import SeasonRegression
 from models.flare.state_space import StateSpace
 from models.parameters import ParameterTable, load_table
 from models.streams import DrawStreams

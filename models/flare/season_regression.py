@@ -41,6 +41,7 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
 from models.flare.drivers import WEATHER_DRIVERS
+from models.flare.known_counts import LARGEST_LOG_MEAN
 from models.flare.negative_binomial_fit import NegativeBinomialFit, fit_negative_binomial
 from models.flare.prior_pooling import fit_pooled
 from models.flare.season_terms import (
@@ -58,7 +59,6 @@ from models.weeks import WEEKS_IN_YEAR
 
 Array = NDArray[np.float64]
 Level = Literal["wandering", "linear"]
-LARGEST_LOG_MEAN = 12.0  # 160,000 visits a week: a draw beyond is an overflow, not a forecast
 _STEP = "level step"
 
 

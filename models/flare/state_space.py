@@ -22,7 +22,9 @@ No parameter is estimated and then believed. Seven have priors (``flare.toml``; 
 as counts tell too little of them); sets of them that the counts leave likely are drawn
 (:mod:`models.flare.parameter_sets`), each follows the counts week by week, and the forecast is the
 mixture. A count is taken in by the mode and curvature of its likelihood (an extended Kalman filter
-for counts), so weeks without a visit need no rescue.
+for counts), so weeks without a visit need no rescue. Of a week with a full diary at least as many
+would have come: that tells what a normal variable tells that is known to lie above a bound (the
+filter of Tobin's model).
 
 Regions share the parameters. Where there are several, the counts of all together are followed
 first and each region's season starts from what they teach, with the table's spread.
@@ -34,14 +36,16 @@ Validity: from three to four years of counts on (`models.flare.count_forecaster`
 epidemic winters were drawn far too wide in training series. Only the distribution of single weeks
 is meant; what happens together is not (:mod:`models.flare.blend`). Known failures: a season that
 comes early or late as a whole is taken for a short-lived departure; parameters do not differ
-between regions; a week with a full diary is left out where it says no more than was thought.
+between regions.
 
 References
 ----------
-Harvey A.C. 1989, Forecasting, Structural Time Series Models and the Kalman Filter (level, damped
-slope and season as states). West M. & Harrison J. 1997, Bayesian Forecasting and Dynamic Models,
-2nd ed. (mixtures of models over parameters). Fahrmeir L. 1992, Journal of the American Statistical
-Association 87:501-509 (mode and curvature in place of the exact update, for counts).
+Allik B., Miller C., Piovoso M.J. & Zurakowski R. 2016, IEEE Transactions on Control Systems
+Technology 24:365-371 (bounded weeks). Harvey A.C. 1989, Forecasting, Structural Time Series Models
+and the Kalman Filter (level, damped slope and season as states). West M. & Harrison J. 1997,
+Bayesian Forecasting and Dynamic Models, 2nd ed. (mixtures of models over parameters). Fahrmeir L.
+1992, Journal of the American Statistical Association 87:501-509 (mode and curvature in place of the
+exact update, for counts).
 """
 
 from __future__ import annotations
@@ -55,7 +59,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
-from models.flare.known_counts import known_counts, log_rates, pseudo_count
+from models.flare.known_counts import LARGEST_LOG_MEAN, known_counts, log_rates, pseudo_count
 from models.flare.parameter_sets import Sets, find_sets
 from models.flare.season_terms import TURN_OF_YEAR, season, wave_names
 from models.flare.state_space_kernels import FIRST_COLUMN, SIZE, follow, look_ahead
@@ -63,7 +67,6 @@ from models.parameters import ParameterTable, load_table
 from models.streams import DrawStreams
 
 Array = NDArray[np.float64]
-_LARGEST_LOG_MEAN = 12.0
 
 
 @dataclass(frozen=True)
@@ -172,7 +175,7 @@ class StateSpace(BaseEstimator):  # type: ignore[misc]
             one = draw % len(size)
             moved = spread[one, region] * stream.standard_normal(len(weeks))
             above = np.minimum(centre[one, region] + moved, self.highest_[region])
-            mean = np.exp(np.minimum(above + known[draw, region], _LARGEST_LOG_MEAN))
+            mean = np.exp(np.minimum(above + known[draw, region], LARGEST_LOG_MEAN))
             rate = stream.standard_gamma(size[one], len(weeks)) / size[one]
             return np.asarray(stream.poisson(mean * rate))
 

@@ -33,6 +33,7 @@ _SHORT_SD, _PERSISTENCE, _SEASON_STEP, _BEND, SIZE = 5, 6, 7, 8, 9
 _LEVEL, _SLOPE, _SHORT, _BASE, FIRST_COLUMN = 0, 1, 2, 3, 4
 _NEWTON_STEPS, _LONGEST_STEP, _LARGEST_LOG = 6, 2.0, 20.0
 _CLOSE_ENOUGH = 1e-4  # of the log-mean: Newton's last step leaves its square
+_FURTHEST_SHORT = 8.0  # standard deviations; beyond, the tail is too thin to divide by
 _MOST_BEND = 1.5  # log of a season that widens its weeks; more is no season
 
 
@@ -194,14 +195,14 @@ def _follow(
             continue
         seen[FIRST_COLUMN:] = columns[week]
         centre, spread = _foretell(mean, covariance, seen, loaded)
-        if full[week] and count < math.exp(min(centre + known_part[week], _LARGEST_LOG)):
-            continue  # at least so many would have come: no news that more was thought of
-        mode, weight, fit = _settle(
-            count, known_part[week], centre, spread, parameters[SIZE], lgamma_size
-        )
+        known = known_part[week]
+        if full[week] and count > 0.0:
+            moved, taken, fit = _exceed(count, known, centre, spread, parameters[SIZE])
+        else:
+            mode, weight, fit = _settle(count, known, centre, spread, parameters[SIZE], lgamma_size)
+            moved = (mode - centre) / spread
+            taken = weight / (1.0 + spread * weight)
         likelihood += fit
-        moved = (mode - centre) / spread
-        taken = weight / (1.0 + spread * weight)
         for i in range(n_states):
             mean[i] += loaded[i] * moved
             gone = taken * loaded[i]
@@ -258,6 +259,22 @@ def _foretell(mean: Array, covariance: Array, seen: Array, loaded: Array) -> tup
         centre += seen[i] * mean[i]
         spread += seen[i] * loaded[i]
     return centre, spread
+
+
+@compiled
+def _exceed(
+    count: float, known_part: float, centre: float, spread: float, size: float
+) -> tuple[float, float, float]:
+    """Return what it tells that at least a count would have come, and the log-likelihood.
+
+    The log of what would have come is taken as normal. The mean of the log-mean moves by the first
+    number times its variance, its variance falls by the second times the square of it.
+    """
+    width = math.sqrt(spread + (count + size) / (count * size))
+    short = min((math.log(count) - known_part - centre) / width, _FURTHEST_SHORT)
+    above = 0.5 * math.erfc(short / math.sqrt(2.0))
+    hazard = math.exp(-0.5 * short**2) / (math.sqrt(2.0 * math.pi) * above)
+    return hazard / width, hazard * (hazard - short) / width**2, math.log(above)
 
 
 @compiled

@@ -83,3 +83,13 @@ def test_counts_that_end_early_say_no_more_than_unknown_weeks(counts):
     early, late = (_drawn(_told(engine, c), 181).blended for c in (counts[:, :178], unknown))
     assert np.array_equal(early.values, late.values)
     assert not np.array_equal(early.values, _drawn(_told(engine, counts[:, :178]), 178).blended)
+
+
+def test_counts_of_a_whole_country_are_no_overflow():
+    """A million a week is foretold as a million a week: no ceiling of a practice's size."""
+    values = np.random.default_rng(1).poisson(1e6, (1, 200)).astype(float)
+    many = xr.DataArray(
+        values, dims=("region", "week"), coords={"region": ["r0"], "week": WEEKS[:200]}
+    )
+    middle = _drawn(_fitted(many), 200).blended.median("draw").values
+    assert middle == pytest.approx(1e6, rel=0.05)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from scipy import stats
 
 from models.flare.season_terms import season
 from models.flare.state_space import StateSpace
@@ -122,8 +123,6 @@ def test_large_counts_are_followed_as_normal_ones_are():
 
 def test_the_likelihood_of_one_count_is_that_of_the_mixture():
     """Of a single week: the negative binomial averaged over a normal log-mean, by quadrature."""
-    from scipy import stats
-
     sets = _set(size=5.0)
     known = np.array([[np.log(8.0)]])
     column = np.zeros((1, 1))
@@ -231,20 +230,43 @@ def test_newer_counts_move_the_level_and_leave_the_parameters():
     assert 1.2 < raised / usual < 2.2
 
 
-def test_a_full_week_is_taken_in_only_where_it_says_more():
-    """At least 10 where 30 were thought of is no news; at least 60 is."""
+def test_a_full_week_tells_what_a_bound_tells():
+    """Of a normal log-mean plus the noise of a count, known to lie above the log of the count.
+
+    The moments of what is left are those of a truncated normal sum, by quadrature.
+    """
+    base_sd, size, known = 0.3, 20.0, np.log(30.0)
+    sets = _set(level_step=1e-6, slope_start=1e-9, slope_step=1e-9, short_sd=1e-6, size=size)
+    for count in (10.0, 30.0, 60.0):
+        found = follow(
+            *(np.array([[count]]), np.array([[known]]), np.ones((1, 1), bool)),
+            *(np.zeros((1, 1)), np.array([1.0]), np.zeros((1, 1)), np.array([0.1])),
+            *(base_sd, sets),
+        )
+        noise = np.sqrt(1.0 / count + 1.0 / size)
+        at = np.linspace(-3.0, 3.0, 20001)
+        weight = stats.norm.pdf(at, 0.0, base_sd) * stats.norm.sf(
+            np.log(count) - known - at, 0, noise
+        )
+        mean = (at * weight).sum() / weight.sum()
+        variance = ((at - mean) ** 2 * weight).sum() / weight.sum()
+        assert found[1][0, 0, 3] == pytest.approx(mean, abs=1e-5)
+        assert found[2][0, 0, 3, 3] == pytest.approx(variance, rel=1e-3)
+        assert found[0][0] == pytest.approx(np.log(weight.sum() * (at[1] - at[0])), abs=1e-4)
+
+
+def test_full_weeks_that_say_no_more_than_was_thought_hardly_move_the_level():
+    """At least 10 where 30 were thought of is hardly news; at least 60 for a month is."""
     counts = _counts(30.0 * np.ones((1, 300)))
     nothing = _fitted(counts)
-    for count, said in ((10.0, False), (60.0, True)):
-        seen = counts.copy(deep=True)
-        seen[:, 296:] = count
-        full = xr.zeros_like(counts, dtype=bool)
-        full[:, 296:] = True
-        blank = seen.where(~full)
+    full = xr.zeros_like(counts, dtype=bool)
+    full[:, 296:] = True
+    passed = nothing.updated(counts.where(~full), xr.zeros_like(counts))
+    usual = float(_drawn(passed, 300, n_weeks=4).mean())
+    for count, low, high in ((10.0, 0.97, 1.06), (60.0, 1.25, 2.2)):
+        seen = counts.where(~full, count)
         told = nothing.updated(seen, xr.zeros_like(seen), full=full)
-        passed = nothing.updated(blank, xr.zeros_like(blank))
-        same = np.array_equal(told.mean_, passed.mean_)
-        assert same is not said
+        assert low < float(_drawn(told, 300, n_weeks=4).mean()) / usual < high
 
 
 def test_nothing_is_drawn_far_above_what_was_ever_seen():
