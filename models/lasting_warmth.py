@@ -8,7 +8,8 @@ on the day :math:`l` days on. The share :math:`\rho` is that of least squares ov
 years that are known, drawn towards none as if some more years had shown none, and never below it.
 It is learnt for each day of the year on its own: in late winter more lasts than in spring.
 
-Known failure: the time :math:`L` is one for all places and all times of the year.
+Known failures: the time :math:`L` is one for all places and all times of the year; and what lasts
+differs between decades: in Korea what it says on 1 March was of use up to 2004, and not after.
 
 References
 ----------
