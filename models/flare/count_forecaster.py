@@ -58,10 +58,10 @@ from sklearn.base import BaseEstimator
 from models.flare.blend import blend_draws
 from models.flare.climatology import draw_trend_climatology
 from models.flare.direct_lag import DirectLag
-from models.flare.season_regression import LARGEST_LOG_MEAN, SeasonRegression
+from models.flare.season_regression import SeasonRegression
 from models.flare.smoothing import Smoothing
 from models.parameters import ParameterTable, load_table
-from models.streams import DrawStreams
+from models.streams import LARGEST_LOG_MEAN, DrawStreams
 
 MEMBERS = (
     "regression",

@@ -35,10 +35,9 @@ from sklearn.base import BaseEstimator
 from models.flare.negative_binomial_fit import NegativeBinomialFit, fit_negative_binomial
 from models.flare.season_terms import season, waves
 from models.parameters import ParameterTable, load_table
-from models.streams import DrawStreams
+from models.streams import LARGEST_LOG_MEAN, DrawStreams
 
 Array = NDArray[np.float64]
-_LARGEST_LOG_MEAN = 12.0
 
 
 class DirectLag(BaseEstimator):  # type: ignore[misc]
@@ -107,7 +106,7 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
         for at, h in enumerate(lead):
             band = self._band_of(int(h))
             eta = drawn[band[0]] @ designs[:, at].T + self.log_rate_
-            mean[:, :, at] = np.exp(np.clip(eta + offset.values[:, :, at], None, _LARGEST_LOG_MEAN))
+            mean[:, :, at] = np.exp(np.clip(eta + offset.values[:, :, at], None, LARGEST_LOG_MEAN))
             size[at] = self.bands_[band].size
         return offset.copy(data=_negative_binomial(mean, size, streams))
 

@@ -53,12 +53,11 @@ from models.flare.season_terms import (
 )
 from models.flare.shocks import SharedShock, variance_inflation
 from models.parameters import load_table
-from models.streams import DrawStreams
+from models.streams import LARGEST_LOG_MEAN, DrawStreams
 from models.weeks import WEEKS_IN_YEAR
 
 Array = NDArray[np.float64]
 Level = Literal["wandering", "linear"]
-LARGEST_LOG_MEAN = 12.0  # 160,000 visits a week: a draw beyond is an overflow, not a forecast
 _STEP = "level step"
 
 

@@ -34,11 +34,10 @@ from sklearn.base import BaseEstimator
 
 from models.flare.season_terms import season
 from models.parameters import ParameterTable, load_table
-from models.streams import DrawStreams
+from models.streams import LARGEST_LOG_MEAN, DrawStreams
 from models.weeks import WEEKS_IN_YEAR
 
 Array = NDArray[np.float64]
-_LARGEST_LOG = 12.0
 _LEVELS = (np.arange(99) + 1) / 100.0
 
 
@@ -104,7 +103,7 @@ class Smoothing(BaseEstimator):  # type: ignore[misc]
         spread = np.array([np.interp(lead, known, row) for row in self.spread_])
         centre = self.season_ @ season(weeks, _harmonics(table)).T + self.level_[:, None]
         error = np.interp(streams.own_uniform(len(weeks)), _LEVELS, self.shape_) * spread
-        drawn = np.expm1(np.clip(centre + error + offset.values, 0.0, _LARGEST_LOG))
+        drawn = np.expm1(np.clip(centre + error + offset.values, 0.0, LARGEST_LOG_MEAN))
         return offset.copy(data=drawn)
 
     def to_dict(self) -> dict[str, Any]:

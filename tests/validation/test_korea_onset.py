@@ -11,24 +11,29 @@ seasons were scored stands in ``korea_scorings.csv`` and in the page made from t
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-import scoringrules
-import xarray as xr
+from onset_protocol import (
+    OnsetTrial,
+    held,
+    hindcast,
+    in_season,
+    in_seasons,
+    new_stations,
+    rms,
+    year_interval,
+)
 from record import keep, text_table
 
-from models.season import FloweringOnset
-from models.season.in_season import MEMBERS, InSeasonOnset, OnsetAhead
+from models.season.in_season import MEMBERS
 
 pytestmark = pytest.mark.validation
 
 SCORINGS = Path(__file__).with_name("korea_scorings.csv")
-LAST_TRAINING, LAST_TEST = 2005, 2024
-PAST_YEARS = 30
+LAST_TRAINING = 2005
 
 # Root mean square errors [d] of the best of seventeen general models, picked on the test years.
 HINDCAST_BARS = {
@@ -92,53 +97,25 @@ ABOUT = (
 )
 
 
-@cache
-def _fitted(data: _Data, species: str, last: int) -> FloweringOnset:
-    dates = data.of(species)
-    return FloweringOnset().fit(data.until(last), dates[dates["year"] <= last])
-
-
-@cache
-def _updated(data: _Data, species: str, last: int) -> FloweringOnset:
-    """Return the model of 2005 with the dates up to a later year, its parameter sets kept."""
-    dates = data.of(species)
-    onset = _fitted(data, species, LAST_TRAINING)
-    return onset.updated(data.until(last), dates[dates["year"] <= last])
-
-
-class _Data:
-    """Weather and dates; hashed by identity, so that fits are kept."""
-
-    def __init__(self, weather: xr.Dataset, dates: pd.DataFrame) -> None:
-        self.weather, self.dates = weather, dates
-
-    def of(self, species: str) -> pd.DataFrame:
-        return self.dates[self.dates["species"] == species]
-
-    def until(self, year: int) -> xr.Dataset:
-        return self.weather.sel(time=slice(None, f"{year}-12-31"))
-
-
 @pytest.fixture(scope="module")
 def data(korea_data):
     weather, dates = korea_data
-    begin = pd.to_datetime((dates["year"] - 1).astype(str) + "-10-01")
-    day = (dates["date"] - begin).dt.days.astype(float)
-    return _Data(weather, dates.assign(day=day, doy=dates["date"].dt.day_of_year.astype(float)))
+    return OnsetTrial(weather, in_seasons(dates.drop(columns="year")), LAST_TRAINING)
 
 
 def test_the_hindcast_reaches_the_bars(data):
     """Dates up to 2005 fitted, those of 2006 to 2024 predicted from the whole weather."""
     rows, missed = [], set()
     for species, bar in HINDCAST_BARS.items():
-        scored = _hindcast(data, species)
+        scored = hindcast(data, species)
+        assert scored["model"].notna().all()
         error, usual = scored["doy"] - scored["model"], scored["doy"] - scored["usual"]
-        rmse = _rms(error)
-        low, high = _year_interval(error, scored["year"])
+        rmse = rms(error)
+        low, high = year_interval(error, scored["year"])
         missed |= {species} if rmse > bar else set()
         rows.append(
             [
-                *(species, len(scored), _rms(usual), bar, rmse, low, high),
+                *(species, len(scored), rms(usual), bar, rmse, low, high),
                 *(float(error.abs().mean()), float(error.mean())),
                 "missed" if rmse > bar else "reached",
             ]
@@ -182,11 +159,11 @@ def test_a_station_without_dates_of_its_own_borrows(data):
     """
     rows = []
     for species, bar in NEW_STATION_BARS.items():
-        scored = _new_stations(data, species)
+        scored = new_stations(data, species)
         error = scored["doy"] - scored["model"]
-        held = float((error.abs() <= NORMAL_90 * scored["sd"]).mean())
-        low, high = _year_interval(error, scored["year"])
-        rows.append([species, len(scored), bar, _rms(error), low, high, held])
+        within = float((error.abs() <= NORMAL_90 * scored["sd"]).mean())
+        low, high = year_interval(error, scored["year"])
+        rows.append([species, len(scored), bar, rms(error), low, high, within])
     table = {
         "title": "Stations without dates, 2006-2024 from other stations up to 2005 [d]",
         "columns": ["plant", "n", "mean of three", "RMSE", "5 %", "95 %", "80 % holds"],
@@ -209,7 +186,7 @@ def test_the_forecast_in_season_reaches_the_bars(data):
     """From five issue days: CRPS at or below the bar, 80 % intervals that hold 76 to 84 %."""
     scored = pd.concat(
         [
-            _in_season(data, species, name).assign(species=species, issued=name)
+            in_season(data, species, ISSUE_DAYS[name]).assign(species=species, issued=name)
             for species, bars in CRPS_BARS.items()
             for name in bars
         ]
@@ -220,11 +197,11 @@ def test_the_forecast_in_season_reaches_the_bars(data):
         missed |= {(species, name)} if crps > bar else set()
         rows.append(
             [species, name, len(part), float(part["climatology"].mean()), bar, crps]
-            + [_held(part, level) for level in (0.5, 0.8, 0.9)]
-            + [_rms(part[member]) for member in MEMBERS]
+            + [held(part, level) for level in (0.5, 0.8, 0.9)]
+            + [rms(part[member]) for member in MEMBERS]
             + ["missed" if crps > bar else "reached"]
         )
-    pooled = [f"{100 * _held(scored, level):.1f} %" for level in (0.5, 0.8, 0.9)]
+    pooled = [f"{100 * held(scored, level):.1f} %" for level in (0.5, 0.8, 0.9)]
     pit = np.histogram(scored["pit"], bins=10, range=(0, 1))[0] / len(scored)
     table = {
         "title": "In season 2006-2024: CRPS [d], shares within intervals, RMSE of members [d]",
@@ -256,105 +233,7 @@ def test_the_forecast_in_season_reaches_the_bars(data):
         notes=notes,
     )
     assert missed <= MISSED_IN_SEASON
-    assert COVERAGE[0] <= _held(scored, 0.8) <= COVERAGE[1]
-
-
-def _hindcast(data: _Data, species: str) -> pd.DataFrame:
-    dates = data.of(species)
-    test = dates[dates["year"] > LAST_TRAINING]
-    model = _fitted(data, species, LAST_TRAINING)
-    predicted = model.predict(data.weather).to_series()
-    keys = pd.MultiIndex.from_arrays([test["region"], test["year"]])
-    usual = dates[dates["year"] <= LAST_TRAINING].groupby("region")["doy"].mean()
-    test = test.assign(
-        model=predicted.reindex(keys).to_numpy(), usual=test["region"].map(usual).to_numpy()
-    )
-    assert test["model"].notna().all()
-    return test
-
-
-def _new_stations(data: _Data, species: str) -> pd.DataFrame:
-    dates = data.of(species)
-    regions = np.array(sorted(set(dates["region"])))
-    fold = np.random.default_rng(5).permutation(len(regions)) % 5
-    scored = []
-    for number in range(5):
-        new = dates["region"].isin(regions[fold == number])
-        train = dates[~new & (dates["year"] <= LAST_TRAINING)]
-        test = dates[new & (dates["year"] > LAST_TRAINING)]
-        model = FloweringOnset().fit(data.until(LAST_TRAINING), train)
-        weather = data.weather.sel(region=sorted(set(test["region"])))
-        keys = pd.MultiIndex.from_arrays([test["region"], test["year"]])
-        day, sd = (
-            found.to_series().reindex(keys).to_numpy()
-            for found in (model.predict(weather), model.predict_sd(weather))
-        )
-        scored.append(test.assign(model=day, sd=sd))
-    return pd.concat(scored)
-
-
-def _in_season(data: _Data, species: str, name: str) -> pd.DataFrame:
-    """Forecast every season after 2005 from one day of it, with all that was known on that day."""
-    issue_day, dates, scored = ISSUE_DAYS[name], data.of(species), []
-    onset = _fitted(data, species, LAST_TRAINING)
-    forecast = InSeasonOnset(onset, issue_day=issue_day).fit(data.until(LAST_TRAINING))
-    for year in range(LAST_TRAINING + 1, LAST_TEST + 1):
-        to_come = dates[(dates["year"] == year) & (dates["day"] >= issue_day)]
-        if len(to_come):
-            ahead, table = _scored(data, forecast, dates, to_come, year)
-            scored.append(table)
-            day = to_come.set_index("region")["day"].reindex(sorted(to_come["region"]))
-            forecast = forecast.updated(_updated(data, species, year), ahead, day.to_numpy())
-    return pd.concat(scored)
-
-
-def _scored(
-    data: _Data, forecast: InSeasonOnset, dates: pd.DataFrame, seen: pd.DataFrame, year: int
-) -> tuple[OnsetAhead, pd.DataFrame]:
-    first = f"{year - PAST_YEARS - 2}-10-01"
-    weather = data.weather.sel(
-        region=sorted(set(seen["region"])), time=slice(first, f"{year}-07-31")
-    )
-    ahead = forecast.predict(weather, year)
-    at = pd.Index(weather["region"].values.astype(str)).get_indexer(seen["region"])
-    day, members = seen["day"].to_numpy(), ahead.members[at]
-    past = dates[(dates["year"] < year) & (dates["year"] >= year - PAST_YEARS)]
-    by_region = {region: part["day"].to_numpy() for region, part in past.groupby("region")}
-    usual = [
-        _crps(np.array([d]), by_region[r][None])[0] if len(by_region.get(r, ())) > 2 else np.nan
-        for r, d in zip(seen["region"], day, strict=True)
-    ]
-    errors = {name: day - ahead.by_member[i][at] for i, name in enumerate(MEMBERS)}
-    return ahead, pd.DataFrame(
-        {
-            "year": year,
-            "crps": _crps(day, members),
-            "climatology": usual,
-            "pit": (members < day[:, None]).mean(axis=1),
-            **errors,
-        }
-    )
-
-
-def _crps(observed: np.ndarray, members: np.ndarray) -> np.ndarray:
-    return np.asarray(scoringrules.crps_ensemble(observed, members, estimator="nrg"))
-
-
-def _held(part: pd.DataFrame, level: float) -> float:
-    return float((np.abs(part["pit"] - 0.5) <= level / 2).mean())
-
-
-def _rms(error: pd.Series) -> float:
-    return float(np.sqrt(np.nanmean(np.asarray(error, float) ** 2)))
-
-
-def _year_interval(error: pd.Series, year: pd.Series) -> tuple[float, float]:
-    """Return the 5 and 95 % points of the error when whole years are drawn again."""
-    rng = np.random.default_rng(20060101)
-    squares = (error**2).groupby(year).agg(["sum", "count"]).to_numpy()
-    drawn = squares[rng.integers(0, len(squares), (4000, len(squares)))].sum(axis=1)
-    low, high = np.quantile(np.sqrt(drawn[:, 0] / drawn[:, 1]), [0.05, 0.95])
-    return float(low), float(high)
+    assert COVERAGE[0] <= held(scored, 0.8) <= COVERAGE[1]
 
 
 def _scorings(kind: str) -> list[str]:

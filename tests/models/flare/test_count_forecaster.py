@@ -83,3 +83,13 @@ def test_counts_that_end_early_say_no_more_than_unknown_weeks(counts):
     early, late = (_drawn(_told(engine, c), 181).blended for c in (counts[:, :178], unknown))
     assert np.array_equal(early.values, late.values)
     assert not np.array_equal(early.values, _drawn(_told(engine, counts[:, :178]), 178).blended)
+
+
+def test_large_counts_are_forecast_as_large(counts):
+    """The same counts 20,000 times as large, far beyond any practice: every member says so.
+
+    Twenty a week become 400,000; a forecast of half of it would have been cut off somewhere.
+    """
+    drawn = _drawn(_fitted(20_000.0 * counts), len(WEEKS) - 12)
+    for name, draws in {"blended": drawn.blended, **drawn.members}.items():
+        assert 200_000 < float(draws.median()) < 800_000, name
