@@ -142,7 +142,9 @@ def _fit_visits(
     stands = standing is not None and standing.stands_at(known.origin, drivers)
     reviewed = standing if stands else review(weekly, anomalies, origin=known.origin)
     assert reviewed is not None
-    fitted = VisitForecaster(reviewed.entering, reviewed.recalibration).fit(weekly, anomalies)
+    fitted = VisitForecaster(
+        reviewed.entering, reviewed.recalibration, state_sets=reviewed.state_sets
+    ).fit(weekly, anomalies)
     return fitted, reviewed, ""
 
 

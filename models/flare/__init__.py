@@ -12,8 +12,11 @@ module                     what it holds
 ``season_terms``           columns for season, turn of the year and slow level
 ``season_regression``      the regression member: region, season, level, weather, exposure, shocks
 ``shocks``                 weekly shocks shared by all regions: estimate, filter, simulate
+``state_space``            the member whose level, slope and season move on from week to week
+``state_space_kernels``    its hot loops, compiled
+``parameter_sets``         sets of its parameters that the counts leave likely
 ``direct_lag``             the member that goes from recent weeks straight to each lead
-``smoothing``              the member of season and exponential smoothing
+``known_counts``           counts and what they are counted against, as these two read them
 ``climatology``            references: past weeks, last season, last value; trend-climatology
 ``cover``                  dogs under cover: from visits to pressure and back
 ``cover_sensitivity``      pressure and visits at a low and a high efficacy of cover
@@ -21,7 +24,7 @@ module                     what it holds
 ``count_forecaster``       the counting engine: four members of any weekly count, blended
 ``exposure_decision``      exposure kept or left out, by what it saves in past seasons
 ``recalibration``          draws spread about their median, by what earlier seasons showed
-``yearly_review``          both of these, once a year, on weeks before New Year
+``yearly_review``          both of these and the parameter sets, once a year, on weeks before it
 ``nowcast``                what a week still coming in will have been
 ``forecaster``             pressure, visits and consultations, each from the counting engine
 ``blend``                  members into one forecast that keeps the weather of each draw together

@@ -2,14 +2,11 @@
 
 At each level the median of the members' quantiles is taken. A median of unlike members has beaten
 each of them on seasonal counts, and one member that goes wrong, or blows up in the tail, does not
-move it. Weights learnt from past origins were tried on training spans of six weekly series (powers
-1 to 16 of the inverse score, by group of leads, shrunk to equal by their number of years; in a
-mean, in a weighted median, and half way between that mean and the plain median). The best came to
-0.716 of climatology's score, the plain median to 0.720; but one series made the difference, and on
-the other five no weights were better than the plain median, so there are none.
+move it. Weights learnt from past origins were tried on training spans of six weekly series and were
+no better than the plain median; what a member is worth in votes is a number of the table.
 
-Quantiles taken week by week would lose what happens together, so the blended values are put back in
-the order of the regression member's draws: draw *i* stays the same weather-year, high where that
+Quantiles taken week by week would lose what happens together, so the blended values are put in the
+order of given draws, those of the regression: draw *i* stays the same weather-year, high where that
 weather-year was high, in all regions and weeks.
 
 References
@@ -29,23 +26,28 @@ import xarray as xr
 from models.streams import DrawStreams
 
 
-def blend_draws(members: Sequence[xr.DataArray], *, streams: DrawStreams) -> xr.DataArray:
-    """Take the median of the members' quantiles and keep the order of the first member's draws.
+def blend_draws(
+    members: Sequence[xr.DataArray], order: xr.DataArray, *, streams: DrawStreams
+) -> xr.DataArray:
+    """Take the median of the members' quantiles and put it in the order of given draws.
 
     Parameters
     ----------
     members
-        Draws, dims ``(draw, region, week)``, all of the same shape; the first gives the order and
-        is known everywhere. A member that knows nothing of a region or week is NaN there.
+        Draws, dims ``(draw, region, week)``, all of the same shape. A member that knows nothing of
+        a region or week is NaN there; at least one knows of each. One that stands twice has two
+        votes.
+    order
+        Draws of the same shape, known everywhere, that say what happens together.
     streams
-        Break ties between equal counts of the first member, and round.
+        Break ties between equal counts of `order`, and round.
 
     Returns
     -------
     xarray.DataArray
         Whole counts, dims ``(draw, region, week)``.
     """
-    first = members[0].transpose("draw", "region", "week")
+    first = order.transpose("draw", "region", "week")
     ranked = np.stack(
         [np.sort(m.transpose("draw", "region", "week").values.astype(float), 0) for m in members]
     )
@@ -55,8 +57,8 @@ def blend_draws(members: Sequence[xr.DataArray], *, streams: DrawStreams) -> xr.
         warnings.simplefilter("ignore", RuntimeWarning)
         blended = np.nanmedian(ranked, axis=0)
     chance = streams.own_uniform(2, first.sizes["week"])
-    order = np.argsort(np.argsort(first.values + chance[:, :, 0], axis=0), axis=0)
-    values = np.take_along_axis(blended, order, axis=0)
+    rank = np.argsort(np.argsort(first.values + chance[:, :, 0], axis=0), axis=0)
+    values = np.take_along_axis(blended, rank, axis=0)
     # stochastic rounding keeps the mean of a half-visit a half-visit
     whole = np.floor(values + chance[:, :, 1])
     return first.copy(data=whole.astype(np.int64))

@@ -48,7 +48,9 @@ def cover_sensitivity(
     names = [str(r) for r in weekly["region"].values]
     totals = []
     for efficacy in efficacy_range():
-        one = VisitForecaster(fitted.drivers, fitted.recalibration, efficacy)
+        one = VisitForecaster(
+            fitted.drivers, fitted.recalibration, efficacy, state_sets=fitted.state_sets_
+        )
         drawn = one.fit(weekly, anomalies).draw(ahead, streams=DrawStreams([_SEED], _DRAWS, names))
         both = xr.Dataset({"pressure": drawn.pressure, "visits": drawn.visits})
         totals.append(both.drop_vars("driver", errors="ignore").mean("draw").sum("week"))

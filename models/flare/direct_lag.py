@@ -32,6 +32,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
+from models.flare.known_counts import known_counts, log_rates, pseudo_count
 from models.flare.negative_binomial_fit import NegativeBinomialFit, fit_negative_binomial
 from models.flare.season_terms import season, waves
 from models.parameters import ParameterTable, load_table
@@ -59,8 +60,8 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
     def fit(self, counts: xr.DataArray, offset: xr.DataArray) -> Self:
         """Fit to counts and the known part of their log-mean, dims ``(region, week)``."""
         table = load_table("models.flare", "flare.toml")
-        y, exposed = _known(counts, offset)
-        self.log_rate_ = _log_rates(y, exposed)
+        y, exposed = known_counts(counts, offset)
+        self.log_rate_ = log_rates(y, exposed)
         features = self._features(y, exposed)
         weeks = counts["week"].values.astype("datetime64[D]")
         calendar = _calendar(weeks, weeks)
@@ -83,7 +84,8 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
         """Return the same fit, started from newer counts."""
         member = copy(self)
         member._see(
-            self._features(*_known(counts, offset)), counts["week"].values.astype("datetime64[D]")
+            self._features(*known_counts(counts, offset)),
+            counts["week"].values.astype("datetime64[D]"),
         )
         return member
 
@@ -118,7 +120,7 @@ class DirectLag(BaseEstimator):  # type: ignore[misc]
         """Return nested log levels of the weeks up to each, shape ``(region, week, feature)``."""
         table = load_table("models.flare", "flare.toml")
         windows = cast(list[int], table["direct_lag.windows"].value)
-        extra = table.number("direct_lag.pseudo_count")
+        extra = pseudo_count()
         expected = exposed * np.exp(self.log_rate_)[:, None]
         levels = [
             np.log((_trailing(y, w) + extra) / (_trailing(expected, w) + extra)) for w in windows
@@ -201,22 +203,6 @@ def _finite(found: NegativeBinomialFit) -> NegativeBinomialFit:
     """Write an infinite size as a very large one: JSON has no number for it."""
     size = min(found.size, 1e9)
     return NegativeBinomialFit(found.coefficients, found.covariance, size, found.log_likelihood)
-
-
-def _known(counts: xr.DataArray, offset: xr.DataArray) -> tuple[Array, Array]:
-    """Return counts and what they are counted against ``(region, week)``, zero where unknown."""
-    y = counts.transpose("region", "week").values.astype(float)
-    known_part = offset.transpose("region", "week").values
-    known = np.isfinite(y) & np.isfinite(known_part)
-    return np.where(known, y, 0.0), np.where(known, np.exp(np.where(known, known_part, 0.0)), 0.0)
-
-
-def _log_rates(y: Array, exposed: Array) -> Array:
-    """Return the log of each region's mean rate, drawn a little to that of all."""
-    common = (y.sum() + 0.5) / exposed.sum()
-    extra = load_table("models.flare", "flare.toml").number("direct_lag.pseudo_count")
-    rates: Array = np.log((y.sum(1) + extra) / (exposed.sum(1) + extra / common))
-    return rates
 
 
 def _trailing(values: Array, window: int) -> Array:

@@ -34,6 +34,7 @@ from models.flare.climatology import (
 )
 from models.flare.count_forecaster import CountForecaster
 from models.flare.cover import thin, visible_share
+from models.flare.parameter_sets import Sets
 from models.flare.recalibration import AS_DRAWN, Recalibration, spread_again
 from models.flare.season_regression import SeasonRegression
 from models.parameters import load_table
@@ -60,6 +61,16 @@ class VisitDraws:
     demand: xr.DataArray | None = None
 
 
+class StateSets(NamedTuple):
+    """Parameter sets of the state spaces of the two engines; None where they are to be found."""
+
+    pressure: Sets | None = None
+    consultations: Sets | None = None
+
+
+NOT_FOUND = StateSets()
+
+
 class VisitForecaster(BaseEstimator):  # type: ignore[misc]
     """Pressure and consultations, each by the counting engine.
 
@@ -73,6 +84,8 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         Share of flares that cover prevents; the prior of `models.flare.cover` unless given.
     least_weeks
         Weeks of counts from which the engines ask all members, see `CountForecaster`.
+    state_sets
+        What the state spaces take as it is; found from the counts unless given.
 
     Attributes
     ----------
@@ -92,11 +105,13 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         recalibration: Recalibration = AS_DRAWN,
         efficacy: float | None = None,
         least_weeks: float | None = None,
+        state_sets: StateSets = NOT_FOUND,
     ) -> None:
         self.drivers = drivers
         self.recalibration = recalibration
         self.efficacy = efficacy
         self.least_weeks = least_weeks
+        self.state_sets = state_sets
 
     def fit(self, weekly: xr.Dataset, anomalies: xr.DataArray) -> Self:
         """Fit to the weeks a practice has counted.
@@ -119,14 +134,20 @@ class VisitForecaster(BaseEstimator):  # type: ignore[misc]
         """
         check_length(weekly)
         one = counted(weekly, self.efficacy)
-        self.pressure_ = CountForecaster(self.drivers, self.least_weeks).fit(
+        sets = self.state_sets
+        self.pressure_ = CountForecaster(self.drivers, self.least_weeks, sets.pressure).fit(
             one.visits, one.offset, anomalies, full=one.full
         )
-        self.volume_ = CountForecaster(least_weeks=self.least_weeks).fit(
+        self.volume_ = CountForecaster((), self.least_weeks, sets.consultations).fit(
             one.volume, one.come_in, anomalies, full=one.full
         )
         self.past_ = self.trained_on_ = self._past(weekly)
         return self
+
+    @property
+    def state_sets_(self) -> StateSets:
+        """What the state spaces of the two engines follow counts with."""
+        return StateSets(self.pressure_.parameter_sets_, self.volume_.parameter_sets_)
 
     @property
     def regression_(self) -> SeasonRegression:

@@ -1,9 +1,10 @@
-"""What is looked at anew once a year: whether exposure enters, and how wide forecasts should be.
+"""What is looked at anew once a year: what enters, how counts move, how wide forecasts should be.
 
-Both are learnt from whole seasons, of which a practice has few; looked at every week they would
-flicker. The review rests on weeks before the *review day*, New Year, and stands for the year: a
-model learnt anew within it keeps the review of the first. So the review of an origin hangs on its
-year alone, and a backtest takes it as it would have been.
+Whether exposure enters, the parameters of the state spaces and the spread of forecasts are learnt
+from whole seasons, of which a practice has few; looked at every week they would flicker. The review
+rests on weeks before the *review day*, New Year, and stands for the year: a model learnt anew
+within it keeps the review of the first. So the review of an origin hangs on its year alone, and a
+backtest takes it as it would have been.
 """
 
 from __future__ import annotations
@@ -20,11 +21,14 @@ from numpy.typing import NDArray
 from models.flare.count_forecaster import is_long
 from models.flare.exposure_decision import NOT_YET_KNOWN, ExposureDecision, decide_on_exposure
 from models.flare.forecaster import (
+    NOT_FOUND,
+    StateSets,
     TooFewVisitsError,
     VisitForecaster,
     check_length,
     counted,
 )
+from models.flare.parameter_sets import Sets
 from models.flare.recalibration import Recalibration, best_factor, other_years
 from models.parameters import load_table
 from models.streams import DrawStreams
@@ -49,6 +53,8 @@ class YearlyReview:
         Whether exposure enters; None where no allergen is listed.
     recalibration
         How wide forecasts should be.
+    state_sets
+        What the state spaces follow counts with; None of a past too short for them.
     """
 
     reviewed: date
@@ -56,6 +62,7 @@ class YearlyReview:
     drivers: tuple[str, ...]
     exposure: ExposureDecision | None
     recalibration: Recalibration
+    state_sets: StateSets = NOT_FOUND
 
     @property
     def entering(self) -> tuple[str, ...]:
@@ -82,6 +89,7 @@ class YearlyReview:
             "drivers": list(self.drivers),
             "exposure": None if self.exposure is None else self.exposure.to_dict(),
             "recalibration": self.recalibration._asdict(),
+            "state_sets": self.state_sets._asdict(),
         }
 
     @classmethod
@@ -94,7 +102,12 @@ class YearlyReview:
             tuple(stored["drivers"]),
             None if exposure is None else ExposureDecision.from_dict(exposure),
             Recalibration(**stored["recalibration"]),
+            StateSets(*(_as_sets(stored["state_sets"][name]) for name in StateSets._fields)),
         )
+
+
+def _as_sets(stored: list[list[float]] | None) -> Sets | None:
+    return None if stored is None else tuple(tuple(one) for one in stored)
 
 
 def review_day(origin: date) -> date:
@@ -127,7 +140,16 @@ def review(weekly: xr.Dataset, anomalies: xr.DataArray, *, origin: date) -> Year
     drivers = tuple(str(d) for d in anomalies["driver"].values)
     entering = drivers if exposure is None else exposure.drivers(drivers)
     found = recalibrate(before, anomalies, drivers=entering)
-    return YearlyReview(review_day(origin), origin, drivers, exposure, found)
+    sets = _state_sets(before, anomalies, entering)
+    return YearlyReview(review_day(origin), origin, drivers, exposure, found, sets)
+
+
+def _state_sets(weekly: xr.Dataset, anomalies: xr.DataArray, drivers: tuple[str, ...]) -> StateSets:
+    """Return what the state spaces of a model of these weeks follow counts with."""
+    try:
+        return VisitForecaster(drivers).fit(weekly, anomalies).state_sets_
+    except TooFewVisitsError:
+        return NOT_FOUND
 
 
 def recalibrate(
@@ -142,7 +164,12 @@ def recalibrate(
     # each look back is made by the members that a forecast of today asks
     one = counted(weekly)
     least_weeks = 0.0 if is_long(one.visits, one.offset) else None
-    looks = [_look_back(weekly, anomalies, drivers, start, least_weeks) for start in starts]
+    looks: list[_Look] = []
+    for number, start in enumerate(starts):
+        # as in use, a year's forecasts follow counts with what was learnt before it
+        sets = looks[-1].state_sets if number % 2 else NOT_FOUND
+        engine = VisitForecaster(drivers, least_weeks=least_weeks, state_sets=sets)
+        looks.append(_look_back(engine, weekly, anomalies, start))
     return Recalibration(
         best_factor([look.visits for look in looks], seasons=seasons),
         best_factor([look.consultations for look in looks], seasons=seasons),
@@ -152,10 +179,11 @@ def recalibrate(
 
 @dataclass(frozen=True)
 class _Look:
-    """Square roots of what was drawn and of what came, from one past origin."""
+    """Square roots of what was drawn and of what came, from one past origin; the sets behind."""
 
     visits: tuple[Array, Array]
     consultations: tuple[Array, Array]
+    state_sets: StateSets
 
 
 def _starts(weekly: xr.Dataset) -> list[int]:
@@ -173,17 +201,13 @@ def _starts(weekly: xr.Dataset) -> list[int]:
 
 
 def _look_back(
-    weekly: xr.Dataset,
-    anomalies: xr.DataArray,
-    drivers: tuple[str, ...],
-    start: int,
-    least_weeks: float | None,
+    engine: VisitForecaster, weekly: xr.Dataset, anomalies: xr.DataArray, start: int
 ) -> _Look:
     """Foretell a half year of the counts from the weeks before it."""
     table = load_table("models.flare", "flare.toml")
     ahead, n_draws = (int(table.number(f"recalibration.{k}")) for k in ("weeks", "draws"))
     past, came = weekly.isel(week=slice(start)), weekly.isel(week=slice(start, start + ahead))
-    fitted = VisitForecaster(drivers, least_weeks=least_weeks).fit(past, anomalies)
+    fitted = engine.fit(past, anomalies)
     futures = other_years(anomalies, came["week"].values, n_draws=n_draws)
     names = [str(r) for r in weekly["region"].values]
     drawn = fitted.draw(futures, streams=DrawStreams([_SEED, start], n_draws, names))
@@ -194,6 +218,7 @@ def _look_back(
     return _Look(
         (np.sqrt(drawn.visits.values), _root(seen.visits.where(whole))),
         (np.sqrt(drawn.consultations.values), _root(seen.volume.where(whole))),
+        fitted.state_sets_,
     )
 
 

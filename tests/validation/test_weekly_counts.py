@@ -30,9 +30,6 @@ pytestmark = pytest.mark.validation
 SCORINGS = Path(__file__).with_name("weekly_counts_scorings.csv")
 FIRST = "salmonellosis in hospital, Germany"
 BAR = 0.35  # best of the single models tried by others on this protocol, relative to climatology
-# The fall of these counts went on through the test weeks. A held level lags behind it; a trend that
-# runs on would have served here, and was worse on the training weeks of the other series.
-KNOWN_MISSES = {FIRST}
 WEIGHTS_TRIED = (
     "Weights of the members from past origins only (by group of leads, shrunk to equal) were "
     "tried on the training weeks of six series, scored at 232 origins: geometric mean 0.716 at "
@@ -61,6 +58,15 @@ SHORT_PASTS = (
     "before, alone or as fifth member (0.814 to 0.830); a regression with a looser level or of the "
     "last four or five years, in place of the first (0.808 to 0.817) or beside it (0.815 to "
     "0.821); means of the roots of quantiles (0.812)."
+)
+STATE_SPACE = (
+    "State space came in on the training weeks of fourteen panels (290 origins after 200 weeks and "
+    "more): the median of regression, direct lag, smoothing and trend-climatology had 0.811, with "
+    "state space twice in place of regression and smoothing it has 0.785. What was tried there of "
+    "its own form: four waves or six in place of three and the turn of the year (0.811, 0.816 "
+    "against 0.805 in an early form), a season that wobbles about its mean (0.868), levels that do "
+    "not return, no slope (within 1 % of each other), no bend (0.834 against 0.803), the likelihood "
+    "to powers of 1, 0.5, 0.25 and 0.1 (0.789, 0.785, 0.797, 0.812)."
 )
 ABOUT = (
     "Weekly counts from the R package surveillance 1.20.3: 22 origins, every six weeks over the "
@@ -98,8 +104,7 @@ def test_the_engine_reaches_the_bar(series):
         tables=tables,
         notes=_notes(),
     )
-    missed = {FIRST} if round(reached[FIRST][4], 2) > BAR else set()
-    assert missed <= KNOWN_MISSES
+    assert round(reached[FIRST][4], 2) <= BAR
     # whatever the bar: each series beats climatology over all leads
     assert all(row[4] < 1.0 for row in reached.values())
 
@@ -107,9 +112,12 @@ def test_the_engine_reaches_the_bar(series):
 def _notes() -> list[str]:
     return [
         f"bar for {FIRST}: {BAR:.2f}, the best single model (picked on the test weeks).",
-        f"{FIRST}: the bar is missed by the median of the members; direct lag alone comes to "
-        "0.350. The fall of the counts went on and a held level lags behind it. A trend "
-        "that runs on was worse on the training weeks of the other series.",
+        "Influenza is forecast worse than before state space came in (0.86), by its member alone "
+        "worst; on the training weeks of three influenza panels it had been the best or near it "
+        "(0.72 to 0.77 of climatology). Two of the three winters of the test weeks hold up to twice "
+        "as many reports as any before. Nothing was changed for it: the choice was made on the "
+        "training weeks.",
+        STATE_SPACE,
         WEIGHTS_TRIED,
         STRUCTURES_TRIED,
         SHORT_PASTS,

@@ -12,6 +12,7 @@ import xarray as xr
 
 from models.flare import yearly_review
 from models.flare.exposure_decision import NOT_YET_KNOWN
+from models.flare.forecaster import NOT_FOUND, StateSets, VisitForecaster
 from models.flare.yearly_review import YearlyReview, recalibrate, review, review_day
 from models.weeks import week_range
 
@@ -98,10 +99,10 @@ def test_looks_back_are_made_by_the_members_that_are_asked_today(monkeypatch, n_
     """Of a long past all members, also where the weeks before a look are few; else as few."""
     asked = []
 
-    def look(weekly, anomalies, drivers, start, least_weeks):
-        asked.append(least_weeks)
+    def look(engine, weekly, anomalies, start):
+        asked.append(engine.least_weeks)
         nothing = np.full((2, 2, 26), np.nan), np.full((2, 26), np.nan)
-        return yearly_review._Look(nothing, nothing)
+        return yearly_review._Look(nothing, nothing, NOT_FOUND)
 
     monkeypatch.setattr(yearly_review, "_look_back", look)
     monkeypatch.setattr(yearly_review, "seasons_needed", lambda: 1)
@@ -110,3 +111,35 @@ def test_looks_back_are_made_by_the_members_that_are_asked_today(monkeypatch, n_
     assert asked
     assert set(asked) == {least_weeks}
     assert found.pressure == 1.0  # nothing that came was known
+
+
+def test_a_years_forecasts_follow_counts_with_what_was_learnt_before_it(reviewed):
+    """The review holds sets of both engines, and a model of the year takes them as they are."""
+    weekly, anomalies = make_weekly(years=5)
+    given = VisitForecaster(reviewed.entering, state_sets=reviewed.state_sets)
+    found = VisitForecaster(reviewed.entering)
+    assert None not in reviewed.state_sets
+    assert given.fit(weekly, anomalies).state_sets_ == reviewed.state_sets
+    assert found.fit(weekly, anomalies).state_sets_ != reviewed.state_sets
+
+
+def test_the_second_half_of_a_year_is_foretold_with_the_sets_of_the_first(monkeypatch):
+    """As in use: the sets are found once a year, from the weeks before it."""
+    given = []
+    look = yearly_review._look_back
+
+    def watched(engine, *rest):
+        given.append(engine.state_sets)
+        return look(engine, *rest)
+
+    monkeypatch.setattr(yearly_review, "_look_back", watched)
+    weekly, anomalies = make_weekly(years=5)
+    recalibrate(weekly, anomalies, drivers=())
+    assert [sets == NOT_FOUND for sets in given] == [True, False] * 3
+    assert given[1] != given[3]
+
+
+def test_a_short_past_has_no_sets():
+    """The regression alone is its forecast: there is nothing to follow counts with."""
+    weekly, anomalies = make_weekly(years=3)
+    assert review(weekly, anomalies, origin=ORIGIN).state_sets == StateSets(None, None)
