@@ -26,11 +26,11 @@ interval score relative to climatology. On fourteen panels, 290 origins after 20
 the median of regression, direct lag, trend-climatology and an exponential smoothing of level and
 season was 0.811; with state space in place of regression and smoothing it is 0.785 (3.2 % less,
 90 % interval from blocks of about a year: 2.4 to 3.9), as is state space alone. Regression and
-smoothing alone were 0.846 each, the direct lag 0.828. Before, on five to eighteen panels, nothing moved that
-median: gradient boosting at ten times the time, last season, weights learnt from past origins, a
-common drift, an endemic-epidemic member (recent rates carried on beside season, level and trend),
-means of the quantiles or of their roots, tempered, detrended or doubled direct lags, regressions
-with looser levels or of fewer years.
+smoothing alone were 0.846 each, the direct lag 0.828. Before, on five to eighteen panels, nothing
+moved that median: gradient boosting at ten times the time, last season, weights learnt from past
+origins, a common drift, an endemic-epidemic member (recent rates carried on beside season, level
+and trend), means of the quantiles or of their roots, tempered, detrended or doubled direct lags,
+regressions with looser levels or of fewer years.
 
 After 130 to 181 weeks the regression alone came to 0.92 of that median's score (eighteen panels,
 90 % interval over panels 0.86 to 0.99), most of it where it went badly wrong (influenza 1.79 of

@@ -65,8 +65,8 @@ STATE_SPACE = (
     "state space twice in place of regression and smoothing it has 0.785. What was tried there of "
     "its own form: four waves or six in place of three and the turn of the year (0.811, 0.816 "
     "against 0.805 in an early form), a season that wobbles about its mean (0.868), levels that do "
-    "not return, no slope (within 1 % of each other), no bend (0.834 against 0.803), the likelihood "
-    "to powers of 1, 0.5, 0.25 and 0.1 (0.789, 0.785, 0.797, 0.812)."
+    "not return, no slope (within 1 % of each other), no bend (0.834 against 0.803), the "
+    "likelihood to powers of 1, 0.5, 0.25 and 0.1 (0.789, 0.785, 0.797, 0.812)."
 )
 ABOUT = (
     "Weekly counts from the R package surveillance 1.20.3: 22 origins, every six weeks over the "
@@ -114,9 +114,9 @@ def _notes() -> list[str]:
         f"bar for {FIRST}: {BAR:.2f}, the best single model (picked on the test weeks).",
         "Influenza is forecast worse than before state space came in (0.86), by its member alone "
         "worst; on the training weeks of three influenza panels it had been the best or near it "
-        "(0.72 to 0.77 of climatology). Two of the three winters of the test weeks hold up to twice "
-        "as many reports as any before. Nothing was changed for it: the choice was made on the "
-        "training weeks.",
+        "(0.72 to 0.77 of climatology). Two of the three winters of the test weeks hold up to "
+        "twice as many reports as any before. Nothing was changed for it: the choice was made on "
+        "the training weeks.",
         STATE_SPACE,
         WEIGHTS_TRIED,
         STRUCTURES_TRIED,
