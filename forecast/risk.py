@@ -52,7 +52,7 @@ class SeasonWindow:
 
 @dataclass(frozen=True)
 class FloweringWindow:
-    """When an observed plant will flower, as forecast in season, or did.
+    """When an observed plant flowers, as forecast in season, or did.
 
     Attributes
     ----------
@@ -68,6 +68,8 @@ class FloweringWindow:
         Dates of this region that the forecast was learnt from; with none it is wider.
     seen
         Day on which it was reported to flower; None before.
+    likely_over
+        Whether it has more likely flowered than not before the day of the forecast, unreported.
     """
 
     region: str
@@ -77,6 +79,7 @@ class FloweringWindow:
     never: float
     own_dates: int
     seen: date | None
+    likely_over: bool = False
 
 
 def week_odds(issued: xr.Dataset, quantity: str = "visits") -> list[WeekOdds]:
@@ -235,7 +238,7 @@ def flowering_windows(issued: xr.Dataset, region: str) -> list[FloweringWindow]:
     """
     if "flowering_days" not in issued:
         return []
-    found = []
+    found, origin = [], date.fromisoformat(str(issued.attrs["origin"]))
     for plant in issued["plant"].values.astype(str):
         one = issued.sel(region=region, plant=plant)
         seen = float(one["flowering_seen"])
@@ -255,6 +258,7 @@ def flowering_windows(issued: xr.Dataset, region: str) -> list[FloweringWindow]:
                 float(one["flowering_never"]) if is_ahead else 0.0,
                 int(one["flowering_dates"]),
                 None if is_ahead else _date_of(seen),
+                is_ahead and _date_of(middle) < origin,
             )
         )
     return sorted(found, key=lambda window: window.days[1] if window.days else date.min)

@@ -33,7 +33,7 @@ from models.flare.forecaster import (
 from models.flare.nowcast import nowcast
 from models.flare.yearly_review import YearlyReview, review
 from models.outlook import ExposureAhead, ExposureModel
-from models.season import FloweringOnset, OnsetError, onset_ahead
+from models.season import FloweringOnset, OnsetError
 from models.streams import DrawStreams
 from models.traces import continue_with_past_years
 from models.weeks import DAYS_IN_WEEK, week_range
@@ -218,23 +218,6 @@ def futures(
     if known.open_ahead is not None:
         visits = closed_ahead(visits, known.open_ahead, streams=streams)
     return Futures(ahead, visits, anomalies.mean("draw"))
-
-
-def flowering_ahead(model: TrainedModel, known: Known) -> dict[str, xr.Dataset]:
-    """Forecast when each plant that was fitted will flower in the season that holds the origin.
-
-    By plant; see `models.season.onset_ahead`. Plants out of season, or without years enough to
-    lend their weather, are left out.
-    """
-    origin, found = np.datetime64(known.origin, "ns"), {}
-    for plant, onset in model.onsets.items():
-        try:
-            ahead = onset_ahead(onset, known.weather, origin=origin)
-        except OnsetError:
-            continue  # a short record says nothing of its spread
-        if ahead is not None:
-            found[plant] = ahead
-    return found
 
 
 def what_drives(model: TrainedModel, known: Known) -> list[Evidence]:

@@ -125,7 +125,7 @@ def season_sentence(window: SeasonWindow, name: str, origin: date) -> str:
 
 
 def flowering_sentence(window: FloweringWindow) -> str:
-    """Say when an observed plant will flower, and what that rests on."""
+    """Say when an observed plant will flower, or likely did, and what that rests on."""
     name = window.plant.capitalize()
     if window.seen is not None:
         return f"{name} flowered on {day(window.seen)}, as reported."
@@ -135,8 +135,9 @@ def flowering_sentence(window: FloweringWindow) -> str:
     if not window.own_dates:
         rests = "no date of this region is known: learnt from others, so the spread is wider"
     fails = "" if window.never < _RARELY else f"; {odds(window.never)} that it does not come"
+    flowers = "has likely flowered, unreported," if window.likely_over else "likely flowers"
     return (
-        f"{name} likely flowers {days(window.days[0], window.days[2])}, as likely as not "
+        f"{name} {flowers} {days(window.days[0], window.days[2])}, as likely as not "
         f"{days(*window.half)}{fails} ({rests})."
     )
 

@@ -9,6 +9,8 @@ of these *traces*, and the spread of its results is the spread due to weather.
 Past years were cooler than the years to come, so each donor year's temperatures are moved by the
 local warming trend between that year and the target year (monthly slopes, pooled over regions
 and shrunk towards the annual slope). Without this the traces are biased late in spring.
+What is left of the warmth of the weeks before the origin is carried on, too: each trace is moved by
+a fading share of how much warmer they were than the donor's (:mod:`models.lasting_warmth`).
 
 A long gap in the days before the origin is no different from the days after it: there, too, each
 trace takes its donor's weather, so that a model that keeps a state can be carried over the gap.
@@ -29,6 +31,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from models.errors import ForepawError
+from models.lasting_warmth import days_ahead, days_before, departure_ahead, fading, lasting_share
 from models.parameters import load_table
 
 TEMPERATURES = ("tas", "tasmin", "tasmax")
@@ -47,6 +50,7 @@ def continue_with_past_years(
     days: int,
     history_days: int = 0,
     warming: bool = True,
+    lasting: bool = True,
 ) -> xr.Dataset:
     """Continue the weather known at an origin with that of every usable past year.
 
@@ -63,6 +67,8 @@ def continue_with_past_years(
         each trace's donor's, where the record reaches back that far [d].
     warming
         Move the donors' temperatures by the warming trend.
+    lasting
+        Carry on what lasts of the warmth before the origin.
 
     Returns
     -------
@@ -96,6 +102,9 @@ def continue_with_past_years(
     own = pd.DatetimeIndex(index[len(index) - n_kept :])
     slopes = warming_slopes(past) if warming else np.zeros(12)
     traces = _lent(past, target, donors, slopes=slopes)
+    if lasting:
+        more = _lasting_warmth(past, target, donors, slopes=slopes)
+        traces = traces.assign({t: traces[t] + more for t in TEMPERATURES if t in traces})
     if n_kept:
         history = past.sel(time=own).expand_dims(trace=traces["trace"])
         if any(bool(field.isnull().any()) for field in history.data_vars.values()):
@@ -121,6 +130,34 @@ def _lent(
     shift = slopes[days.month.to_numpy() - 1] * np.array(donors)[:, None]
     moved = xr.DataArray(shift, dims=("trace", "time"))
     return lent.assign({t: lent[t] + moved for t in TEMPERATURES if t in lent})
+
+
+def _lasting_warmth(
+    past: xr.Dataset, target: pd.DatetimeIndex, donors: list[int], *, slopes: NDArray[np.float64]
+) -> xr.DataArray:
+    """Return by how much each trace is warmer for what lasts of the warmth before its first day.
+
+    Where the warmth of the weeks before is not known, in this year or the donor's, by nothing.
+    """
+    tas = past["tas"].transpose(..., "time")
+    place, index = tas.isel(time=0, drop=True), past.indexes["time"]
+    values = tas.values.reshape(-1, tas.sizes["time"])
+
+    def level(days: pd.DatetimeIndex, back: int) -> NDArray[np.float64]:
+        """Return the warmth of the same days of an earlier year, set to the climate of these."""
+        at = index.get_indexer(_donor_days(days, back))
+        moved = values[:, np.maximum(at, 0)] + back * slopes[days.month.to_numpy() - 1]
+        return np.where(at >= 0, moved, np.nan)
+
+    before = pd.date_range(end=target[0] - pd.Timedelta(days=1), periods=days_before())
+    after = pd.date_range(target[0], periods=days_ahead())
+    years = range(target[0].year - index[0].year + 1)
+    recent = np.stack([level(before, back).mean(axis=-1) for back in years], axis=-1)
+    ahead = np.stack([departure_ahead(level(after, back)) for back in years], axis=-1)
+    share = lasting_share(recent, ahead)
+    excess = np.nan_to_num(recent[:, :1] - recent[:, donors]).T.reshape(-1, *place.shape)
+    pattern = xr.DataArray(share * fading(np.arange(len(target))), dims="time")
+    return xr.DataArray(excess, dims=("trace", *place.dims)) * pattern
 
 
 def warming_slopes(weather: xr.Dataset) -> NDArray[np.float64]:

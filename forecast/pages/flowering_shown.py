@@ -32,6 +32,7 @@ class FloweringRow:
             "never": self.window.never,
             "own_dates": self.window.own_dates,
             "reported": self.window.seen,
+            "likely_over": self.window.likely_over,
         }
 
 

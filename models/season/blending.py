@@ -54,7 +54,7 @@ def few_years(n_years: int) -> float:
     return freedom / (freedom - 2)
 
 
-def cut_before(days: _Array, first: float) -> _Array:
+def cut_before(days: _Array, first: float | _Array) -> _Array:
     """Return equally likely days of what is left of each distribution from a day on.
 
     Parameters
@@ -62,13 +62,12 @@ def cut_before(days: _Array, first: float) -> _Array:
     days
         Equally likely days, rising, dims (season, level) [d].
     first
-        Nothing comes before it [d].
+        Nothing comes before it, for all seasons or for each; NaN where nothing is known of it [d].
     """
-    n_levels = days.shape[1]
-    at = (np.arange(n_levels) + 0.5) / n_levels
-    cut = np.maximum(days, first)
+    first = np.broadcast_to(first, len(days))
+    at = (np.arange(days.shape[1]) + 0.5) / days.shape[1]
+    cut = days.copy()
     for row in np.flatnonzero(days[:, 0] < first):
-        gone = float(np.interp(first, days[row], at, right=1.0))
-        gone = min(gone, float(at[-1]))
-        cut[row] = np.maximum(np.interp(gone + at * (1.0 - gone), at, days[row]), first)
+        gone = min(float(np.interp(first[row], days[row], at, right=1.0)), float(at[-1]))
+        cut[row] = np.maximum(np.interp(gone + at * (1.0 - gone), at, days[row]), first[row])
     return cut

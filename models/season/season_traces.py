@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from models.parameters import load_table
+from models.lasting_warmth import days_ahead, days_before, departure_ahead, fading, lasting_share
 from models.season.season_weather import SeasonWeather
 from models.traces import warming_slopes
 
@@ -87,39 +87,24 @@ def recent_warmth(seasons: SeasonWeather, slopes: _Array, *, issue_day: int) -> 
     numpy.ndarray
         Dims (region, season) [degC]; NaN where a day of them is not known.
     """
-    width = int(load_table("models.season", "season.toml").number("in_season.recent_days"))
-    days = slice(max(issue_day - width, 0), issue_day)
+    days = slice(max(issue_day - days_before(), 0), issue_day)
     return np.asarray(_level(seasons, slopes)[..., days].mean(axis=-1))
 
 
 def fading_share(seasons: SeasonWeather, slopes: _Array, *, issue_day: int) -> _Array:
-    r"""Return how much of an unusual warmth is still there on each day past an issue day.
+    """Return how much of an unusual warmth is still there on each day past an issue day.
 
-    A warm spell lasts: the departure :math:`A` of the weeks before the issue day from the usual
-    foretells a departure of :math:`\rho\, e^{-l / L} A` on the day :math:`l` days on. The share
-    :math:`\rho` is that of least squares over all regions and seasons that are known, drawn
-    towards none as if some more years had shown none.
+    See `models.lasting_warmth`; learnt from all regions and seasons that are known.
 
     Returns
     -------
     numpy.ndarray
         Dims (day,) of the season; zero before the issue day [1].
     """
-    table = load_table("models.season", "season.toml")
     level, recent = _level(seasons, slopes), recent_warmth(seasons, slopes, issue_day=issue_day)
-    fades = table.number("in_season.fades")
-    lead = np.arange(level.shape[-1]) - issue_day
-    shape = np.where(lead >= 0, np.exp(-np.maximum(lead, 0) / fades), 0.0)
-    last = issue_day + int(2 * fades)
-    ahead = level[..., issue_day:last] @ shape[issue_day:last] / (shape[issue_day:last] ** 2).sum()
-    known = ~np.isnan(recent) & ~np.isnan(ahead)
-    n_years = int(known.any(axis=0).sum())
-    if n_years < table.number("in_season.least_traces"):
-        return np.zeros_like(shape)
-    one, other = (_departures(np.where(known, a, np.nan)) for a in (recent, ahead))
-    least_squares = float((one * other).sum() / max((one**2).sum(), 1e-9))
-    drawn = n_years / (n_years + table.number("in_season.doubt_years"))
-    return np.asarray(max(least_squares, 0.0) * drawn * shape)
+    ahead = departure_ahead(level[..., issue_day : issue_day + days_ahead()])
+    pattern = fading(np.arange(level.shape[-1]) - issue_day)
+    return lasting_share(recent, ahead) * pattern
 
 
 def _level(seasons: SeasonWeather, slopes: _Array) -> _Array:
@@ -127,10 +112,3 @@ def _level(seasons: SeasonWeather, slopes: _Array) -> _Array:
     mean = (seasons.tasmin + seasons.tasmax) / 2.0
     later = (seasons.years[-1] - seasons.years)[:, None]
     return np.asarray(mean + later * slopes[: mean.shape[-1]])
-
-
-def _departures(values: _Array) -> _Array:
-    """Return departures from each region's mean over seasons; zero where not known."""
-    held = ~np.isnan(values)
-    usual = np.nansum(values, axis=1) / np.maximum(held.sum(axis=1), 1)
-    return np.where(held, values - usual[:, None], 0.0)

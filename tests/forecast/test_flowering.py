@@ -10,10 +10,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from forecast.flowering import flowering_arrays
+from forecast.flowering import flowering_ahead, flowering_arrays
 from forecast.risk import FloweringWindow, exposure_seasons, flowering_windows
 from forecast.season_words import allergen_sentence
-from forecast.training import flowering_ahead
 from forecast.wording import flowering_sentence
 from models.scores import QUANTILE_LEVELS
 
@@ -49,7 +48,7 @@ def test_what_was_reported_is_not_forecast(model, then):
     day = pd.Timestamp("2022-02-28")
     row = {"region": "north", "species": "cherry", "stage": "flowering", "date": day}
     told = replace(then, flowering=pd.concat([then.flowering, pd.DataFrame([row])]))
-    held = flowering_arrays(model, told)
+    held = flowering_arrays(model, told).assign_attrs(origin=f"{IN_MARCH}")
     north, south = (flowering_windows(held, region)[0] for region in ("north", "south"))
     assert (north.seen, north.days) == (date(2022, 2, 28), None)
     assert flowering_sentence(north) == "Cherry flowered on 28 Feb, as reported."
@@ -57,11 +56,39 @@ def test_what_was_reported_is_not_forecast(model, then):
     assert south.days[0] <= south.half[0] <= south.days[1] <= south.half[1] <= south.days[2]
 
 
+def test_silence_says_something_only_where_somebody_reports(model, known):
+    """No cherry of 2022 is reported by 14 April: in the south, as far as is known, nobody looks.
+
+    There it has likely flowered, and is said to. The north reported its forsythia in March and had
+    cherry the year before: a cherry in flower a week ago would be known, so it flowers from then
+    on. A report of the year before last makes no observer of this year.
+    """
+    day = date(2022, 4, 14)
+    then = known.before(day)
+    dates = then.flowering[then.flowering["date"] < pd.Timestamp("2022-01-01")]
+    row = {"region": "north", "species": "forsythia", "stage": "flowering"}
+    row["date"] = pd.Timestamp("2022-03-20")
+    told = replace(then, flowering=pd.concat([dates, pd.DataFrame([row])]))
+    ahead = flowering_ahead(model, told)["cherry"]["date"]
+    a_week_ago = np.datetime64("2022-04-07")
+    assert (ahead.sel(region="north") >= a_week_ago - np.timedelta64(12, "h")).all()
+    held = flowering_arrays(model, told)
+    south = flowering_windows(held.assign_attrs(origin="2022-04-14"), "south")[0]
+    assert south.likely_over
+    assert south.days[1] < day
+    assert flowering_sentence(south).startswith("Cherry has likely flowered, unreported, ")
+    longer = dates[(dates["region"] != "north") | (dates["date"] < pd.Timestamp("2021-01-01"))]
+    gone = replace(then, flowering=pd.concat([longer, pd.DataFrame([row])]))
+    silent = flowering_ahead(model, gone)["cherry"]["date"].sel(region="north")
+    assert (silent < a_week_ago).any()
+
+
 def test_a_region_with_few_years_of_weather_does_not_silence_the_others(model, then):
     """Of the north the weather is known for five years: no dates of it, those of the south stay."""
     known = then.observed
     young = (known["region"] == "north") & (known["time"] < np.datetime64("2016-09-01"))
-    held = flowering_arrays(model, replace(then, observed=known.where(~young)))
+    few = replace(then, observed=known.where(~young))
+    held = flowering_arrays(model, few).assign_attrs(origin=f"{IN_MARCH}")
     assert flowering_windows(held, "north") == []
     assert [window.plant for window in flowering_windows(held, "south")] == ["cherry"]
 

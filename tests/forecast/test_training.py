@@ -11,8 +11,8 @@ import pytest
 
 from forecast.array_files import ArrayFileError
 from forecast.cut import Known
+from forecast.flowering import flowering_ahead
 from forecast.training import (
-    flowering_ahead,
     futures,
     read_model,
     train,

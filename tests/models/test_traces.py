@@ -19,7 +19,7 @@ def test_history_is_the_same_in_every_trace_and_true(weather):
 
 def test_donors_lend_the_same_calendar_days(weather):
     """Without the warming shift, the trace of 2015 holds the weather of 2015."""
-    traces = continue_with_past_years(weather, ORIGIN, days=60, warming=False)
+    traces = continue_with_past_years(weather, ORIGIN, days=60, warming=False, lasting=False)
     donor = list(traces["donor_year"].values).index(2015)
     lent = weather["pr"].sel(time=slice("2015-03-01", "2015-04-29"))
     assert np.array_equal(traces["pr"].isel(trace=donor).values, lent.values)
@@ -34,7 +34,8 @@ def test_nothing_after_the_origin_is_read(weather):
 
 def test_a_leap_day_ahead_takes_the_28th_of_a_common_donor_year(weather):
     """29 February 2020 asks a donor of 2019 for 28 February."""
-    traces = continue_with_past_years(weather, np.datetime64("2020-02-27"), days=5, warming=False)
+    origin = np.datetime64("2020-02-27")
+    traces = continue_with_past_years(weather, origin, days=5, warming=False, lasting=False)
     donor = list(traces["donor_year"].values).index(2019)
     leap = traces["hurs"].isel(trace=donor).sel(time="2020-02-29")
     assert np.array_equal(leap.values, weather["hurs"].sel(time="2019-02-28").values)
@@ -42,7 +43,8 @@ def test_a_leap_day_ahead_takes_the_28th_of_a_common_donor_year(weather):
 
 def test_traces_run_over_new_year(weather):
     """A trace from October holds its donor's next January."""
-    traces = continue_with_past_years(weather, np.datetime64("2020-10-01"), days=200, warming=False)
+    origin = np.datetime64("2020-10-01")
+    traces = continue_with_past_years(weather, origin, days=200, warming=False, lasting=False)
     donor = list(traces["donor_year"].values).index(2010)
     january = traces["tas"].isel(trace=donor).sel(time="2021-01-15")
     assert np.array_equal(january.values, weather["tas"].sel(time="2011-01-15").values)
@@ -77,12 +79,48 @@ def test_warming_moves_old_donors_by_the_trend(make_weather):
     slopes = warming_slopes(warm)
     # the yearly mean of 20 years of noise has a standard error far below 0.02
     assert slopes.mean() == pytest.approx(0.1, abs=0.02)
-    moved = continue_with_past_years(warm, ORIGIN, days=100)
-    still = continue_with_past_years(warm, ORIGIN, days=100, warming=False)
+    moved = continue_with_past_years(warm, ORIGIN, days=100, lasting=False)
+    still = continue_with_past_years(warm, ORIGIN, days=100, warming=False, lasting=False)
     donor = list(moved["donor_year"].values).index(2005)
     shift = (moved["tas"] - still["tas"]).isel(trace=donor).sel(time="2021-04-10")
     assert shift.values == pytest.approx(16 * slopes[3])
     assert moved["pr"].equals(still["pr"])
+
+
+def test_warmth_before_the_origin_is_carried_on_and_fades():
+    """Years warmer by A before 1 March go on warmer by 0.4 A, fading; 2021 begins 6 K too warm.
+
+    Twenty years are known and ten in doubt: 0.4 x 20 / 30 of how much warmer it was than the donor
+    is added on the first day, 1/e of that 45 days on.
+    """
+    time = pd.date_range("2000-10-01", "2021-02-28")
+    lead = np.array([(day - pd.Timestamp(day.year, 3, 1)).days for day in time])
+    warm = dict(zip(range(2001, 2021), np.random.default_rng(1).normal(0, 2, 20), strict=True))
+    warm |= {2021: 6.0 + np.mean(list(warm.values())), 2000: 0.0}
+    more = np.array([warm[year] for year in time.year])
+    tas = 10.0 + np.where((lead >= -30) & (lead < 0), more, 0.0)
+    tas += np.where((lead >= 0) & (lead < 200), 0.4 * more * np.exp(-lead / 45.0), 0.0)
+    weather = xr.Dataset({"tas": (("region", "time"), tas[None])}, {"region": ["a"], "time": time})
+    traces, bare = (
+        continue_with_past_years(weather, ORIGIN, days=100, warming=False, lasting=is_on)["tas"]
+        for is_on in (True, False)
+    )
+    donor = list(traces["donor_year"].values).index(2019)
+    moved = (traces - bare).isel(trace=donor, region=0)
+    excess = warm[2021] - warm[2019]
+    assert float(moved[0]) == pytest.approx(0.4 * 20 / 30 * excess, rel=0.03)
+    assert float(moved[45] / moved[0]) == pytest.approx(1 / np.e)
+
+
+def test_warmth_that_is_not_known_is_not_carried_on(weather):
+    """Two days of February 2021 are missing in the north: there traces are the donors' weather."""
+    holed = weather.copy(deep=True)
+    holed["tas"].loc[{"region": "north", "time": slice("2021-02-10", "2021-02-11")}] = np.nan
+    traces, bare = (
+        continue_with_past_years(holed, ORIGIN, days=30, lasting=is_on)["tas"]
+        for is_on in (True, False)
+    )
+    assert traces.sel(region="north").equals(bare.sel(region="north"))
 
 
 def test_a_warmer_region_that_joins_late_is_no_warming():
@@ -104,7 +142,7 @@ def test_equal_past_years_give_no_spread(weather):
     year = weather.sel(time=slice("2001-01-01", "2001-12-31"))
     day = np.minimum(weather["time"].dt.dayofyear.values, 365) - 1
     same = year.isel(time=day).assign_coords(time=weather["time"])
-    traces = continue_with_past_years(same, ORIGIN, days=250, warming=False)
+    traces = continue_with_past_years(same, ORIGIN, days=250, warming=False, lasting=False)
     common = traces.sel(time=slice("2021-03-01", "2021-11-01"))
     # leap years shift the calendar by one day against the day of the year: compare common years
     common = common.isel(trace=~np.isin(common["donor_year"].values % 4, [0]))
@@ -120,7 +158,7 @@ def test_a_long_gap_before_the_origin_takes_each_donor_s_weather(weather):
     holed = weather.copy(deep=True)
     holed["tas"].loc[{"region": "north", "time": gap}] = np.nan
     still, moved = (
-        continue_with_past_years(holed, ORIGIN, days=30, history_days=60, warming=w)
+        continue_with_past_years(holed, ORIGIN, days=30, history_days=60, warming=w, lasting=w)
         for w in (False, True)
     )
     donor = list(still["donor_year"].values).index(2015)

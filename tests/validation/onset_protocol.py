@@ -8,7 +8,7 @@ was known on it. `test_korea_onset` asks them of Korean stations, ``judge.py`` o
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -77,11 +77,6 @@ class OnsetTrial:
         """Return the weather up to the end of a year."""
         return self.weather.sel(time=slice(None, f"{year}-12-31"))
 
-    @cached_property
-    def names(self) -> np.ndarray:
-        """Stations of the weather, in order."""
-        return self.weather["region"].values.astype(str)
-
     @cache  # noqa: B019 (a trial lives as long as its run)
     def fitted(self, species: str) -> FloweringOnset:
         """Return the model of the dates up to the last year of training."""
@@ -141,21 +136,26 @@ def in_season(trial: OnsetTrial, species: str, issue_day: int) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        A row a date still to come on the issue day: year, ``crps`` and that of ``climatology``
-        [d] (NaN with fewer than three past dates), ``pit``, and the error of each member [d].
-        Stations with too few years to lend weather are lacking.
+        A row a date still to come on the issue day: region, year, ``crps`` and that of
+        ``climatology`` [d] (NaN with fewer than three past dates), ``pit``, and the error of each
+        member [d]. Stations with too few years to lend weather are lacking.
     """
     dates, scored = trial.of(species), []
     forecast = InSeasonOnset(trial.fitted(species), issue_day=issue_day)
     forecast = forecast.fit(trial.until(trial.last_training))
     for year in sorted(set(dates.loc[dates["year"] > trial.last_training, "year"])):
-        to_come = dates[(dates["year"] == year) & (dates["day"] >= issue_day)]
-        if len(to_come):
-            ahead, names = _ahead(trial, forecast, to_come, year)
-            seen = to_come[to_come["region"].isin(names)]
-            scored.append(_scored(ahead, names, seen, dates[dates["year"] < year], year))
-            day = to_come.set_index("region")["day"].reindex(names)
-            forecast = forecast.updated(trial.updated(species, year), ahead, day.to_numpy())
+        seen = dates[dates["year"] == year].sort_values("region")
+        weather = trial.weather.sel(
+            region=seen["region"].tolist(),
+            time=slice(f"{year - PAST_YEARS - 2}-10-01", f"{year}-12-31"),
+        )
+        ahead = forecast.predict(weather, year, not_before=issue_day)
+        seen = seen.iloc[ahead.region]  # of others too few years are held to lend weather
+        day = seen["day"].to_numpy()
+        if (day >= issue_day).any():
+            past = dates[(dates["year"] < year) & (dates["year"] >= year - PAST_YEARS)]
+            scored.append(_scored(ahead, past, seen, day >= issue_day))
+        forecast = forecast.updated(trial.updated(species, year), ahead, day)
     if not scored:
         raise OnsetError(
             f"no date of {species} after {trial.last_training} lies on or after day {issue_day} of "
@@ -164,33 +164,22 @@ def in_season(trial: OnsetTrial, species: str, issue_day: int) -> pd.DataFrame:
     return pd.concat(scored)
 
 
-def _ahead(
-    trial: OnsetTrial, forecast: InSeasonOnset, to_come: pd.DataFrame, year: int
-) -> tuple[OnsetAhead, np.ndarray]:
-    """Return the forecast of a season, and the stations that it is of."""
-    first = f"{year - PAST_YEARS - 2}-10-01"
-    weather = trial.weather.sel(
-        region=sorted(set(to_come["region"])), time=slice(first, f"{year}-12-31")
-    )
-    ahead = forecast.predict(weather, year)
-    return ahead, weather["region"].values.astype(str)[ahead.region]
-
-
 def _scored(
-    ahead: OnsetAhead, names: np.ndarray, seen: pd.DataFrame, past: pd.DataFrame, year: int
+    ahead: OnsetAhead, past: pd.DataFrame, seen: pd.DataFrame, to_come: np.ndarray
 ) -> pd.DataFrame:
-    at = pd.Index(names).get_indexer(seen["region"])
-    day, members = seen["day"].to_numpy(), ahead.members[at]
-    past = past[past["year"] >= year - PAST_YEARS]
+    """Score those of a year's dates that were to come; `ahead` is of all of them."""
+    seen = seen[to_come]
+    day, members = seen["day"].to_numpy(), ahead.members[to_come]
     by_region = {region: part["day"].to_numpy() for region, part in past.groupby("region")}
     usual = [
         crps(np.array([d]), by_region[r][None])[0] if len(by_region.get(r, ())) > 2 else np.nan
         for r, d in zip(seen["region"], day, strict=True)
     ]
-    errors = {name: day - ahead.by_member[i][at] for i, name in enumerate(MEMBERS)}
+    errors = {name: day - ahead.by_member[i][to_come] for i, name in enumerate(MEMBERS)}
     return pd.DataFrame(
         {
-            "year": year,
+            "region": seen["region"].to_numpy(),
+            "year": seen["year"].to_numpy(),
             "crps": crps(day, members),
             "climatology": usual,
             "pit": (members < day[:, None]).mean(axis=1),
@@ -214,13 +203,19 @@ def rms(error: pd.Series[float]) -> float:
     return float(np.sqrt(np.nanmean(np.asarray(error, float) ** 2)))
 
 
-def year_interval(error: pd.Series[float], year: pd.Series[int]) -> tuple[float, float]:
-    """Return the 5 and 95 % points of that root when whole years are drawn again."""
+def year_interval(values: pd.Series[float], year: pd.Series[int]) -> tuple[float, float]:
+    """Return the 5 and 95 % points of a mean when whole years are drawn again."""
     rng = np.random.default_rng(_YEAR_SEED)
-    squares = (error**2).groupby(year).agg(["sum", "count"]).to_numpy()
-    drawn = squares[rng.integers(0, len(squares), (_REPLICATES, len(squares)))].sum(axis=1)
-    low, high = np.quantile(np.sqrt(drawn[:, 0] / drawn[:, 1]), [0.05, 0.95])
+    by_year = values.groupby(year).agg(["sum", "count"]).to_numpy(float)
+    drawn = by_year[rng.integers(0, len(by_year), (_REPLICATES, len(by_year)))].sum(axis=1)
+    low, high = np.quantile(drawn[:, 0] / drawn[:, 1], [0.05, 0.95])
     return float(low), float(high)
+
+
+def rms_interval(error: pd.Series[float], year: pd.Series[int]) -> tuple[float, float]:
+    """Return the same of a root mean square."""
+    low, high = year_interval(error**2, year)
+    return low**0.5, high**0.5
 
 
 def _keys(dates: pd.DataFrame) -> pd.MultiIndex:

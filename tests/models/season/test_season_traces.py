@@ -10,7 +10,7 @@ from models.season.season_traces import fading_share, recent_warmth
 from models.season.season_weather import season_weather
 
 ISSUE_DAY = 151
-FADES = load_table("models.season", "season.toml").number("in_season.fades")
+FADES = load_table("models", "traces.toml").number("lasting.fades")
 
 
 def seasons(departure, *, stays):
