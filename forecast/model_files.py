@@ -20,7 +20,7 @@ from forecast.cut import DataCut, Known
 from forecast.practice import Practice
 from forecast.records.engine import Records
 from forecast.records.vintages import vintage, vintages
-from forecast.training import TrainedModel, read_model, review_from, write_model
+from forecast.training import FORMAT, TrainedModel, read_model, review_from, write_model
 from forecast.versions import Versions, changed, versions
 from forecast.visits.counting.counts import counts_as_known
 from models.flare.forecaster import TooFewVisitsError, check_length
@@ -60,15 +60,18 @@ def model_file(practice: Practice, model_hash: str) -> Path:
 
 
 def kept_models(practice: Practice) -> list[KeptModel]:
-    """Return the models that are kept, the oldest origin first; damaged files are passed over."""
+    """Return the models that are kept, the oldest origin first.
+
+    Damaged files, and those of another version of the format, are passed over.
+    """
     found = []
     for path in practice.trained_folder.glob("*.nc"):
         try:
             attributes = read_attributes(path)
         except ArrayFileError:
             continue  # none to rest on: learning the same again mends it
-        if not attributes.get("learnt"):
-            continue  # written by a version that did not tell
+        if attributes.get("format") != FORMAT or not attributes.get("learnt"):
+            continue  # written by another version
         learnt = json.loads(attributes["learnt"])
         found.append(
             KeptModel(

@@ -114,7 +114,8 @@ def check_mail_address(address: str) -> None:
     ValueError
         If it is none.
     """
-    if _ADDRESS.match(address) is None or not address.isprintable():
+    if _ADDRESS.match(address) is None or not (address.isascii() and address.isprintable()):
         raise ValueError(
-            f"{address!r} is not a mail address; it must be one such as office@practice.example"
+            f"{address!r} is not a mail address that every server takes; it must be one such as "
+            "office@practice.example"
         )

@@ -38,7 +38,7 @@ from models.streams import DrawStreams
 from models.traces import continue_with_past_years
 from models.weeks import DAYS_IN_WEEK, week_range
 
-FORMAT = 2
+FORMAT = 3  # of a model's file; one of another format is learnt anew
 HISTORY_DAYS = 430  # a whole season and the lags before any origin
 _LAGS_DAYS = 70  # before an origin: more than the drivers' lags reach back
 _ONSETS = "onsets"  # the group of a model file that holds a group for each plant
@@ -297,10 +297,15 @@ def write_model(model: TrainedModel, folder: Path, *, learnt: str = "") -> Path:
 def read_model(path: Path) -> TrainedModel:
     """Read a model; its hash is taken anew and must be the one in its name."""
     tree = read_tree(path)
+    attrs = tree.attrs
+    if attrs["format"] != FORMAT:
+        raise ArrayFileError(
+            f"{path} was learnt by another version of forepaw (format {attrs['format']}, this one "
+            f"reads {FORMAT}); the next issue learns anew"
+        )
     found = content_hash(tree)
     if not found.startswith(path.stem):
         raise ArrayFileError(f"{path} does not hold the model its name says; restore or relearn it")
-    attrs = tree.attrs
     normals = tree["normals"].to_dataset()
     visits = None
     if attrs["visits"]:

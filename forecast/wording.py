@@ -85,6 +85,11 @@ def day(moment: date) -> str:
     return f"{moment.day} {moment:%b}"
 
 
+def one_line(text: str) -> str:
+    """Return a text in one line, each sign that is not seen a blank: for headers and calendars."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+
+
 def full_day(moment: date) -> str:
     """Say a day with its year: ``18 May 2023``."""
     return f"{day(moment)} {moment.year}"

@@ -59,12 +59,12 @@ def carrier_of(
 
 
 class _Letters:
-    """Writes each message's mail; of an alert the common part once."""
+    """Writes each message's mail; of an alert the common part once for each order of languages."""
 
     def __init__(self, practice: Practice, records: Records) -> None:
         self._practice, self._records = practice, records
         self._key = signing_key(records, UNSUBSCRIBE, now=practice.now)
-        self._mails: dict[tuple[str, str], OwnerMail] = {}
+        self._mails: dict[tuple[str, str, str | None], OwnerMail] = {}
 
     def written(self, message: Claimed) -> bytes | Hand:
         """Return the mail, or a hand that says why there is none: nothing of it went out."""
@@ -74,10 +74,12 @@ class _Letters:
             return Hand("server", f"the mail could not be written ({type(error).__name__})")
 
     def _written(self, message: Claimed) -> bytes:
-        of = (message.alert_id, message.news)
+        of = (message.alert_id, message.news, message.language)
         if of not in self._mails:
             held = alert(self._records, message.alert_id)
-            self._mails[of] = owner_mail(self._practice, self._records, held, message.news)
+            self._mails[of] = owner_mail(
+                self._practice, self._records, held, message.news, first=message.language
+            )
         assert message.address is not None
         token = token_of(message.id, self._key)
         return self._mails[of].written(message.id, message.address, message.name, token=token)
@@ -168,6 +170,7 @@ class _Webhook:
         held = alert(self._records, message.alert_id)
         cap = cap_document(self._practice, self._records, held, message.news)
         parts = parts_of(self._practice, self._records, held, message.news)
+        odds, usual_odds = held.told_odds
         told = {
             "type": f"forepaw.{message.news}",
             "timestamp": self._practice.now.isoformat(),
@@ -178,8 +181,8 @@ class _Webhook:
                 "kind": held.kind,
                 "first_week": held.first_week.isoformat(),
                 "last_week": held.last_week.isoformat(),
-                "odds": held.odds,
-                "usual_odds": held.usual_odds,
+                "odds": odds,
+                "usual_odds": usual_odds,
                 "texts": {part.language: [part.subject, part.text] for part in parts},
                 "cap": cap.decode("utf-8"),
             },

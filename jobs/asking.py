@@ -12,10 +12,12 @@ from functools import partial
 from forecast.findings import Finding
 from forecast.outcomes import Outcome, keep_outcome
 from forecast.records.imports import standing_import
+from forecast.records.requests import DOG, PLAN_DOG
 from forecast.upload_checks import KINDS
 from forecast.uploads import drop_upload, upload, upload_path
 from jobs.job import Job, Task, UnknownJobError
 from models.errors import ForepawError
+from models.words import number_of
 
 UPLOAD, LAYOUT, IMPORT, ACCEPT = "upload", "layout", "import", "accept"
 WEEKS, SERVICE, CHANGE = "weeks", "service", "change"  # of a plan of staff
@@ -88,6 +90,33 @@ def _again(task: Task) -> None:
     keeping_outcome(task, do)
 
 
+def _plan_dog(task: Task) -> None:
+    from forecast.dosing.therapies import therapies
+    from forecast.issuing import latest_issue
+    from jobs.plan import plan
+
+    def do() -> Outcome:
+        dog = _text(task, DOG)
+        made = latest_issue(task.practice, task.records, as_of=task.as_of)
+        kinds = [one.id for one in therapies().values() if one.planned_ahead]
+        plans = [
+            one
+            for kind in kinds
+            for one in plan(
+                task.practice,
+                task.records,
+                made,
+                dogs=[dog],
+                therapy_id=kind,
+                today=task.as_of,
+                say=task.say,
+            )
+        ]
+        return Outcome(f"{number_of(len(plans), 'plan')} of one dog worked out anew")
+
+    keeping_outcome(task, do)
+
+
 def _try_staffing(task: Task) -> None:
     from jobs.staff_jobs import try_staffing_job
 
@@ -143,6 +172,7 @@ ASKED_FOR: tuple[Job, ...] = (
         has_work=_never,
         takes=(WEEKS, SERVICE, CHANGE),
     ),
+    Job(PLAN_DOG, "plans the doses of one dog anew", _plan_dog, has_work=_never, takes=(DOG,)),
     Job(UNDO_IMPORT, "takes an import back", _undo, has_work=_never, takes=(IMPORT,)),
     Job(
         IMPORT_AGAIN,

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from forecast.alerts.approving import hindrances
+from forecast.alerts.cautions import cautions
 from forecast.alerts.judging import Tally
+from forecast.alerts.outlook import held_issue
 from forecast.alerts.record import record_of_alerts
 from forecast.alerts.rules import threshold_sentence
 from forecast.alerts.simulating import Simulation
 from forecast.practice import Practice
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
-from forecast.records.alerts import Alert, AlertRule
+from forecast.records.alert_rules import AlertRule
+from forecast.records.alerts import Alert
 from forecast.records.engine import Records
+from forecast.records.issues import newest_issue
 from forecast.wording import day, days
 from jobs.console import console, heading, new_table, paragraph, print_table
 
@@ -78,7 +84,7 @@ def show_tally(tally: Tally) -> None:
 
 def show_alerts(practice: Practice, records: Records) -> None:
     """Print the rule of every region and all alerts, the newest first."""
-    rules, looks = held.rules_in_force(records), held.last_looks(records)
+    rules, looks = rules_held.rules_in_force(records), rules_held.last_looks(records)
     for region in practice.settings.region:
         rule, look = rules.get(region.id), looks.get(region.id)
         if rule is None:
@@ -107,14 +113,28 @@ def show_alert(practice: Practice, records: Records, made: Alert) -> None:
         f"Drafted {day(made_on)} {made_on.year} from issue {made.issue_id}; about the weeks of "
         f"{days(made.first_week, made.last_week)}."
     )
-    for code, text in held.texts(records, made.id).items():
+    for code, text in texts_held.texts(records, made.id).items():
         heading(f"{code}, version {text.number}: {text.subject}")
         show_text(text.whole)
     before = record_of_alerts(practice, records, kind=made.kind)
     paragraph(f"Record of such alerts: {before.sentence}.")
+    show_cautions(practice, records, made)
     if made.state == held.DRAFT:
         for one in hindrances(practice, records, made):
             paragraph(f"Not to be approved: {one}.")
+
+
+def show_cautions(practice: Practice, records: Records, made: Alert) -> None:
+    """Print what whoever decides on an alert has to know of it."""
+    newest = newest_issue(records)
+    for one in cautions(
+        practice,
+        records,
+        made,
+        drafted_from=held_issue(practice, records, made.issue_id),
+        newest=None if newest is None else held_issue(practice, records, newest.id),
+    ):
+        paragraph(f"Caution: {one}")
 
 
 def show_text(text: str) -> None:

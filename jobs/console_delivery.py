@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from forecast.alerts.doubts import doubts
-from forecast.alerts.outbox import ALERT, WITHDRAWAL, in_words, standing
+from forecast.alerts.message_counts import in_words, standing
+from forecast.alerts.outbox import ALERT, WITHDRAWAL
 from forecast.alerts.recipients import RecipientList
 from forecast.alerts.stranded import stranded
 from forecast.alerts.unsubscribing import opt_outs_of

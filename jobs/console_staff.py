@@ -8,38 +8,40 @@ from pathlib import Path
 from rich.table import Table
 
 from forecast.staffing.kept_plan import KeptPlan
-from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
+from forecast.staffing.last_year import notes_on
 from forecast.staffing.visit_lengths import MINUTES_TOLD
 from forecast.staffing.what_if import WhatIf
-from forecast.staffing.words import currency_words, overflow_answer, told_odds
+from forecast.staffing.words import currency_words, overflow_answer, proposal_words, told_odds
 from forecast.wording import INVENTED, day, odds
 from jobs.console import console, heading, paragraph
+from jobs.staff import Staffed
 
 _ORDERS_SHOWN = 8
 
 
 def show_staffing(
-    plan: KeptPlan, names: Mapping[str, str], *, invented: bool, files: Sequence[Path]
+    done: Staffed, names: Mapping[str, str], *, invented: bool, files: Sequence[Path]
 ) -> None:
-    """Print a plan: the answer, odds by week and branch, orders, costs, what must be known."""
+    """Print a plan: the answer, odds by week and branch, orders, costs, what must be known.
+
+    Where a roster was agreed, odds and costs are of that, and the proposal is told beside it.
+    """
+    plan = done.worked.in_plan(done.plan)
     heading(f"Staffing of {plan.n_weeks} weeks, from issue {plan.issue_id}")
     if invented:
         paragraph(INVENTED, style="bold")
     paragraph(overflow_answer(plan, names), style="bold")
-    unheld = [one.sentence for one in plan.roster.unheld]
-    for sentence in dict.fromkeys([*unheld, *plan.findings]):
+    if plan.held:
+        paragraph(f"The agreed shifts of {len(plan.held)} of {plan.n_weeks} weeks are kept.")
+    if beside := proposal_words(done.worked, done.plan):
+        n = sum(week in done.worked.agreed for week in plan.weeks)
+        paragraph(f"In {n} of {plan.n_weeks} weeks shifts are agreed; odds and costs are theirs.")
+        paragraph(beside)
+    for sentence in plan.remarks:
         paragraph(f"{sentence[:1].upper()}{sentence[1:]}")
     console.print(_odds(plan, names))
     _orders(plan, names)
-    if plan.money.lines:
-        unit = currency_words(plan.money.currency)
-        heading(f"Expected cost [{unit}], on the same futures")
-        console.print(_costs(plan))
-        if any(one.roster == LAST_YEAR for one in plan.money.lines):
-            paragraph(LAST_YEAR_NOTE)
-        if plan.money.prices_from_table:
-            n = len(plan.money.prices_from_table)
-            paragraph(f"{n} prices are the house's until you enter your own: read differences.")
+    _money(plan)
     heading("Minutes a visit takes")
     for told in plan.told:
         if told.what.startswith(MINUTES_TOLD):
@@ -50,6 +52,19 @@ def show_staffing(
     heading("Workbook and calendars; they hold names")
     for path in files:
         console.print(f"  {path}", soft_wrap=True)
+
+
+def _money(plan: KeptPlan) -> None:
+    if not plan.money.lines:
+        return
+    unit = currency_words(plan.money.currency)
+    heading(f"Expected cost [{unit}], on the same futures")
+    console.print(_costs(plan))
+    for note in notes_on(one.roster for one in plan.money.lines):
+        paragraph(note)
+    if plan.money.prices_from_table:
+        n = len(plan.money.prices_from_table)
+        paragraph(f"{n} prices are the house's until you enter your own: read differences.")
 
 
 def show_what_if(tried: WhatIf) -> None:

@@ -6,6 +6,7 @@ after some days by themselves (`forecast.privacy.expiry`): each can be made agai
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +15,7 @@ from forecast.accounts import people
 from forecast.accounts.audit import Action, note
 from forecast.accounts.contacts import read_contacts
 from forecast.dosing.due import DueDog
+from forecast.languages import language_name
 from forecast.letters.calendars_due import CalendarDue, Task, calendars_due
 from forecast.letters.desk import Desk, desk_of
 from forecast.letters.gate import LetterError
@@ -40,11 +42,13 @@ class Written:
     """What was written, and for which dogs, by number, nothing was, and why.
 
     `remarks` say of a file what its name does not: that it goes to who owned the dog before.
+    `languages` counts the letters by the English name of the language they are in.
     """
 
     files: list[Path] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    languages: Counter[str] = field(default_factory=Counter)
 
 
 def write_letters(
@@ -62,7 +66,9 @@ def write_letters(
             if dogs is None and _is_told(practice, records, desk):
                 continue
             try:
-                done.files += _one(practice, records, desk, therapy)
+                files, in_language = _one(practice, records, desk, therapy)
+                done.files += files
+                done.languages[in_language] += 1
             except LetterError as refusal:
                 done.refused.append(str(refusal))
         run.rows = len(done.files)
@@ -132,7 +138,8 @@ def _is_told(practice: Practice, records: Records, desk: Desk) -> bool:
     return desk.is_past(practice.local_date) or (desk.plan is not None and desk.plan.id in of_plan)
 
 
-def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list[Path]:
+def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> tuple[list[Path], str]:
+    """Hand over letter and calendar of a dog; return their files and the letter's language."""
     desk.gate.check("a letter")
     dog_id, owner_id = desk.gate.dog_id, desk.gate.owner_id
     assert owner_id is not None
@@ -152,7 +159,7 @@ def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> list
             practice, records, dog_id, therapy=therapy, account_id=None, also=noted
         )
         files.append(_write(practice, f"calendar-{dog_id}-{therapy}.ics", made))
-    return files
+    return files, language_name(letter.language)
 
 
 def _noting(practice: Practice, action: Action, dog_id: str) -> Also:

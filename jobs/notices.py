@@ -20,6 +20,7 @@ from forecast.records.notices import (
     notices,
     raise_notice,
 )
+from forecast.records.requests import PLAN_DOG
 from forecast.records.runs import JobRun, last_runs
 from jobs.channels import Message
 from jobs.ledger import BY_HAND, DONE, FAILED
@@ -30,7 +31,7 @@ from models.parameters import load_table
 _ENDED = (DONE, COMPLETED, FAILED, SWEPT)
 _WELL = (DONE, COMPLETED)
 _IMPORT = "import "
-_ASKED_OF_IMPORTS = ("accept import", "undo import")
+_ASKED_ON_PAGES = ("accept import", "undo import", PLAN_DOG)
 
 
 def telling_rules() -> TellingRules:
@@ -73,7 +74,7 @@ def follow_runs(records: Records, *, now: datetime) -> list[str]:
                 changed.append(job)
         elif run.started_by == BY_HAND or _is_told_by_its_sources(run, last):
             continue
-        elif job.startswith(_IMPORT) or job in _ASKED_OF_IMPORTS:
+        elif job.startswith(_IMPORT) or job in _ASKED_ON_PAGES:
             continue  # the job that takes in dropped files tells of it; whoever asked is told
         elif raise_for(records, job, run.result or "it was stopped", now=now):
             changed.append(job)

@@ -10,6 +10,7 @@ from forecast.dosing.plan import DosePlan
 from forecast.issuing import Issue
 from forecast.practice import Practice
 from forecast.records.engine import Records
+from forecast.records.requests import PLAN_DOG
 from jobs.ledger import recorded_run
 from models.words import number_of
 
@@ -26,7 +27,9 @@ def plan(
 ) -> list[DosePlan]:
     """Propose for the named dogs, or for all of the issue's regions; nothing without visits."""
     say("planning doses")
-    with recorded_run(practice, records, "plan", local_date=today, cut=None) as result:
+    # a run of its own: after one of some dogs the day's plans of all are still due
+    job = "plan" if dogs is None else PLAN_DOG
+    with recorded_run(practice, records, job, local_date=today, cut=None) as result:
         proposals = propose_plans(
             practice, records, made, dogs=dogs, therapy_id=therapy_id, today=today
         )

@@ -265,7 +265,7 @@ JOBS: tuple[Job, ...] = (
         "plans staff and stock anew, where a plan is older than the newest issue",
         _staff,
         has_work=_staff_is_behind,
-        takes=("weeks", "service"),
+        takes=("weeks", "service", "keep_agreed"),
     ),
     Job(
         "draft alerts",

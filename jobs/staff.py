@@ -16,18 +16,22 @@ from forecast.practice import Practice
 from forecast.private_files import write_private
 from forecast.records.engine import Records
 from forecast.records.staff_plans import PLAN, WHAT_IF, StaffPlanRow, add_staff_plan, staff_plan
+from forecast.records.worked_shifts import worked_shifts
 from forecast.staffing.asked import change_asked
 from forecast.staffing.calendar import shifts_calendar
-from forecast.staffing.desk_file import limits
 from forecast.staffing.desk_inputs import Desk, desk_inputs
-from forecast.staffing.inputs import StaffingError
-from forecast.staffing.kept_plan import KeptPlan, as_text, kept_part
+from forecast.staffing.desk_numbers import StaffingError
+from forecast.staffing.desk_table import limits
+from forecast.staffing.kept_plan import KeptPlan, as_text, kept_part, newest_plan
+from forecast.staffing.last_year import a_year_before
 from forecast.staffing.patterns import learn_patterns, seen_visits
 from forecast.staffing.planning import StaffingPlan, plan_staff, weeks_ahead
+from forecast.staffing.told_before import no_longer
 from forecast.staffing.visit_lengths import learned_minutes, with_learned
 from forecast.staffing.what_if import Change, WhatIf, try_change
+from forecast.staffing.words import proposal_words
 from forecast.staffing.workbook import staffing_workbook
-from forecast.staffing.worked import Worked, worked_by
+from forecast.staffing.worked import Worked, agreed_shifts, worked_by
 from forecast.wording import INVENTED
 from jobs.ledger import recorded_run
 
@@ -36,13 +40,15 @@ _PRIVATE_FOLDER = 0o700
 
 @dataclass(frozen=True)
 class AskedOfStaff:
-    """What is asked of the reckoning: how many weeks, and which service level.
+    """What is asked of the reckoning: how many weeks, which service level, what of agreed weeks.
 
-    Without a level the practice's own costs decide.
+    Without a level the practice's own costs decide. With `keep_agreed` agreed weeks stand as they
+    are, and the rest is planned.
     """
 
     weeks: int
     service: float | None
+    keep_agreed: bool = False
 
 
 @dataclass(frozen=True)
@@ -67,11 +73,21 @@ def staff(
     with recorded_run(practice, records, "staff", local_date=today, cut=None) as result:
         made = latest_issue(practice, records, as_of=today)
         desk, plan = _reckoned(practice, records, made, asked=asked, today=today, say=say)
-        kept = kept_part(plan)
+        kept = _with_gone(records, kept_part(plan), today=today)
         row = _keep(practice, records, made, PLAN, vars(asked), as_text(kept))
         result.rows = len(kept.roster.shifts)
         result.sentence = f"{result.rows} shifts of {asked.weeks} weeks from issue {made.id}"
-    return Staffed(row, kept, desk, worked_by(records, kept, today=today))
+    return Staffed(row, kept, desk, worked_by(records, row, kept, today=today))
+
+
+def _with_gone(records: Records, kept: KeptPlan, *, today: date) -> KeptPlan:
+    """Return a plan with the shifts that calendars have told by now and that go with it."""
+    before = newest_plan(records)
+    if before is None:
+        return kept
+    told = worked_by(records, *before, today=today).told
+    stands = worked_by(records, None, kept, today=today).shifts
+    return replace(kept, gone=no_longer(told, stands, today=today))
 
 
 def try_staffing(
@@ -106,7 +122,8 @@ def _reckoned(
     today: date,
     say: Callable[[str], None],
 ) -> tuple[Desk, StaffingPlan]:
-    first = weeks_ahead(today, asked.weeks)[0]
+    weeks = weeks_ahead(today, asked.weeks)
+    first = weeks[0]
     desk = desk_inputs(practice, records, first_day=first, weeks=asked.weeks)
     if not desk.inputs.staff:
         raise StaffingError(
@@ -123,6 +140,7 @@ def _reckoned(
         regions=made.forecast["region"].values.tolist(),
         today=made.cut.origin,
     )
+    began, ended = a_year_before(weeks)
     say(f"planning the roster of {asked.weeks} weeks")
     with threadpool_limits(1):
         plan = plan_staff(
@@ -134,6 +152,9 @@ def _reckoned(
             n_weeks=asked.weeks,
             service=asked.service,
             seed=(made.seed,),
+            agreed=agreed_shifts(records, today=today)[0],
+            keep_agreed=asked.keep_agreed,
+            worked=worked_shifts(records, first=began, last=ended),
         )
     return desk, plan
 
@@ -170,6 +191,7 @@ def write_staffing(practice: Practice, staffed: Staffed) -> list[Path]:
     names = {one.id: one.name for one in desk.branches.values()}
     worked, zones = staffed.worked, {one.id: one.time_zone for one in practice.settings.region}
     notes = [INVENTED] if practice.settings.practice.invented else []
+    notes += [one for one in [proposal_words(worked, plan)] if one]
     shown = worked.in_plan(plan)
     book = staffing_workbook(
         shown, names=names, people=desk.names, notes=notes, agreed=worked.agreed
@@ -178,10 +200,11 @@ def write_staffing(practice: Practice, staffed: Staffed) -> list[Path]:
     for number, branch in enumerate(plan.branches, start=1):
         written[folder / f"shifts-{number}.ics"] = shifts_calendar(
             shown.shifts_at(branch),
+            cancelled=worked.at({branch}).cancelled,
             hours=desk.inputs.hours,
             people=desk.names,
             zone_of=lambda one: zones.get(desk.branches[one].region_id, "UTC"),
-            made_at=staffed.row.made_at,
+            changed_at=staffed.row.changed_at,
             agreed=worked.agreed,
             name=names.get(branch, branch),
         )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from forecast.outcomes import Outcome
-from forecast.staffing.asked import service_asked, usual_service, weeks_asked
-from forecast.staffing.words import overflow_answer
+from forecast.records.staff_plans import newest_staff_plan
+from forecast.staffing.asked import KEEP_AGREED, service_asked, usual_service, weeks_asked
+from forecast.staffing.words import overflow_answer, proposal_words
 from jobs.asking import CHANGE, SERVICE, WEEKS, keeping_outcome
 from jobs.job import Task, UnknownJobError
 from jobs.staff import AskedOfStaff, staff, try_staffing, write_staffing
@@ -21,8 +22,10 @@ def staff_job(task: Task) -> None:
         done = staff(practice, task.records, asked=asked, today=practice.today, say=task.say)
         write_staffing(practice, done)
         names = {one.id: one.name for one in done.desk.branches.values()}
-        remarks = list(done.plan.findings[:_REMARKS])
-        return Outcome(overflow_answer(done.plan, names), None, remarks)
+        shown = done.worked.in_plan(done.plan)
+        beside = proposal_words(done.worked, done.plan)
+        remarks = [*([beside] if beside else []), *shown.remarks][:_REMARKS]
+        return Outcome(overflow_answer(shown, names), None, remarks)
 
     keeping_outcome(task, do)
 
@@ -49,8 +52,13 @@ def try_staffing_job(task: Task) -> None:
 
 
 def _asked_of_staff(task: Task) -> AskedOfStaff:
-    weeks = task.arguments.get(WEEKS, "")
-    service = task.arguments.get(SERVICE, usual_service())
+    """Return what was asked; of a job that is due what the newest plan was asked for."""
+    told = task.arguments
+    if not told and (newest := newest_staff_plan(task.records)) is not None:
+        told = newest.asked
+    weeks, service = told.get(WEEKS, ""), told.get(SERVICE, usual_service())
     return AskedOfStaff(
-        weeks_asked(str(weeks)), service_asked("" if service is None else str(service))
+        weeks_asked(str(weeks)),
+        service_asked("" if service is None else str(service)),
+        keep_agreed=bool(told.get(KEEP_AGREED, False)),
     )

@@ -18,16 +18,11 @@ from forecast.alerts.drafting import blocks_sha256, fixed_blocks
 from forecast.alerts.errors import AlertError
 from forecast.alerts.places import region_is_gone, zone_of
 from forecast.practice import Practice
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
-from forecast.records.alerts import (
-    BY_CLOCK,
-    BY_COMMAND_LINE,
-    DRAFT,
-    Alert,
-    AlertText,
-    Decision,
-    texts_sha256,
-)
+from forecast.records.alert_texts import AlertText, Decision, texts_sha256
+from forecast.records.alerts import BY_CLOCK, BY_COMMAND_LINE, DRAFT, Alert
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 
@@ -43,7 +38,7 @@ def hindrances(practice: Practice, records: Records, made: Alert) -> list[str]:
         found.append(
             f"the weeks it speaks of have begun ({made.first_week}); throw it away, or draft anew"
         )
-    rule = held.rules_in_force(records)[made.region_id]
+    rule = rules_held.rules_in_force(records)[made.region_id]
     if made.skill != "better" and rule.without_skill == "hold":
         known = "skill not yet known" if made.skill == "not known" else "skill not shown"
         found.append(
@@ -67,9 +62,9 @@ def weeks_have_begun(practice: Practice, made: Alert) -> bool:
 
 def blocks_approved(records: Records, made: Alert) -> dict[str, str | None]:
     """Return who approved the fixed blocks of an alert's texts, by language; None: nobody."""
-    approved = held.approved_blocks(records)
+    approved = texts_held.approved_blocks(records)
     found: dict[str, str | None] = {}
-    for code, text in held.texts(records, made.id).items():
+    for code, text in texts_held.texts(records, made.id).items():
         who = approved.get((code, blocks_sha256(text.blocks)))
         found[code] = None if who is None else who[0]
     return found
@@ -109,7 +104,7 @@ def approve(
     with records.writing() as connection:
         # read here, where nobody else writes: an edit must not slip under an approval
         is_enough = _checked(connection, decision, needed=people_needed(practice))
-        held.add_decision(connection, decision)
+        texts_held.add_decision(connection, decision)
         if is_enough:
             held.set_state(connection, alert_id, held.APPROVED, among=(DRAFT,), approved_at=now)
         note(connection, Action.ALERT_APPROVED, by=by, subject=subject, now=now)
@@ -120,13 +115,13 @@ def approve(
 def _checked(connection: Connection, decision: Decision, *, needed: int) -> bool:
     """Refuse an approval of other texts than there are, or by one who must not; say if it does."""
     alert_id, who = decision.alert_id, decision.decided_by
-    texts = list(held.texts_within(connection, alert_id).values())
+    texts = list(texts_held.texts_within(connection, alert_id).values())
     if texts_sha256(texts) != decision.text_sha256:
         raise AlertError(
             f"alert {alert_id} was to be approved; somebody changed its text since it was shown: "
             "read it again"
         )
-    said = held.decisions_within(connection, alert_id)
+    said = texts_held.decisions_within(connection, alert_id)
     approvers = {one.decided_by for one in _valid(said, texts)}
     if who in approvers:
         raise AlertError(f"alert {alert_id} was to be approved; you did so already")
@@ -140,14 +135,14 @@ def _checked(connection: Connection, decision: Decision, *, needed: int) -> bool
 
 def refuse(records: Records, alert_id: str, *, remark: str, by: str | None, now: datetime) -> None:
     """Say no to a draft's texts, with a word on why; it stays a draft until it is edited."""
-    texts = held.texts(records, alert_id).values()
+    texts = texts_held.texts(records, alert_id).values()
     who = by or BY_COMMAND_LINE
     decision = Decision(
         new_id(), alert_id, who, now, "refused", texts_sha256(texts), remark=remark.strip() or None
     )
     with records.writing() as connection:
         held.set_state(connection, alert_id, DRAFT, among=(DRAFT, held.APPROVED), approved_at=None)
-        held.add_decision(connection, decision)
+        texts_held.add_decision(connection, decision)
         note(connection, Action.ALERT_REFUSED, by=by, subject=alert_id, now=now)
 
 
@@ -168,7 +163,7 @@ def is_covered(texts: Iterable[AlertText], approvers: set[str], *, needed: int) 
 def valid_approvals(records: Records, texts: Iterable[AlertText]) -> list[Decision]:
     """Return the approvals of exactly these texts, after which nobody refused them."""
     texts = list(texts)
-    return _valid(held.decisions(records, texts[0].alert_id) if texts else (), texts)
+    return _valid(texts_held.decisions(records, texts[0].alert_id) if texts else (), texts)
 
 
 def _valid(said: Iterable[Decision], texts: Iterable[AlertText]) -> list[Decision]:
@@ -183,7 +178,7 @@ def approve_blocks(records: Records, code: str, *, by: str | None, now: datetime
     """Keep that a vet read and approved the fixed blocks of a language; return them."""
     blocks = fixed_blocks(language(code))
     with records.writing() as connection:
-        held.approve_blocks(
+        texts_held.approve_blocks(
             connection,
             language=language(code).code,
             blocks_sha256=blocks_sha256(blocks),

@@ -21,7 +21,8 @@ from forecast.alerts.mails import parts_of
 from forecast.alerts.outbox import ALERT, WITHDRAWAL
 from forecast.alerts.owner_mail import Part
 from forecast.practice import Practice
-from forecast.records.alerts import Alert, texts
+from forecast.records.alert_texts import texts
+from forecast.records.alerts import Alert
 from forecast.records.engine import Records
 from forecast.regions import Region, regions
 from models.errors import ForepawError
@@ -104,7 +105,7 @@ def _info(
     yield "responseType", response
     yield "urgency", "Unknown" if news == WITHDRAWAL else "Future"
     yield "severity", "Minor"
-    yield "certainty", "Unknown" if news == WITHDRAWAL else _certainty(alert.odds)
+    yield "certainty", "Unknown" if news == WITHDRAWAL else _certainty(alert.told_odds[0])
     yield "onset", _moment(_midnight(alert.first_week, zone))
     end = alert.last_week + timedelta(days=DAYS_IN_WEEK)
     yield "expires", _moment(_midnight(_after(end, practice, alert, news), zone))
@@ -135,8 +136,8 @@ def _certainty(odds: float | None) -> str:
 def _add_odds(info: ElementTree.Element, alert: Alert, news: str) -> None:
     if news == WITHDRAWAL:
         return
-    told = (("odds of a high week", alert.odds), ("usual odds of a high week", alert.usual_odds))
-    for name, odds in told:
+    names = ("odds of a high week", "usual odds of a high week")
+    for name, odds in zip(names, alert.told_odds, strict=True):
         if odds is not None:
             parameter = ElementTree.SubElement(info, "parameter")
             _add(parameter, "valueName", name)

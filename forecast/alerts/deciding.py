@@ -17,9 +17,10 @@ from datetime import date, timedelta
 from functools import cache
 from typing import Final
 
-from forecast.records.alerts import AlertRule, Kind
+from forecast.records.alert_rules import AlertRule
+from forecast.records.alerts import Kind
 from models.parameters import ParameterTable, load_table
-from models.weeks import DAYS_IN_WEEK
+from models.weeks import DAYS_IN_WEEK, monday_of
 
 NEAR: Final = "season near"
 PEAK: Final = "peak near"
@@ -113,7 +114,7 @@ def decide(rule: AlertRule, weeks: Sequence[WeekAhead], standing: Standing, *, d
     if not reach:
         return Looked("no odds of a week within reach are known", standing)
     if standing.is_on and all(_odds(one) < rule.off_odds for one in reach):
-        return _over(rule, known, standing, day)
+        return _over(rule, weeks, standing, day)
     high = [one for one in reach if _odds(one) >= rule.on_odds]
     if not high:
         return Looked(
@@ -138,11 +139,10 @@ def decide(rule: AlertRule, weeks: Sequence[WeekAhead], standing: Standing, *, d
 _LEFT_OUT = "the rule does not speak of it"
 
 
-def _over(rule: AlertRule, known: list[WeekAhead], standing: Standing, day: date) -> Looked:
-    quiet = Standing(False, standing.spoken)
-    ahead = [one for one in known if one.week >= day][: int(_number("kinds.quiet_weeks"))]
-    if any(_odds(one) >= rule.off_odds for one in ahead):
-        return Looked("odds have sunk within reach, but not of the weeks before it", standing)
+def _over(rule: AlertRule, weeks: Sequence[WeekAhead], standing: Standing, day: date) -> Looked:
+    quiet, ahead = Standing(False, standing.spoken), _quiet_weeks(rule, weeks, day)
+    if isinstance(ahead, str):
+        return Looked(f"odds have sunk within reach; {ahead}", standing)
     if not standing.said_within(NEAR, _number("kinds.once_a_season"), day):
         return Looked("odds have sunk below the lower threshold; no season was spoken of", quiet)
     if standing.said_within(OVER, _number("kinds.once_a_season"), day):
@@ -150,6 +150,24 @@ def _over(rule: AlertRule, known: list[WeekAhead], standing: Standing, day: date
     if (wait := _gap_left(rule, standing, day)) > 0:
         return Looked(f"the season is over; the gap has {wait} days left", standing)
     return _speak(OVER, rule, ahead, quiet, day)
+
+
+def _quiet_weeks(rule: AlertRule, weeks: Iterable[WeekAhead], day: date) -> list[WeekAhead] | str:
+    """Return the weeks ahead that a season is over by, or why it is not, or not known to be."""
+    held = {one.week: one for one in weeks if one.odds is not None}
+    ahead, week = [], monday_of(day + timedelta(days=DAYS_IN_WEEK - 1))
+    for _ in range(int(_number("kinds.quiet_weeks"))):
+        one = held.get(week)
+        if one is None:
+            return f"of the week of {week} no odds are known: the season may not be over"
+        if _odds(one) >= rule.off_odds:
+            return (
+                f"the week of {week} has odds of {_odds(one):.0%}, not below "
+                f"{rule.off_odds:.0%}: the season is not over"
+            )
+        ahead.append(one)
+        week += timedelta(days=DAYS_IN_WEEK)
+    return ahead
 
 
 def _peak(rule: AlertRule, known: list[WeekAhead], standing: Standing, day: date) -> Looked:
@@ -187,12 +205,10 @@ def span_of(rule: AlertRule, kind: Kind, weeks: Sequence[WeekAhead], *, day: dat
         )
     high = [one for one in reach if _odds(one) >= rule.on_odds]
     if kind == OVER:
-        chosen = [one for one in known if one.week >= day][: int(_number("kinds.quiet_weeks"))]
-        if loud := [one for one in chosen if _odds(one) >= rule.off_odds]:
-            return (
-                f"the week of {loud[0].week} has odds of {_odds(loud[0]):.0%}, not below "
-                f"{rule.off_odds:.0%}: the season is not over"
-            )
+        quiet = _quiet_weeks(rule, weeks, day)
+        if isinstance(quiet, str):
+            return quiet
+        chosen = quiet
     elif not high:
         return (
             f"the highest odds within reach are {max(map(_odds, reach)):.0%}, below the rule's "

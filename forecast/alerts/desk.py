@@ -7,42 +7,37 @@ the exact texts, and so does the audit: an edit after it makes it void.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import cast
 
 from forecast.accounts.audit import Action, note
-from forecast.alerts.catalogues import Language, language
+from forecast.alerts.catalogues import language
 from forecast.alerts.checking import TextError, check_text
 from forecast.alerts.deciding import Looked, Spoken, decide, span_of
 from forecast.alerts.drafting import (
     Facts,
     Written,
     facts_of,
-    sentence_that_stays,
+    sentences_that_stay,
     write,
 )
 from forecast.alerts.errors import AlertError
 from forecast.alerts.outlook import skill_of, standing_of, weeks_ahead
 from forecast.issuing import Issue
+from forecast.languages import Language
 from forecast.practice import Practice
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
+from forecast.records.alert_rules import AlertRule, LookedAt
 from forecast.records.alert_tables import ALERT_KINDS
-from forecast.records.alerts import (
-    BY_CLOCK,
-    BY_COMMAND_LINE,
-    DRAFT,
-    Alert,
-    AlertRule,
-    AlertText,
-    Kind,
-    LookedAt,
-    Skill,
-)
+from forecast.records.alert_texts import AlertText
+from forecast.records.alerts import BY_CLOCK, BY_COMMAND_LINE, DRAFT, Alert, Kind, Skill
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 from forecast.records.notices import end_notice
-from models.weeks import DAYS_IN_WEEK
 
+_HINDCAST = "the newest forecast is a hindcast"
 WAITING_DRAFTS = "alert drafts"  # what the notice is about that tells people of them
 
 
@@ -60,14 +55,20 @@ def languages_of(practice: Practice) -> list[Language]:
     return list({language(code).code: language(code) for code in codes}.values())
 
 
+def first_language_of(practice: Practice) -> Language:
+    """Return the language alerts begin with: the practice's own if they are in it."""
+    own, spoken = practice.settings.practice.language, languages_of(practice)
+    return next((one for one in spoken if one.code == own), spoken[0])
+
+
 # ------------------------------------------------------------------------------ drafting
 def draft_due(practice: Practice, records: Records, issue: Issue) -> Drafted:
     """Look at every region whose rule is on and draft what is due; once an issue and region."""
-    rules = {k: rule for k, rule in held.rules_in_force(records).items() if rule.is_on}
-    rules = {k: rules[k] for k in _region_ids(practice) if k in rules}
+    rules = {k: rule for k, rule in rules_held.rules_in_force(records).items() if rule.is_on}
+    rules = {k: rules[k] for k in _region_names(practice) if k in rules}
     if issue.cut.kind != "issued":
-        return Drafted((), dict.fromkeys(rules, "the newest forecast is a hindcast"))
-    looks = held.last_looks(records)
+        return Drafted((), dict.fromkeys(rules, _HINDCAST))
+    looks = rules_held.last_looks(records)
     skill: Skill | None = None
     made, why = [], {}
     for region_id, rule in rules.items():
@@ -117,18 +118,26 @@ def draft_by_hand(
     Raises
     ------
     AlertError
-        If the region has no rule, which holds threshold and lead, or the odds do not bear it out.
+        If the region has no rule, which holds threshold and lead, the odds do not bear it out, or
+        they are of a hindcast.
     """
-    rule = held.rules_in_force(records).get(region_id)
+    names = _region_names(practice)
+    if region_id not in names:
+        raise AlertError(
+            f"a draft for {region_id!r} was asked for; practice.toml has {', '.join(names)}"
+        )
+    name, rule = names[region_id], rules_held.rules_in_force(records).get(region_id)
     if rule is None:
         raise AlertError(
-            f"a draft for {region_id} was asked for; state the region's rule first, which holds "
+            f"a draft for {name} was asked for; state the region's rule first, which holds "
             f"threshold and lead: `forepaw alert rule {region_id} --cost C --loss L`"
         )
+    if issue.cut.kind != "issued":
+        raise AlertError(f"a draft for {name} was asked for; {_HINDCAST}: make a forecast first")
     weeks = weeks_ahead(issue.forecast, region_id)
     spoken = span_of(rule, kind, weeks, day=_day(practice, issue))
     if isinstance(spoken, str):
-        raise AlertError(f"an alert {kind!r} of {region_id} was asked for; {spoken}")
+        raise AlertError(f"an alert {kind!r} of {name} was asked for; {spoken}")
     skill = skill_of(practice, records)[0]
     made = _alert(practice, issue, rule, spoken, skill=skill, by=by or BY_COMMAND_LINE)
     _keep(practice, records, made, look=None, by=by)
@@ -138,10 +147,9 @@ def draft_by_hand(
 def _alert(
     practice: Practice, issue: Issue, rule: AlertRule, spoken: Spoken, *, skill: Skill, by: str
 ) -> Alert:
-    names = {region.id: region.name for region in practice.settings.region}
     facts = facts_of(
         spoken,
-        region=names[rule.region_id],
+        region=_region_names(practice)[rule.region_id],
         practice=practice.settings.practice.name,
         skill=skill,
         is_invented=practice.settings.practice.invented,
@@ -175,7 +183,7 @@ def _keep(
     texts = [] if made is None else _texts(practice, made)
     with records.writing() as connection:
         if look is not None:
-            held.keep_look(connection, look)
+            rules_held.keep_look(connection, look)
         if made is not None:
             held.add_alert(connection, made, texts)
             note(connection, Action.ALERT_DRAFTED, by=by, subject=made.id, now=made.made_at)
@@ -190,6 +198,11 @@ def facts_from(made: Alert) -> Facts:
     """Return the facts that an alert's texts were written from."""
     days = {name: date.fromisoformat(made.facts[name]) for name in ("day", "first", "last", "best")}
     return Facts(**{**made.facts, **days})
+
+
+def stays_in(made: Alert, code: str) -> list[str]:
+    """Return the cautions of an alert that stay in its text, whoever edits it."""
+    return sentences_that_stay(facts_from(made), language(code))
 
 
 def _first_text(made: Alert, one: Written) -> AlertText:
@@ -215,12 +228,15 @@ def edit(
     """
     made = held.alert(records, alert_id)
     subject, body = check_text(subject, body)
-    stays = sentence_that_stays(made.kind, language(code))
-    if stays is not None and stays not in " ".join(body.split()):
-        raise TextError(f"the text must say, as it did: {stays!r}; put it back")
+    told = " ".join(body.split())
+    lacking = [one for one in stays_in(made, code) if one not in told]
+    if lacking:
+        raise TextError(
+            "the text must say, as it did: " + ", and ".join(map(repr, lacking)) + "; put it back"
+        )
     who = by or BY_COMMAND_LINE
     with records.writing() as connection:
-        before = held.texts_within(connection, alert_id).get(code)
+        before = texts_held.texts_within(connection, alert_id).get(code)
         if before is None:
             raise AlertError(f"alert {alert_id} has no text in {code!r} to be edited")
         if (subject, body) == (before.subject, before.body):
@@ -229,7 +245,7 @@ def edit(
         text = replace(before, number=number, subject=subject, body=body)
         text = replace(text, written_at=now, written_by=who)
         held.set_state(connection, made.id, DRAFT, among=(DRAFT, held.APPROVED), approved_at=None)
-        held.add_text(connection, text)
+        texts_held.add_text(connection, text)
         note(connection, Action.ALERT_EDITED, by=by, subject=made.id, now=now)
     return text
 
@@ -271,10 +287,5 @@ def kind_of(words: str) -> Kind:
     raise AlertError(f"an alert {words!r} was asked for; the kinds are {', '.join(ALERT_KINDS)}")
 
 
-def _region_ids(practice: Practice) -> list[str]:
-    return [region.id for region in practice.settings.region]
-
-
-def last_day(made: Alert) -> date:
-    """Return the Sunday of the last week an alert speaks of."""
-    return made.last_week + timedelta(days=DAYS_IN_WEEK - 1)
+def _region_names(practice: Practice) -> dict[str, str]:
+    return {region.id: region.name for region in practice.settings.region}

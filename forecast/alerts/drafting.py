@@ -12,9 +12,10 @@ from datetime import date, timedelta
 from typing import Any
 
 from forecast.alerts import messages
-from forecast.alerts.catalogues import Language
 from forecast.alerts.deciding import OVER, Spoken
+from forecast.languages import Language
 from forecast.records.alerts import Kind, Skill
+from forecast.wording import SELDOM, one_line, plain_fraction
 from models.weeks import DAYS_IN_WEEK
 
 
@@ -63,8 +64,8 @@ def facts_of(
     may_tell = skill == "better"
     return Facts(
         spoken.kind,
-        _one_line(region),
-        _one_line(practice),
+        one_line(region),
+        one_line(practice),
         spoken.day,
         spoken.weeks[0],
         spoken.weeks[-1] + timedelta(days=DAYS_IN_WEEK - 1),
@@ -78,7 +79,7 @@ def facts_of(
 
 def write(facts: Facts, speaks: Language) -> Written:
     """Write an alert in a language."""
-    span = speaks.span(facts.first, facts.last, beside=facts.day)
+    span = _span(facts, speaks)
     places = {"region": facts.region, "span": span}
     subject = speaks.say(messages.SUBJECTS[facts.kind], **places)
     lead = [speaks.say(messages.LEADS[facts.kind], **places), _odds(facts, speaks)]
@@ -96,12 +97,17 @@ def write(facts: Facts, speaks: Language) -> Written:
     return Written(speaks.code, subject, "\n\n".join(parts), fixed_blocks(speaks))
 
 
-def sentence_that_stays(kind: str, speaks: Language) -> str | None:
-    """Return the sentence that whoever edits a text must leave in; None where a kind has none.
+def sentences_that_stay(facts: Facts, speaks: Language) -> list[str]:
+    """Return the cautions of a text, which whoever edits it must leave in.
 
-    A text that says that a season seems over would else reassure about one dog.
+    That it is of no one dog, why it has no odds, and that the practice is invented; a text that
+    says that a season seems over would else reassure about one dog.
     """
-    return speaks.say(messages.STILL_ITCHING) if kind == OVER else None
+    found = [messages.INVENTED] if facts.is_invented else []
+    found += [] if facts.odds is not None else [messages.WITHOUT_SKILL[facts.skill]]
+    found.append(messages.POPULATION)
+    found += [messages.STILL_ITCHING] if facts.kind == OVER else []
+    return [speaks.say(one) for one in found]
 
 
 def fixed_blocks(speaks: Language) -> str:
@@ -117,18 +123,29 @@ def blocks_sha256(blocks: str) -> str:
 def _odds(facts: Facts, speaks: Language) -> str:
     if facts.odds is None:
         return speaks.say(messages.WITHOUT_SKILL[facts.skill])
-    odds, best = speaks.odds(facts.odds), speaks.day(facts.best, beside=facts.day)
+    odds, best = _fraction(facts.odds, speaks), speaks.day(facts.best, beside=facts.day)
     if facts.kind == OVER:
         return speaks.say(messages.ODDS_OVER, odds=odds)
     if facts.usual is None:
         return speaks.say(messages.ODDS_ALONE, best=best, odds=odds)
-    return speaks.say(messages.ODDS, best=best, odds=odds, usual=speaks.odds(facts.usual))
+    return speaks.say(messages.ODDS, best=best, odds=odds, usual=_fraction(facts.usual, speaks))
+
+
+def _span(facts: Facts, speaks: Language) -> str:
+    """Say the days of which an alert speaks."""
+    first, last = (speaks.day(one, beside=facts.day) for one in (facts.first, facts.last))
+    return speaks.say(messages.TO, first=first, last=last)
+
+
+def _fraction(probability: float, speaks: Language) -> str:
+    """Say odds as a plain fraction."""
+    if probability < SELDOM:
+        return speaks.say(messages.SELDOM)
+    if probability > 1.0 - SELDOM:
+        return speaks.say(messages.NEARLY_ALWAYS)
+    nearest = plain_fraction(probability)
+    return speaks.say(messages.IN, n=f"{nearest.numerator}", of=f"{nearest.denominator}")
 
 
 def _list(heading: str, lines: list[str]) -> str:
     return "\n".join([heading, *(f"- {line}" for line in lines)])
-
-
-def _one_line(text: str) -> str:
-    """Return a name without line breaks and control characters: it goes into a subject too."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())

@@ -67,7 +67,7 @@ def atom_feed(practice: Practice, records: Records, *, public: str) -> bytes:
     _link(root, "self", f"{public}{FEED_PATH}", FEED_MEDIA_TYPE)
     for alert, news in told:
         part = parts_of(practice, records, alert, news)[0]
-        entry = ElementTree.SubElement(root, "entry")
+        entry = ElementTree.SubElement(root, "entry", {"xml:lang": part.language})
         domain = sender.rpartition("@")[2]
         _add(entry, "id", f"tag:{domain},2026:{cap_identifier(alert, news)}")
         _add(entry, "title", part.subject)

@@ -130,19 +130,43 @@ class Tally:
         """The tally in a sentence: counts first, shares only where there is enough to share."""
         if not self.outcomes and not self.n_events and not self.n_out_of_reach:
             return "No alert and no high week is on record yet"
-        warned = f"{_many(self.n_hits, 'hit')}, {_many(self.n_false_alarms, 'false alarm')}"
-        said = f"{warned}; of {_many(self.n_events, 'event')} {self.n_missed} missed"
+        said = [self._warnings_said, self._events_said]
+        if n_over := len(self._over):
+            right = sum(o.is_right is True for o in self._over)
+            said.append(f"that a season is over was right {right} of {_many(n_over, 'time')}")
+        if self.n_waiting:
+            said.append(f"of {_many(self.n_waiting, 'alert')} it is not known yet")
+        if self.lead_days is not None:
+            said.append(f"half of the right ones came {self.lead_days:.0f} days or more ahead")
+        shares = [] if self.detection is None else [f"Events warned of: {_share(self.detection)}"]
+        if self.false_alarms is not None:
+            shares.append(f"Warnings that were false: {_share(self.false_alarms)}")
+        return ". ".join(["; ".join(said), *shares])
+
+    @property
+    def _over(self) -> list[Outcome]:
+        """What said that a season is over, and can be judged."""
+        return [o for o in self.outcomes if not o.given.warns and o.is_right is not None]
+
+    @property
+    def _warnings_said(self) -> str:
+        n = self.n_hits + self.n_false_alarms
+        if not n:
+            return "no warning can be judged yet"
+        return f"{self.n_hits} of {_many(n, 'warning')} {_was(self.n_hits, n)} right"
+
+    @property
+    def _events_said(self) -> str:
+        """Say how many events were warned of: one that had begun was not, though it was a hit."""
+        told = self.n_events - self.n_missed
+        if self.n_events:
+            was, they = _was(told, self.n_events), "it" if self.n_events == 1 else "they"
+            said = f"{told} of {_many(self.n_events, 'event')} {was} warned of before {they} began"
+        else:
+            said = "no event is known"
         if self.n_out_of_reach:
             more = f"{self.n_out_of_reach} more lay between the forecasts gone through"
             said += f" ({more}, out of reach)"
-        if self.n_waiting:
-            said += f"; {self.n_waiting} not known yet"
-        if self.lead_days is not None:
-            said += f"; half of the hits came {self.lead_days:.0f} days or more ahead"
-        if self.detection is not None:
-            said += f". Events warned of: {_share(self.detection)}"
-        if self.false_alarms is not None:
-            said += f". Warnings that were false: {_share(self.false_alarms)}"
         return said
 
 
@@ -242,6 +266,10 @@ def _mean(values: Sequence[bool], days: Sequence[date], seed: int) -> MeanInterv
 
 def _many(n: int, what: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'}"
+
+
+def _was(n: int, of: int) -> str:
+    return "was" if 1 in (n, of) else "were"
 
 
 def _share(found: MeanInterval) -> str:

@@ -60,7 +60,8 @@ def keep_list(
         rows.append(_to_partner(alert.id, ALERT, alert.region_id, moment))
     n_waiting = sum(row[_COLUMNS.index("state")] == WAITING for row in rows)
     _keep_rows(records, rows)
-    _flip(records, alert.id, ALERT, n_waiting, len(rows) - n_waiting, now)
+    with records.writing() as connection:
+        _flip(connection, alert.id, ALERT, n_waiting, len(rows) - n_waiting, now)
 
 
 def keep_withdrawal_list(records: Records, alert_id: str, *, now: datetime) -> None:
@@ -70,9 +71,15 @@ def keep_withdrawal_list(records: Records, alert_id: str, *, now: datetime) -> N
         _message.c.alert_id == alert_id, _message.c.news == ALERT, _message.c.state == SENT
     )
     with records.reading() as connection:
-        rows = [withdrawal_row(row, now) for row in connection.execute(got)]
-    _keep_rows(records, rows)
-    _flip(records, alert_id, WITHDRAWAL, len(rows), 0, now)
+        found = connection.execute(got).all()
+    _keep_rows(records, [withdrawal_row(row, now) for row in found])
+    known = {row.id for row in found}
+    with records.writing() as connection:
+        # of some it was in doubt, and somebody said meanwhile that it had arrived
+        late = set(connection.scalars(got.with_only_columns(_message.c.id))) - known
+        for row in connection.execute(got.where(_message.c.id.in_(late))).all():
+            insert_row(connection, withdrawal_row(row, now))
+        _flip(connection, alert_id, WITHDRAWAL, len(known) + len(late), 0, now)
 
 
 def insert_row(connection: Connection, row: _Values) -> None:
@@ -112,14 +119,11 @@ def forget_half_list(records: Records, alert_id: str, news: str) -> None:
 
 
 def _flip(
-    records: Records, alert_id: str, news: str, n_waiting: int, n_left_out: int, now: datetime
+    connection: Connection, alert_id: str, news: str, n_waiting: int, n_left_out: int, now: datetime
 ) -> None:
     values = {"alert_id": alert_id, "news": news, "drawn_at": now}
-    with records.writing() as connection:
-        connection.execute(
-            tables.alert_list.insert(),
-            values | {"n_waiting": n_waiting, "n_left_out": n_left_out},
-        )
+    values |= {"n_waiting": n_waiting, "n_left_out": n_left_out}
+    connection.execute(tables.alert_list.insert(), values)
 
 
 def is_drawn(connection: Connection, alert_id: str, news: str) -> bool:

@@ -7,20 +7,27 @@ from datetime import datetime
 
 from forecast.alerts import messages
 from forecast.alerts.catalogues import language
+from forecast.alerts.desk import first_language_of
 from forecast.alerts.outbox import WITHDRAWAL
 from forecast.alerts.owner_mail import Foot, OwnerMail, Part, Sender, in_order
 from forecast.alerts.places import region_name
 from forecast.alerts.unsubscribing import PATH
 from forecast.practice import Practice
-from forecast.records.alerts import Alert, AlertText, texts
+from forecast.records.alert_texts import AlertText, texts
+from forecast.records.alerts import Alert
 from forecast.records.engine import Records
 
 NO_REPLY_ADDRESS = "alerts@practice.invalid"  # in the folder outbox, where no mail server is named
 
 
-def owner_mail(practice: Practice, records: Records, alert: Alert, news: str) -> OwnerMail:
-    """Return the mail of an alert, or of its withdrawal, in its languages."""
-    parts = parts_of(practice, records, alert, news)
+def owner_mail(
+    practice: Practice, records: Records, alert: Alert, news: str, *, first: str | None = None
+) -> OwnerMail:
+    """Return the mail of an alert, or of its withdrawal, in its languages.
+
+    `first` is the language of whoever gets it: where the alert is in it, it comes first.
+    """
+    parts = parts_of(practice, records, alert, news, first=first)
     region, name = region_name(practice, alert), practice.settings.practice.name
     feet = [_foot(part.language, name, region) for part in parts]
     public = practice.settings.pages.public_address
@@ -28,8 +35,10 @@ def owner_mail(practice: Practice, records: Records, alert: Alert, news: str) ->
     return OwnerMail(sender_of(practice), parts, feet, _written_at(alert, news), base)
 
 
-def parts_of(practice: Practice, records: Records, alert: Alert, news: str) -> Sequence[Part]:
-    """Return what is said in each language, the practice's own first."""
+def parts_of(
+    practice: Practice, records: Records, alert: Alert, news: str, *, first: str | None = None
+) -> Sequence[Part]:
+    """Return what is said in each language: `first` if it is among them, else the practice's."""
     held = texts(records, alert.id)
     said = {
         code: _withdrawn(practice, alert, text)
@@ -37,7 +46,8 @@ def parts_of(practice: Practice, records: Records, alert: Alert, news: str) -> S
         else Part(code, text.subject, text.whole)
         for code, text in held.items()
     }
-    return in_order(said, practice.settings.practice.language)
+    leads = first if first is not None and first in said else first_language_of(practice).code
+    return in_order(said, leads)
 
 
 def sender_of(practice: Practice) -> Sender:
@@ -54,7 +64,8 @@ def _withdrawn(practice: Practice, alert: Alert, text: AlertText) -> Part:
     ended = (alert.withdrawn_at or alert.made_at).astimezone(zone).date()
     told = speaks.say(messages.WITHDRAWN, day=speaks.day(day, beside=ended), subject=text.subject)
     # the fixed blocks too: whoever reads this one alone has an itching dog as well
-    said = [speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)]
+    said = [speaks.say(messages.INVENTED)] if practice.settings.practice.invented else []
+    said += [speaks.say(messages.GREETING), told, speaks.say(messages.WITHDRAWN_STILL)]
     whole = "\n\n".join([*said, text.blocks.strip()])
     subject = speaks.say(messages.WITHDRAWN_SUBJECT, subject=text.subject)
     return Part(text.language, subject, whole)

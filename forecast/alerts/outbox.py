@@ -12,12 +12,12 @@ list that is drawn again cannot add anybody twice.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, and_, bindparam, func, select, update
+from sqlalchemy import Connection, Row, and_, bindparam, select, update
 
 from forecast.alerts.household import LeftOut, Placing, facts_of, judged, why_left_out
 from forecast.alerts.mail_addresses import AddressError, MailAddress, address_key, find_address
@@ -56,7 +56,7 @@ _NEXT = (
     .limit(1)
 )
 _ALERT_STATE = select(tables.alert.c.state).where(tables.alert.c.id == bindparam("alert"))
-_OWNER = select(tables.owner.c.name, tables.owner.c.contact).where(
+_OWNER = select(tables.owner.c.name, tables.owner.c.contact, tables.owner.c.language).where(
     tables.owner.c.id == bindparam("owner")
 )
 _TOLD_BY = select(_message.c.owner_id).where(_message.c.told_by == bindparam("message"))
@@ -88,7 +88,10 @@ _ENDED = (
 
 @dataclass(frozen=True)
 class Claimed:
-    """A message that is to be handed over now; `address` is None where it goes to a partner."""
+    """A message that is to be handed over now; `address` is None where it goes to a partner.
+
+    `language` is the owner's, None where it is not known.
+    """
 
     id: str
     alert_id: str
@@ -97,6 +100,7 @@ class Claimed:
     n_attempts: int
     address: MailAddress | None = field(repr=False)
     name: str = field(repr=False)
+    language: str | None = None
 
 
 @dataclass(frozen=True)
@@ -209,23 +213,24 @@ def _claim(
         return LeftOut.WITHDRAWN.value
     if row.news == ALERT and row.alert_id in wanted.overdue:
         return LeftOut.TOO_LATE.value
-    address, name, kept = None, "", None
+    address, kept, name, language = None, None, "", None
     if row.owner_id is not None:
         told = _address_now(connection, row, placing, refusals, day)
         if isinstance(told, str):
             return told
-        address, name, kept = told
+        address, kept, name, language = told
     if kept != row.address_key and _is_taken(connection, row, kept):
         return LeftOut.SAME_HOUSEHOLD.value  # somebody else of this address has the message by now
     values = {"message": row.id, "attempts": row.n_attempts + 1, "now": now, "kept": kept}
     connection.execute(_CLAIM, values)
-    return Claimed(row.id, row.alert_id, row.news, row.way, row.n_attempts + 1, address, name)
+    attempt = row.n_attempts + 1
+    return Claimed(row.id, row.alert_id, row.news, row.way, attempt, address, name, language)
 
 
 def _address_now(
     connection: Connection, row: Row[Any], placing: Placing, refusals: Refusals, day: date
-) -> tuple[MailAddress, str, str] | str:
-    """Return address, name and key of whom a message goes to, or why it does not go."""
+) -> tuple[MailAddress, str, str, str | None] | str:
+    """Return address, its key, name and language of whom a message goes to, or why it does not."""
     held = connection.execute(_OWNER, {"owner": row.owner_id}).first()
     if held is None:
         return LeftOut.ERASED.value
@@ -245,8 +250,8 @@ def _address_now(
     if len(owners) > 1:  # it may be the others' by now: then it does not name the one who is gone
         facts = facts_of(connection, owners[:1], region_id=row.region_id, placing=placing, day=day)
         if judged(facts, stopped=None) is not None:
-            return address, "", kept
-    return address, held.name or "", kept
+            return address, kept, "", None
+    return address, kept, held.name or "", held.language
 
 
 def _is_taken(connection: Connection, row: Row[Any], kept: str | None) -> bool:
@@ -320,50 +325,3 @@ def leave_out_withdrawn(connection: Connection, alert_id: str, *, now: datetime)
     values = {"state": LEFT_OUT, "why": LeftOut.WITHDRAWN.value, "changed_at": now}
     waiting = update(_message).where(own, _message.c.state == WAITING)
     return connection.execute(waiting.values(values)).rowcount
-
-
-# ------------------------------------------------------------------------------ how it stands
-def standing(records: Records, alert_id: str) -> dict[tuple[str, str, str, str], int]:
-    """Return how many messages of an alert there are by news, way, state and why ("" for none)."""
-    keys = (_message.c.news, _message.c.way, _message.c.state, _message.c.why)
-    query = select(*keys, func.count()).where(_message.c.alert_id == alert_id).group_by(*keys)
-    with records.reading() as connection:
-        return {
-            (news, way, state, why or ""): n
-            for news, way, state, why, n in connection.execute(query)
-        }
-
-
-def in_words(way: str, state: str) -> str:
-    """Return how a message stands, for people: in the folder nobody has been written to yet."""
-    return "laid into the folder" if (way, state) == (FOLDER, SENT) else state
-
-
-def n_waiting(records: Records, alert_id: str | None = None) -> int:
-    """Return how many messages wait or are being handed over, of one alert or of all."""
-    query = select(func.count()).where(_message.c.state.in_((WAITING, SENDING)))
-    if alert_id is not None:
-        query = query.where(_message.c.alert_id == alert_id)
-    with records.reading() as connection:
-        return int(connection.scalar(query) or 0)
-
-
-def has_due(
-    records: Records, *, regions: Sequence[str], ways: Sequence[str], now: datetime
-) -> bool:
-    """Say whether a message of some regions could be claimed now."""
-    due = and_(
-        *(_message.c.state == WAITING, _message.c.region_id.in_(list(regions))),
-        *(_message.c.due_at <= now, _message.c.way.in_(list(ways))),
-    )
-    with records.reading() as connection:
-        return connection.scalar(select(_message.c.id).where(due).limit(1)) is not None
-
-
-def counts_of_states(counts: Mapping[tuple[str, str, str, str], int], news: str) -> dict[str, int]:
-    """Return how many messages there are in each state, of one piece of news."""
-    found: dict[str, int] = {}
-    for (of, _, state, _), n in counts.items():
-        if of == news:
-            found[state] = found.get(state, 0) + n
-    return found

@@ -9,10 +9,14 @@ import pandas as pd
 import xarray as xr
 
 from forecast.alerts.deciding import Standing, WeekAhead
+from forecast.issuing import Issue, read_issue
 from forecast.practice import Practice
-from forecast.records.alerts import Alert, LookedAt, Skill
+from forecast.records.alert_rules import LookedAt
+from forecast.records.alerts import Alert, Skill
 from forecast.records.engine import Records
+from forecast.records.issues import issue
 from forecast.skill import SkillRecord, record
+from models.errors import ForepawError
 
 
 def weeks_ahead(issued: xr.Dataset, region_id: str) -> list[WeekAhead]:
@@ -32,6 +36,15 @@ def weeks_ahead(issued: xr.Dataset, region_id: str) -> list[WeekAhead]:
             one["week"].values, one["odds_high"].values, one["climatology_odds"].values, strict=True
         )
     ]
+
+
+def held_issue(practice: Practice, records: Records, issue_id: str) -> Issue | None:
+    """Return an issue without its draws; None where it is not held, or cannot be read."""
+    try:
+        file = issue(records, issue_id).file
+        return read_issue(practice.issued_folder / file, with_draws=False)
+    except ForepawError:
+        return None
 
 
 def standing_of(alerts: list[Alert], look: LookedAt | None, practice: Practice) -> Standing:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 import textwrap
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -25,6 +24,7 @@ from itertools import pairwise
 from jinja2 import Environment, Template
 
 from forecast.alerts.mail_addresses import MailAddress
+from forecast.wording import one_line
 from models.parameters import load_table
 
 _WIDTH = 72  # characters of a line of the plain part (RFC 5322 section 2.1.1 asks for 78 at most)
@@ -152,7 +152,7 @@ class OwnerMail:
     @cached_property
     def _subject(self) -> str:
         """The line of the subject; the library's newer way begins a long one on an empty line."""
-        text = _one_line(self.parts[0].subject)
+        text = one_line(self.parts[0].subject)
         charset = "us-ascii" if text.isascii() else "utf-8"
         written = Header(text, charset, header_name="Subject").encode(linesep="\r\n")
         return f"Subject: {written}"
@@ -162,7 +162,7 @@ class OwnerMail:
         """What is the same for all; between it the places of the token, as lines break in it."""
         mail = EmailMessage(policy=SMTP)
         sender = self.sender
-        mail["From"] = Address(_one_line(sender.name), addr_spec=sender.address)
+        mail["From"] = Address(one_line(sender.name), addr_spec=sender.address)
         if sender.reply_to is not None:
             mail["Reply-To"] = Address(addr_spec=sender.reply_to)
         mail["Date"] = format_datetime(self.written_at)
@@ -212,18 +212,13 @@ def shown_name(name: str) -> str:
     What looks like an address is left out, as mail programs show the name in its place.
     """
     longest = _longest_name()
-    plain = _one_line(name[: 4 * longest])
+    plain = one_line(name[: 4 * longest])
     return "" if "@" in plain else plain[:longest].strip()
 
 
 @cache
 def _longest_name() -> int:
     return int(load_table("forecast.alerts", "delivery.toml").number("address.name"))
-
-
-def _one_line(text: str) -> str:
-    seen = "".join(" " if unicodedata.category(sign)[0] in "CZ" else sign for sign in text)
-    return " ".join(seen.split())
 
 
 def _plain(block: Block) -> str:

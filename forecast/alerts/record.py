@@ -8,10 +8,11 @@ them apart.
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date
 
 from forecast.alerts.judging import Given, Tally, Weeks, tally
 from forecast.practice import Practice
+from forecast.records import alert_rules as rules_held
 from forecast.records import alerts as held
 from forecast.records.alerts import Alert
 from forecast.records.engine import Records
@@ -42,10 +43,8 @@ def record_of_alerts(
 def given_from(one: Alert, practice: Practice) -> Given:
     """Return an alert as it is judged: from the day it was sent, or drafted before that."""
     day = (one.sent_at or one.made_at).astimezone(practice.time_zone).date()
-    n_weeks = (one.last_week - one.first_week).days // 7 + 1
-    weeks = tuple(one.first_week + timedelta(weeks=i) for i in range(n_weeks))
     withdrawn = one.state == held.WITHDRAWN
-    return Given(one.region_id, one.kind, day, weeks, one.odds, one.id, withdrawn)
+    return Given(one.region_id, one.kind, day, one.weeks, one.odds, one.id, withdrawn)
 
 
 def high_weeks(records: Records) -> Weeks:
@@ -62,7 +61,7 @@ def _since_switched_on(
 ) -> Weeks:
     began: dict[str, date] = {}
     for region_id in places:
-        on = [rule.made_at for rule in held.rule_history(records, region_id) if rule.is_on]
+        on = [rule.made_at for rule in rules_held.rule_history(records, region_id) if rule.is_on]
         if on:
             began[region_id] = min(on).astimezone(practice.time_zone).date()
     return {

@@ -13,13 +13,9 @@ from forecast.alerts.deciding import table
 from forecast.alerts.errors import AlertError
 from forecast.alerts.simulating import PastOdds, Simulation, past_odds, simulate_in
 from forecast.practice import Practice
+from forecast.records.alert_rules import AlertRule, add_rule, rules_in_force
 from forecast.records.alert_tables import ALERT_KINDS
-from forecast.records.alerts import (
-    BY_COMMAND_LINE,
-    AlertRule,
-    add_rule,
-    rules_in_force,
-)
+from forecast.records.alerts import BY_COMMAND_LINE
 from forecast.records.engine import Records
 from forecast.records.identifiers import new_id
 from forecast.wording import odds as odds_in_words

@@ -21,16 +21,8 @@ from forecast.accounts.audit import Action, note
 from forecast.alerts.deciding import budget_since
 from forecast.alerts.folder import left_mails, take_back
 from forecast.alerts.lists import drawn_lists, keep_list, keep_withdrawal_list
-from forecast.alerts.outbox import (
-    ALERT,
-    FOLDER,
-    MAIL,
-    WEBHOOK,
-    WITHDRAWAL,
-    has_due,
-    leave_out_withdrawn,
-    n_waiting,
-)
+from forecast.alerts.message_counts import has_due, n_waiting
+from forecast.alerts.outbox import ALERT, FOLDER, MAIL, WEBHOOK, WITHDRAWAL, leave_out_withdrawn
 from forecast.alerts.places import region_is_gone, zone_of
 from forecast.alerts.recipients import (
     RecipientList,
@@ -40,6 +32,7 @@ from forecast.alerts.recipients import (
     read_recipients,
 )
 from forecast.practice import Practice
+from forecast.records.alert_rules import rule
 from forecast.records.alerts import (
     SENDING,
     SENT,
@@ -49,7 +42,6 @@ from forecast.records.alerts import (
     alerts,
     begin_sending,
     end_sending,
-    rule,
     withdraw,
 )
 from forecast.records.engine import Records

@@ -19,7 +19,7 @@ from forecast.alerts.judging import Given, Reach, Tally, Weeks, tally
 from forecast.backtest import FOLDER as BACKTESTS
 from forecast.backtest import kept_scores
 from forecast.practice import Practice
-from forecast.records.alerts import AlertRule
+from forecast.records.alert_rules import AlertRule
 
 REPLAYS = "replays"
 _COLUMNS = ["origin", "region", "week", "odds_high", "usual_odds", "was_high"]

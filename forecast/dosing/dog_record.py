@@ -133,6 +133,8 @@ class Medicine:
 class DogRecord:
     """One dog as the practice knows it. `therapies` None means that its history is not known.
 
+    Then `partly_known` holds what is on record all the same: a dose that was given keeps its
+    distance to the next, whatever else may have been given.
     `history_asked` is the day on which it was last known to be whole, `allergy_tested` that of the
     last allergy test. `flare_weeks_per_dose` is what one dose must spare by the owner's word,
     given on `price_asked`.
@@ -158,14 +160,19 @@ class DogRecord:
     allergy_tested: date | None = None
     flare_weeks_per_dose: float | None = None
     price_asked: date | None = None
+    partly_known: tuple[TherapyEvent, ...] = ()
 
     def finding(self, kind: str) -> Finding:
         """Return a finding; one that the record does not hold is not known."""
         return self.findings.get(kind, NO_FINDING)
 
     def doses(self, therapy_id: str, today: date) -> tuple[TherapyEvent, ...]:
-        """Return the doses or courses of one therapy by today, dispensed ones too, oldest first."""
-        events = [e for e in self.therapies or () if e.therapy == therapy_id and e.given <= today]
+        """Return the doses or courses of one therapy by today, dispensed ones too, oldest first.
+
+        Those on record, also where more may have been given.
+        """
+        told = self.partly_known if self.therapies is None else self.therapies
+        events = [e for e in told if e.therapy == therapy_id and e.given <= today]
         return tuple(sorted(events, key=lambda event: event.given))
 
     def last_dose(self, therapy_id: str, today: date) -> date | None:

@@ -171,6 +171,8 @@ def past_risk_weeks(
     """
     ahead, first = dict[str, Sequence[date]](), today
     for dog in dogs:
+        if dog.therapies is None:
+            continue
         given = [e.given for e in dog.doses(therapy.id, today) if e.status == GIVEN]
         if not given or not any(score.scale == care.PVAS for score in dog.scores):
             continue
@@ -212,6 +214,30 @@ def risk_spans(
         rows += [(dog, first, end) for first, end in zip(mondays[turns[::2]], ends, strict=True)]
     spans = pd.DataFrame(rows, columns=list(RISK_COLUMNS))
     return spans.astype({"first": "datetime64[ns]", "end": "datetime64[ns]"})
+
+
+def unlike_the_record(recorded: bool | None, effect: EffectTime) -> str:
+    """Say where a dog's own scores after doses and what is recorded of its response differ.
+
+    `recorded` is the response last recorded, None where none is. "" where both say the same, or
+    the scores say nothing.
+    """
+    if effect.rate is None:
+        return ""
+    responds = effect.holds_until() is not None
+    told = "make one likelier than not" if responds else "speak against one"
+    if recorded is None and responds:
+        return (
+            f"whether it responded was not recorded, but its own itch scores after doses {told}: "
+            "record it with the dose, if the vet agrees"
+        )
+    if recorded is None or recorded is responds:
+        return ""
+    said = "a response" if recorded else "no response"
+    return (
+        f"{said} was recorded last, but its own itch scores after doses {told}: the vet settles "
+        "which holds, and records it with the dose"
+    )
 
 
 def own_cover(effect: EffectTime, usual: CoverCurve, *, by_word: int = 0) -> CoverCurve | None:

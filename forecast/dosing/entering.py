@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 from forecast.dosing.dog_record import DogRecord, ItchScore
 from forecast.dosing.therapies import THERAPY_IDS, DosingError, days_rule, therapies
 from forecast.dosing.trial import Trial, judge_trial
+from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, RULE_OUTS, WORK_UP
 from forecast.records.care import PVAS, SPOKEN, TherapyEvent, TrialRow
 from forecast.records.tables import DOG_STATUSES, THERAPY_REASONS, THERAPY_STATUSES
 from forecast.visits.importing.patient_reading import (
@@ -40,6 +42,20 @@ class Entry:
     said: str
 
 
+@lru_cache
+def findings_asked() -> Mapping[str, str]:
+    """Return what can be answered of a dog, in the order of a work-up: words by kind of fact."""
+    asked = {code: kind.words for code, kind in (RULE_OUTS | WORK_UP | FINDINGS).items()}
+    asked |= {code: words for code, (words, _) in CALLS_FOR_DIET.items()}
+    return asked | {
+        "food_allergy_ruled_out": "food ruled out by a diet trial of eight weeks or more",
+        "therapy_history": "every therapy is on record, those given elsewhere too",
+        "dose_elsewhere": "a dose given elsewhere since",
+        "itching_now": "itches now, by its owner's word",
+        "urgent_signs": "signs that need care now",
+    }
+
+
 def entry_of(kind: str, fields: Fields, *, today: date) -> Entry:
     """Check what was entered.
 
@@ -53,6 +69,31 @@ def entry_of(kind: str, fields: Fields, *, today: date) -> Entry:
     return _MAKERS[kind](fields, today)
 
 
+def consultation(fields: Fields, *, today: date) -> list[Entry]:
+    """Check what one consultation brought: a score, a weight, answers ``finding-<kind>``.
+
+    Each is an entry of its own; what is left empty is none.
+
+    Raises
+    ------
+    DosingError
+        If a field cannot be what it is said to be, or all are empty.
+    """
+    entries = [_score(fields, today)] if fields.get("score", "") else []
+    entries += [_weight(fields, today)] if fields.get("kilograms", "") else []
+    for kind in findings_asked():
+        answer = fields.get(f"finding-{kind}", "")
+        if answer:
+            asked = {"finding": kind, "answer": answer, "date": fields.get("date", "")}
+            entries.append(_finding(asked, today))
+    if not entries:
+        raise DosingError(
+            "a consultation was to be recorded and nothing was filled in; fill in what was found, "
+            "and leave the rest empty"
+        )
+    return entries
+
+
 def release_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
     """Check a vet's word that a class may be given again after a reaction to it."""
     therapy = _word(fields, "therapy", THERAPY_IDS)
@@ -61,6 +102,11 @@ def release_of(fields: Fields, *, signed_by: str, today: date) -> Entry:
         raise DosingError("a class was to be given again after a reaction; say why")
     values = {"therapy": therapy, "date": today, "signed_by": signed_by, "reason": reason}
     return Entry("therapy_release", values, "signed: it may be given again")
+
+
+def reason_of(fields: Fields) -> str | None:
+    """Return why an entry is taken back, None where nobody says."""
+    return _text(fields, "reason")
 
 
 def trial_begun(fields: Fields, dog: DogRecord, *, today: date) -> list[Entry]:
@@ -174,7 +220,7 @@ def _finding(fields: Fields, today: date) -> Entry:
     kind = _word(fields, "finding", YES_NO_FACTS)
     word = _word(fields, "answer", ANSWERS)
     values = {"kind": kind, "word": word, "date": _day(fields, "date", today)}
-    return Entry("dog_fact", values, f"{kind.replace('_', ' ')}: {word}")
+    return Entry("dog_fact", values, f"{findings_asked().get(kind, kind)}: {word}")
 
 
 def _dose(fields: Fields, today: date) -> Entry:

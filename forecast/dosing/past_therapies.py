@@ -27,8 +27,8 @@ def history(dog: DogRecord, therapy: Therapy, today: date, rules: Rules) -> Iter
             yield judged
     responded = dog.responded(therapy.id, today)
     if responded is None:
-        sentence = f"its response to {therapy.words} is not known"
-        reason = Reason("response", sentence, HOUSE, known=False, change="a response recorded")
+        sentence = f"whether it responded to {therapy.words} is not recorded"
+        reason = Reason("response", sentence, HOUSE, known=False, change="whether it did, recorded")
         yield Verdict.VET_MUST_DECIDE, reason
     elif not responded:
         sentence = f"it did not respond to {therapy.words} when last judged"

@@ -23,7 +23,7 @@ from forecast.dosing.dog_season import (
     risk_weeks,
     uncovered_weeks,
 )
-from forecast.dosing.effect_times import VetsWord, planned_cover
+from forecast.dosing.effect_times import VetsWord, planned_cover, unlike_the_record
 from forecast.dosing.moves import Move, SignedDates
 from forecast.dosing.price import Price
 from forecast.dosing.readiness import Readiness, readiness
@@ -219,7 +219,9 @@ def propose_plan(
         sentence = "no day ahead is known on which its branch gives doses, so none can be dated"
         return _because(plan, Reason("no_open_day", sentence, HOUSE, known=False))
     if effect is not None:
-        plan = _because(plan, _own_effect(effect, cover))
+        differ = unlike_the_record(dog.responded(therapy.id, today), effect)
+        more = [Reason("response_by_scores", differ, HOUSE, known=False)] if differ else []
+        plan = _because(plan, *more, _own_effect(effect, cover))
     return _weigh(plan, season, dog.past_flares(today), basis=basis)
 
 

@@ -14,8 +14,8 @@ from models.words import number_of
 
 FACT = "flare_weeks_per_dose"
 _ASK = (
-    f"ask the owner how many weeks of itch one dose must spare to be worth it, and record it as "
-    f"the fact {FACT}"
+    "ask the owner how many weeks of itch one dose must spare to be worth it, and record it on the "
+    f"page of the dog, or as the fact {FACT}"
 )
 
 

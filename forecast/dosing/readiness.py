@@ -139,7 +139,7 @@ def _for_therapy(dog: DogRecord, therapy: Therapy, today: date, rules: Rules) ->
 # ------------------------------------------------------------------------------ who the dog is
 def _species(dog: DogRecord, therapy: Therapy) -> Iterator[Judged]:
     if dog.species is None:
-        yield missing("species", "record the species")
+        yield missing("species", "have the patient register say it")
     elif dog.species != therapy.species:
         sentence = f"{therapy.words} is for dogs only; this animal is recorded as {dog.species!r}"
         source = therapy.parameters["species"].source
@@ -148,7 +148,7 @@ def _species(dog: DogRecord, therapy: Therapy) -> Iterator[Judged]:
 
 def _age_known(dog: DogRecord, today: date) -> Iterator[Judged]:
     if dog.birth_date is None or dog.birth_date > today:
-        yield missing("age", "record it, or have a vet estimate the age")
+        yield missing("age", "have the patient register say it, by a vet's estimate if need be")
 
 
 def _too_young(dog: DogRecord, therapy: Therapy, today: date) -> Iterator[Judged]:

@@ -244,6 +244,7 @@ def _record(
         branch=dog.branch_id,
         findings=facts.findings,
         therapies=events if known else None,
+        partly_known=() if known else events,
         history_asked=facts.history_asked,
         flare_visits=flares,
         scores=scores,

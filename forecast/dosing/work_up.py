@@ -81,6 +81,7 @@ OTHER_CHECKS = {
     "response": "response to this therapy",
     "no_response": "response to this therapy",
     "response_unlikely": "response to this therapy",
+    "response_by_scores": "response to this therapy",
     "other_therapy": "another therapy under way",
     "not_planned_ahead": "a therapy that is not planned ahead",
     "risk": "risk in the weeks ahead",
@@ -104,6 +105,11 @@ ENTIRE_ONLY = "breeding"
 NOT_KNOWN_END, STALE_END = "_not_known", "_stale"  # ends of the codes of reasons
 
 
+def bare_code(code: str) -> str:
+    """Return the code of what a reason is about, without its end."""
+    return code.removesuffix(NOT_KNOWN_END).removesuffix(STALE_END)
+
+
 def check_words(code: str) -> str:
     """Return a check in words, by the code of its reasons without their ends."""
     kinds = WORK_UP | FINDINGS
@@ -112,7 +118,7 @@ def check_words(code: str) -> str:
 
 def check_of(reason: Reason) -> tuple[str, str]:
     """Return which check a reason against a plan comes from, in words, and how it went."""
-    code = reason.code.removesuffix(NOT_KNOWN_END).removesuffix(STALE_END)
+    code = bare_code(reason.code)
     if reason.code.endswith(STALE_END):
         return check_words(code), TOO_OLD
     return check_words(code), SPEAKS_AGAINST if reason.known else NOT_ON_RECORD

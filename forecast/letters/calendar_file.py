@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo
 from icalendar import Alarm, Calendar, vCalAddress
 from icalendar import Event as Component
 
+from forecast.languages import Language
+from forecast.letters import messages
 from forecast.letters.events import Event, What
 from forecast.letters.plain_words import ALWAYS, CARE_NOW
 from forecast.settings import Settings
@@ -22,7 +24,7 @@ from forecast.wording import INVENTED
 from models.parameters import ParameterTable, load_table
 
 MEDIA_TYPE = "text/calendar"
-_PRODUCT = "-//forepaw//Visits and weeks to watch//EN"
+_PRODUCT = "-//forepaw//Visits and weeks to watch//{language}"
 _NO_ADDRESS = (
     "invalid:nomail"  # an organizer is asked for, also of a practice that gives no address
 )
@@ -30,11 +32,15 @@ _NO_ADDRESS = (
 
 @dataclass(frozen=True)
 class Subject:
-    """Whom a calendar is about and where the dog is seen; the name stays out of `repr`."""
+    """Whom a calendar is about, where the dog is seen, and in which language it is written.
+
+    The name stays out of `repr`; `speaks` is a language of `catalogues`.
+    """
 
     dog: str = field(repr=False)
     place: str
     zone: ZoneInfo
+    speaks: Language
 
 
 def calendar_file(
@@ -54,7 +60,7 @@ def calendar_file(
         The moment at which the file is made (DTSTAMP).
     """
     made = Calendar()
-    made.add("prodid", _PRODUCT)
+    made.add("prodid", _PRODUCT.format(language=subject.speaks.code.upper()))
     made.add("version", "2.0")
     made.add("calscale", "GREGORIAN")
     over = bool(events) and all(one.is_cancelled for one in events)
@@ -75,7 +81,9 @@ def _component(settings: Settings, subject: Subject, one: Event, now: datetime) 
     made.add("dtstamp", now.astimezone(UTC))
     made.add("sequence", one.sequence)
     made.add("status", "CANCELLED" if one.is_cancelled else "CONFIRMED")
-    made.add("summary", _SUMMARY[planned.what].format(dog=subject.dog or "Your dog"))
+    speaks, written_in = subject.speaks, {"LANGUAGE": subject.speaks.code}  # RFC 5545, 3.2.10
+    dog = subject.dog or speaks.say(messages.NO_NAME_FIRST)
+    made.add("summary", speaks.say(_SUMMARY[planned.what], dog=dog), written_in)
     if planned.at is None:
         made.add("dtstart", planned.day)
         made.add("dtend", planned.last + timedelta(days=1))  # the first day that is not of it
@@ -89,7 +97,7 @@ def _component(settings: Settings, subject: Subject, one: Event, now: datetime) 
     if planned.what is What.VISIT:
         made.add("location", ", ".join([subject.place, *settings.letters.address]))
     if not one.is_cancelled:
-        made.add("description", _description(settings, subject, planned.what))
+        made.add("description", _description(settings, subject, planned.what), written_in)
         if planned.what is What.VISIT:
             made.add_component(_reminder(str(made["summary"]), has_time=planned.at is not None))
     return made
@@ -112,20 +120,23 @@ def _reminder(words: str, *, has_time: bool) -> Alarm:
     return made
 
 
-_SUMMARY = {What.VISIT: "{dog}: visit to the vet", What.WATCH: "{dog}: itch is likelier now"}
+_SUMMARY = {What.VISIT: messages.VISIT, What.WATCH: messages.WATCH}
+_FIRST = {What.VISIT: messages.BOOK_IF_NONE, What.WATCH: messages.LOOK_OFTEN}
 
 
 def _description(settings: Settings, subject: Subject, what: What) -> str:
-    of, dog = settings.letters, subject.dog or "your dog"
-    lines = [INVENTED] if settings.practice.invented else []
-    if what is What.VISIT:
-        lines += ["Please call to book a time, if you have none yet."]
-    else:
-        lines += ["Look at the skin and ears often, and call us at the first itch."]
-    lines += [*ALWAYS.values(), f"Call us at once if {'; '.join(CARE_NOW.values())}."]
-    lines += [f"Telephone {of.phone}."] if of.phone else []
-    lines += [f"At night and on closed days {of.emergency_phone}."] if of.emergency_phone else []
-    return "\n".join(line.replace("{dog}", dog) for line in lines)
+    of, speaks = settings.letters, subject.speaks
+    dog = subject.dog or speaks.say(messages.NO_NAME)
+    lines = [speaks.say(INVENTED)] if settings.practice.invented else []
+    lines += [speaks.say(one, dog=dog) for one in (_FIRST[what], *ALWAYS.values())]
+    signs = "; ".join(speaks.say(one, dog=dog) for one in CARE_NOW.values())
+    lines += [speaks.say(messages.CALL_NOW_IF, signs=signs)]
+    for sentence, number in (
+        (messages.TELEPHONE_SENTENCE, of.phone),
+        (messages.TELEPHONE_AT_NIGHT_SENTENCE, of.emergency_phone),
+    ):
+        lines += [speaks.say(sentence, phone=number)] if number else []
+    return "\n".join(lines)
 
 
 def _table() -> ParameterTable:

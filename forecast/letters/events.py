@@ -8,7 +8,7 @@ passed are left alone: they are the owner's past.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, time
 from enum import StrEnum
 from typing import Any
@@ -29,13 +29,15 @@ class What(StrEnum):
 class Planned:
     """One thing that a plan puts into a calendar; `last` is the last day of it, `at` a booked time.
 
-    Times are those of the clock where the dog is seen.
+    Times are those of the clock where the dog is seen. Without one, `keeps_time` says whether one
+    that was booked before stands.
     """
 
     what: What
     day: date
     last: date
     at: time | None = None
+    keeps_time: bool = field(default=True, compare=False)
 
 
 @dataclass(frozen=True)
@@ -53,9 +55,11 @@ def planned_events(
     uncovered_weeks: Iterable[date] | None,
     *,
     today: date,
-    times: Mapping[date, time] | None = None,
+    times: Mapping[date, time | None] | None = None,
 ) -> list[Planned]:
     """Return what a plan puts into a calendar from today on: its visits, and weeks to watch.
+
+    Of `times`, None takes back what was booked on that day; on days not named it stands.
 
     Raises
     ------
@@ -63,13 +67,16 @@ def planned_events(
         If a time is given for a day on which the plan has no dose ahead.
     """
     days = sorted(day for day in doses if day >= today)
-    odd = sorted(set(times or {}) - set(days))
+    booked = times or {}
+    odd = sorted(day for day, at in booked.items() if at is not None and day not in days)
     if odd:
         raise LetterError(
             f"a time was given for {odd[0]}; the plan's days ahead are "
             f"{', '.join(map(str, days)) or 'none'}"
         )
-    found = [Planned(What.VISIT, day, day, (times or {}).get(day)) for day in days]
+    found = [
+        Planned(What.VISIT, day, day, booked.get(day), keeps_time=day not in booked) for day in days
+    ]
     spans = runs(sorted(uncovered_weeks or ()))
     return found + [Planned(What.WATCH, first, last) for first, last in spans if last >= today]
 
@@ -78,8 +85,8 @@ def revised(held: Sequence[Event], wanted: Sequence[Planned], *, today: date) ->
     """Return what the calendar holds once it shows what is wanted.
 
     Of events that no longer fit, each is moved to the next thing wanted of its kind, in the order
-    of days; what is left over is cancelled. A time once booked stays, until the day moves or
-    another is given.
+    of days; what is left over is cancelled. A time once booked stays, until the day moves, another
+    is given or it is taken back.
     """
     ahead = [one for one in held if one.planned.last >= today]
     gone = [one for one in ahead if one.is_cancelled]
@@ -99,7 +106,8 @@ def _fitted(standing: list[Event], wanted: list[Planned]) -> list[Event]:
             left.append(one)
             continue
         standing.remove(same)
-        found.append(_moved(same, replace(one, at=one.at or same.planned.at)))
+        kept = same.planned.at if one.keeps_time else None
+        found.append(_moved(same, replace(one, at=one.at or kept)))
     standing.sort(key=lambda one: one.planned.day)
     for one in left:
         found.append(_moved(standing.pop(0), one) if standing else Event(str(uuid4()), one))

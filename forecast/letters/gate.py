@@ -46,6 +46,8 @@ class Gate:
         Words of the records; "not known" where nothing is on record.
     owner_id, number
         The random id of the owner, None where there is none; the dog's number, "" once erased.
+    language
+        In which the owner is written to (ISO 639-1); None where it is not known.
     name
         The dog's name; it stays out of `repr`.
     """
@@ -55,6 +57,7 @@ class Gate:
     owner_status: str
     consent: str
     owner_id: str | None
+    language: str | None
     number: str = field(repr=False)
     name: str = field(repr=False)
 
@@ -151,7 +154,10 @@ def owners_before(
 def _gates(connection: Connection, on: date, dog_id: str | None) -> dict[str, Gate]:
     dog, identity, owner = tables.dog, tables.dog_identity, tables.owner
     query = (
-        select(dog.c.id, owner.c.id.label("owner_id"), identity.c.reference, identity.c.name)
+        select(
+            *(dog.c.id, owner.c.id.label("owner_id"), owner.c.language),
+            *(identity.c.reference, identity.c.name),
+        )
         .outerjoin(identity, identity.c.dog_id == dog.c.id)
         .outerjoin(owner, owner.c.id == dog.c.owner_id)
     )
@@ -169,6 +175,7 @@ def _gates(connection: Connection, on: date, dog_id: str | None) -> dict[str, Ga
             owner_status=of_owners.get(row.owner_id, NOT_KNOWN),
             consent=consents.get(row.owner_id, NOT_KNOWN),
             owner_id=row.owner_id,
+            language=row.language,
             number=row.reference or "",
             name=row.name or "",
         )

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from forecast.letters.calendar_file import Subject, calendar_file
 from forecast.letters.calendars_due import Task, due_within
+from forecast.letters.catalogues import language_for
 from forecast.letters.desk import Desk, desk_within, held_within
 from forecast.letters.events import (
     Event,
@@ -29,7 +30,7 @@ from forecast.practice import Practice
 from forecast.records import handovers
 from forecast.records.also import Also, nothing_more
 from forecast.records.branches import branches
-from forecast.records.dogs import dog
+from forecast.records.dogs import dog, language_of
 from forecast.records.engine import Records
 from forecast.records.handovers import Correspondence, Handover, add_handover, calendars_out
 from forecast.records.plan_decisions import PlanDecision, PlanState
@@ -71,6 +72,7 @@ def letter_of(practice: Practice, desk: Desk, *, owner: str, vet: str) -> Letter
         variant=variant or variant_of(desk.told),
         today=practice.local_date,
         is_signed=desk.is_signed,
+        speaks=language_for(practice.settings, desk.gate.language).speaks,
     )
 
 
@@ -92,7 +94,7 @@ def hand_over_letter(
     ------
     LetterError
         If nothing may go out any more, no vet has signed the plan, or since the letter was made it
-        was decided on anew or the dog has another owner.
+        was decided on anew, the dog has another owner or the owner another language.
     """
     of, plan = desk.gate, desk.plan
     assert plan is not None
@@ -111,6 +113,12 @@ def hand_over_letter(
                 f"the letter for dog {of.number} was made before it had another owner; make it "
                 "again"
             )
+        speaks = language_for(practice.settings, now.gate.language).speaks
+        if letter.language != speaks.code:
+            raise LetterError(
+                f"the letter for dog {of.number} was made before its owner was to be written to in "
+                f"{speaks.name}; make it again"
+            )
         named = [] if letter.variant not in _DATED or now.told is None else now.told.doses
         ahead = [day for day in named if day >= practice.local_date]
         days = tuple({"day": day.isoformat()} for day in ahead)
@@ -127,7 +135,7 @@ def hand_over_calendar(
     *,
     therapy: str,
     account_id: str | None,
-    times: Mapping[date, time] | None = None,
+    times: Mapping[date, time | None] | None = None,
     form_key: str | None = None,
     also: Also = nothing_more,
 ) -> bytes:
@@ -139,7 +147,7 @@ def hand_over_calendar(
     Parameters
     ----------
     times
-        Times that were booked, by the day of the dose.
+        Times that were booked, by the day of the dose; None takes back what was booked that day.
     form_key
         Of the form of a page: sent twice, it is one hand-over.
     also
@@ -150,7 +158,7 @@ def hand_over_calendar(
     LetterError
         If nothing may go out, no vet has signed the plan, or it has no day ahead.
     """
-    subject, today = _subject(practice, records, dog_id), practice.local_date
+    place, today = _place(practice, records, dog_id), practice.local_date
     with records.writing() as connection:
         desk = desk_within(connection, dog_id, therapy, None, today=today)
         desk.gate.check("a calendar")
@@ -168,8 +176,9 @@ def hand_over_calendar(
         one = Handover(desk.of, decision.plan_id, kind, at, account_id, kept, form_key)
         if add_handover(connection, one):
             also(connection)
-    of = Subject(desk.gate.name, *subject)
-    return calendar_file(practice.settings, of, events, now=practice.now)
+    speaks = language_for(practice.settings, desk.gate.language).speaks
+    about = Subject(desk.gate.name, *place, speaks)
+    return calendar_file(practice.settings, about, events, now=practice.now)
 
 
 def hand_over_cancellation(
@@ -194,9 +203,10 @@ def hand_over_cancellation(
     LetterError
         If the calendar holds nothing ahead, or what it holds still stands.
     """
-    subject, today = _subject(practice, records, of.dog_id), practice.local_date
+    place, today = _place(practice, records, of.dog_id), practice.local_date
     with records.writing() as connection:
         gate, held = gate_of(connection, of.dog_id, on=today), held_within(connection, of)
+        speaks = language_for(practice.settings, language_of(connection, of.owner_id)).speaks
         kept, kind = as_kept(all_cancelled(held, today=today)), handovers.CANCELLATION
         one = Handover(of, None, kind, practice.now, account_id, kept, form_key)
         if not one.is_again(calendars_out(connection, dog_id=of.dog_id).get(of)):
@@ -205,7 +215,7 @@ def hand_over_cancellation(
                 raise LetterError(_why_not_cancelled(gate, held, today))
             add_handover(connection, one)
             also(connection)
-    about = Subject(gate.name, *subject)
+    about = Subject(gate.name, *place, speaks)
     return calendar_file(practice.settings, about, from_kept(kept), now=practice.now)
 
 
@@ -229,7 +239,7 @@ def _check_signed(desk: Desk, what: str) -> PlanDecision:
     return desk.decision
 
 
-def _subject(practice: Practice, records: Records, dog_id: str) -> tuple[str, ZoneInfo]:
+def _place(practice: Practice, records: Records, dog_id: str) -> tuple[str, ZoneInfo]:
     """Return where a dog is seen, and the time zone by whose clock."""
     branch = branches(records).get(dog(records, dog_id, on=practice.local_date).branch_id or "")
     if branch is None:

@@ -6,13 +6,15 @@ when to call now, and the cautions; never an amount of a drug, a brand, or what 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, time, timedelta
 from enum import StrEnum
 
 from forecast.dosing.plan import CAUTIONS, Proposal
 from forecast.dosing.therapies import therapy
+from forecast.languages import Language
+from forecast.letters import messages
 from forecast.letters.gate import LetterError
 from forecast.letters.plain_words import (
     ALWAYS,
@@ -25,9 +27,6 @@ from forecast.letters.plain_words import (
 from forecast.settings import Settings
 from forecast.wording import INVENTED, runs
 from models.weeks import DAYS_IN_WEEK
-
-_NO_NAME = "your dog"
-_DRAFT = "Draft: no vet has signed this plan yet. It is not to be handed over."
 
 
 class Variant(StrEnum):
@@ -56,6 +55,8 @@ class Letter:
 
     Attributes
     ----------
+    language
+        The code of the language that all of it is in (ISO 639-1).
     head
         The practice's name, address and telephone, a line each.
     notice
@@ -64,11 +65,14 @@ class Letter:
         The days that it names, each with what is planned.
     to_fill_in
         Lines left open for a pen, such as a telephone number that practice.toml lacks.
-    signer
-        The vet who signed the plan; "" where nobody has, or the letter needs no vet.
+    signed_for
+        Who stands behind it: the vet who signed the plan, else the practice.
+    signed_on
+        What the line for the day of the signature is called.
     """
 
     variant: Variant
+    language: str
     head: tuple[str, ...]
     notice: str
     written: str
@@ -78,7 +82,8 @@ class Letter:
     dates: tuple[tuple[str, str], ...]
     sections: tuple[Section, ...]
     to_fill_in: tuple[str, ...]
-    signer: str
+    signed_for: str
+    signed_on: str
     closing: str
 
     @property
@@ -147,181 +152,167 @@ def make_letter(
     variant: Variant,
     today: date,
     is_signed: bool,
+    speaks: Language,
 ) -> Letter:
     """Write the letter that tells of a plan.
 
     `is_signed` says whether a vet has accepted the plan; the letter that asks for an examination
-    and that of a cancellation need no signature.
+    and that of a cancellation need no signature. `speaks` is a language of `catalogues`.
     """
     of = settings.letters
-    needs_vet = variant in (Variant.DATES, Variant.CHANGED, Variant.FIRST_ITCH)
-    notices = [_DRAFT] if needs_vet and not is_signed else []
+    needs_vet = variant in (*_DATED, Variant.FIRST_ITCH)
+    notices = [messages.DRAFT] if needs_vet and not is_signed else []
     notices += [INVENTED] if settings.practice.invented else []
-    phones = [f"Telephone {of.phone}"] if of.phone else []
-    phones += [f"At night and on closed days {of.emergency_phone}"] if of.emergency_phone else []
-    lacking = [] if of.phone else ["Telephone"]
-    lacking += [] if of.emergency_phone else ["Telephone at night and on closed days"]
-    dog = names.dog or _NO_NAME
+    dog = names.dog or speaks.say(messages.NO_NAME)
+    words = _Words(speaks, dog, speaks.say(CLASSES[therapy(plan.therapy).id]))
+    ahead = tuple(day for day in plan.doses if day >= today)
+    phones = (
+        (messages.TELEPHONE, messages.TELEPHONE_OPEN, of.phone),
+        (messages.TELEPHONE_AT_NIGHT, messages.TELEPHONE_AT_NIGHT_OPEN, of.emergency_phone),
+    )
+    told = [speaks.say(sentence, phone=number) for sentence, _, number in phones if number]
+    greeting = messages.GREETING if names.owner else messages.GREETING_NO_NAME
+    signer = names.vet if needs_vet and is_signed else ""
+    signed_for = messages.VET if signer else messages.FOR_THE_PRACTICE
     return Letter(
         variant=variant,
-        head=(settings.practice.name, *of.address, *phones),
-        notice=" ".join(notices),
-        written=full_day(today),
-        title=_TITLES[variant].format(dog=dog),
-        greeting=f"Dear {names.owner}," if names.owner else "Hello,",
-        opening=tuple(line.format(dog=dog) for line in _opening(plan, variant, today)),
-        dates=tuple((_when(plan, day), _AT_A_DOSE) for day in plan.doses if day >= today)
-        if variant in (Variant.DATES, Variant.CHANGED)
+        language=speaks.code,
+        head=(settings.practice.name, *of.address, *told),
+        notice=" ".join(map(speaks.say, notices)),
+        written=speaks.full_day(today),
+        title=words.said(_TITLES[variant]),
+        greeting=speaks.say(greeting, owner=names.owner),
+        opening=tuple(map(words.said, _opening(plan, variant, ahead))),
+        dates=tuple((_when(plan, day, speaks), speaks.say(messages.AT_A_DOSE)) for day in ahead)
+        if variant in _DATED
         else (),
-        sections=tuple(_said_of(dog, one) for one in _sections(plan, variant, today)),
-        to_fill_in=tuple(lacking),
-        signer=names.vet if needs_vet and is_signed else "",
-        closing=_CLOSING.format(dog=dog),
+        sections=tuple(_sections(plan, variant, words, today)),
+        to_fill_in=tuple(speaks.say(line) for _, line, number in phones if not number),
+        signed_for=speaks.say(signed_for, vet=signer),
+        signed_on=speaks.say(messages.DATE),
+        closing=words.said(messages.CLOSING),
     )
 
 
-def full_day(day: date) -> str:
-    """Return a day with its weekday and year, as a letter says it."""
-    return f"{day:%A} {day.day} {day:%B %Y}"
+@dataclass(frozen=True, repr=False)
+class _Words:
+    """A language, and what fills the places of its sentences."""
+
+    speaks: Language
+    dog: str
+    what: str
+
+    def said(self, sentence: str) -> str:
+        return self.speaks.say(sentence, dog=self.dog, what=self.what)
+
+    def section(
+        self,
+        heading: str,
+        items: Iterable[str],
+        *,
+        sentences: Iterable[str] = (),
+        is_urgent: bool = False,
+    ) -> Section:
+        told = tuple(map(self.said, sentences))
+        return Section(self.said(heading), told, tuple(map(self.said, items)), is_urgent)
 
 
-def plain_class(therapy_id: str) -> str:
-    """Return what a class of therapy is called to an owner."""
-    return CLASSES[therapy(therapy_id).id]
-
-
-# ------------------------------------------------------------------------------------- sentences
+# ---------------------------------------------------------------------------- which is said when
+_DATED = (Variant.DATES, Variant.CHANGED)
 _TITLES = {
-    Variant.DATES: "Dates for {dog} this season",
-    Variant.CHANGED: "New dates for {dog} this season",
-    Variant.FIRST_ITCH: "When {dog} starts to itch",
-    Variant.EXAMINE: "Time to check the skin of {dog}",
-    Variant.CANCELLED: "Dates for {dog} that no longer stand",
+    Variant.DATES: messages.TITLE_DATES,
+    Variant.CHANGED: messages.TITLE_CHANGED,
+    Variant.FIRST_ITCH: messages.TITLE_FIRST_ITCH,
+    Variant.EXAMINE: messages.TITLE_EXAMINE,
+    Variant.CANCELLED: messages.TITLE_CANCELLED,
 }
-_AT_A_DOSE = "visit, and the dose if the vet agrees on the day"
-_CLOSING = "Thank you for looking after {dog} with us."
-_DATES_GONE = "The dates that we gave you for {dog} no longer stand. Please cross them out."
-_FLEAS = "Keep up the flea control all year. Flea bites make every itch worse."
-_NO_STOPPING = "Do not start or stop any medicine without asking us."
 
 
-def _opening(plan: PlanTold, variant: Variant, today: date) -> tuple[str, ...]:
-    what, ahead = plain_class(plan.therapy), [day for day in plan.doses if day >= today]
-    one = len(ahead) == 1
-    book = _to_book(plan, ahead)
-    too_soon = "Do not come sooner on your own: doses must not be too close to each other."
+def _opening(plan: PlanTold, variant: Variant, ahead: tuple[date, ...]) -> list[str]:
+    n = "one" if len(ahead) == 1 else "more"
     if variant is Variant.DATES:
         begins = plan.follows_past and len(ahead) == len(plan.doses)
-        return (
-            *([_SAME_TIME] if plan.follows_past else []),
-            *(["This year we want to be early."] if begins else []),
-            f"We plan to give {{dog}} {what}, on the {'day' if one else 'days'} below.",
-            book,
-            too_soon,
-        )
+        return [
+            *([messages.SAME_TIME] if plan.follows_past else []),
+            *([messages.EARLY] if begins else []),
+            messages.PLANNED[n],
+            _to_book(plan, ahead),
+            messages.TOO_SOON,
+        ]
     if variant is Variant.CHANGED:
-        return (
-            "The dates that we gave you for {dog} have changed. "
-            f"{'This is the new one' if one else 'These are the new ones'}. Please cross out the "
-            "old ones.",
-            f"On {'this day' if one else 'each of these days'} we plan to give {{dog}} {what}.",
-            book,
-            too_soon,
-        )
+        changed = [messages.CHANGED[n], messages.PLANNED_ANEW[n]]
+        return [*changed, _to_book(plan, ahead), messages.TOO_SOON]
     if variant is Variant.FIRST_ITCH:
-        return (
-            *([_DATES_GONE] if plan.replaces_dates else []),
-            "The itch of {dog} may come back this season. For now, it is best to wait and watch.",
-            "Please call us on the first day on which {dog} itches more than usual. Do not wait "
-            "for it to get bad.",
-            f"We then see {{dog}} soon. If the vet agrees, we start {what}.",
-        )
+        gone = [messages.DATES_GONE] if plan.replaces_dates else []
+        watch = [messages.WAIT_AND_WATCH, messages.CALL_ON_THE_FIRST_DAY, messages.SEEN_SOON]
+        return gone + watch
     if variant is Variant.EXAMINE:
-        return (
-            "Before the next itch season, we would like to see {dog} and check the skin.",
-            "Some things must be known before we can plan. A vet looks for fleas, mites and "
-            "infection, and weighs {dog}.",
-            "Please call us to book a time.",
-        )
-    return (
-        _DATES_GONE,
-        "You do not need to come on those days. Please call us if you would like to know more.",
-    )
+        return [messages.EXAMINE, messages.WHAT_A_VET_LOOKS_FOR, messages.CALL_TO_BOOK]
+    return [messages.DATES_GONE, messages.NO_NEED_TO_COME]
 
 
-def _to_book(plan: PlanTold, ahead: Sequence[date]) -> str:
+def _to_book(plan: PlanTold, ahead: tuple[date, ...]) -> str:
     """Ask for a call to book what is not booked, and say that a day can be moved."""
-    which = "the day" if len(ahead) == 1 else "a day"
-    open_days = [day for day in ahead if day not in plan.times]
-    if not open_days:
-        return f"If {which} does not suit you, please call us soon. We find another one."
-    book = "Please call us soon to book a time"
-    if len(open_days) < len(ahead):
-        book += " for each day that has none"
-    elif len(ahead) > 1:
-        book += " on each day"
-    return f"{book}. If {which} does not suit you, we find another one."
+    n, n_open = "one" if len(ahead) == 1 else "more", len(set(ahead) - set(plan.times))
+    if not n_open:
+        return messages.ALL_BOOKED[n]
+    return messages.BOOK[n] if n_open == len(ahead) else messages.BOOK_THE_REST
 
 
-def _when(plan: PlanTold, day: date) -> str:
-    at = plan.times.get(day)
-    return full_day(day) if at is None else f"{full_day(day)}, {at:%H:%M}"
+def _when(plan: PlanTold, day: date, speaks: Language) -> str:
+    at, said = plan.times.get(day), speaks.full_day(day)
+    if at is None:
+        return said
+    return speaks.say(messages.DAY_AND_TIME, day=said, time=speaks.clock(at))
 
 
-_SAME_TIME = "In past years, {dog} has itched more at about the same time of year."
-
-
-def _sections(plan: PlanTold, variant: Variant, today: date) -> list[Section]:
-    found = []
+def _sections(plan: PlanTold, variant: Variant, words: _Words, today: date) -> Iterator[Section]:
+    tells_of_doses = variant in (*_DATED, Variant.FIRST_ITCH)
     if variant is Variant.EXAMINE:
-        found.append(Section("What to bring", items=_TO_BRING))
-    if variant in (Variant.DATES, Variant.CHANGED, Variant.FIRST_ITCH):
-        found.append(_to_watch(plan, today))
-    found.append(Section("Call us at once if", items=tuple(CARE_NOW.values()), is_urgent=True))
-    if variant in (Variant.DATES, Variant.CHANGED, Variant.FIRST_ITCH):
-        own = OF_CLASS[plan.therapy]
-        kind = therapy(plan.therapy)
-        codes = [*kind.cautions, *(f"monitoring {code}" for code in kind.monitoring)]
-        told = [ALWAYS[one.code] for one in CAUTIONS if one.code in ALWAYS]
-        if variant is Variant.FIRST_ITCH:
-            told.remove(ALWAYS["no_trial"])  # it proposes no dose ahead of the season
-        else:
-            told.append(FROM_THE_VET if plan.is_vets_choice else FROM_THE_PAST)
-        told += [own[code] for code in codes]
-        found.append(Section("Good to know", items=(*told, _FLEAS, _NO_STOPPING)))
+        yield words.section(messages.TO_BRING_HEADING, messages.TO_BRING)
+    if tells_of_doses:
+        yield _to_watch(plan, words, today)
+    yield words.section(messages.CALL_NOW_HEADING, CARE_NOW.values(), is_urgent=True)
+    kept_up = (messages.FLEAS, messages.NO_STOPPING)
+    if tells_of_doses:
+        cautions = (*_of_any_class(plan, variant), *_of_class(plan.therapy), *kept_up)
+        yield words.section(messages.GOOD_TO_KNOW_HEADING, cautions)
+    elif variant is Variant.EXAMINE:
+        yield words.section(messages.UNTIL_THEN_HEADING, kept_up)
     else:
-        until = "Until then" if variant is Variant.EXAMINE else "Until you hear from us"
-        found.append(Section(until, items=(_FLEAS, _NO_STOPPING)))
-    return found
+        yield words.section(messages.UNTIL_WE_WRITE_HEADING, kept_up)
 
 
-_TO_BRING = (
-    "a list of all that {dog} is given: tablets, drops, shampoo, treats",
-    "what {dog} had against fleas, and when",
-    "the itch line, with your mark on it, if we gave you one",
-)
-_SIGNS = (
-    "how much {dog} scratches, licks, rubs or bites",
-    "red skin, sore paws, a red or smelly ear, or hair that falls out",
-)
+def _of_any_class(plan: PlanTold, variant: Variant) -> list[str]:
+    """Return what is told of every plan, and where its dates come from."""
+    told = [ALWAYS[one.code] for one in CAUTIONS if one.code in ALWAYS]
+    if variant is Variant.FIRST_ITCH:
+        told.remove(ALWAYS["no_trial"])  # it proposes no dose ahead of the season
+        return told
+    return [*told, FROM_THE_VET if plan.is_vets_choice else FROM_THE_PAST]
 
 
-def _to_watch(plan: PlanTold, today: date) -> Section:
+def _of_class(therapy_id: str) -> list[str]:
+    kind, own = therapy(therapy_id), OF_CLASS[therapy_id]
+    return [own[code] for code in (*kind.cautions, *(f"monitoring {c}" for c in kind.monitoring))]
+
+
+def _to_watch(plan: PlanTold, words: _Words, today: date) -> Section:
     """Say what to watch, and in which weeks most of all; weeks not known are not said."""
-    ahead = [week for week in plan.uncovered_weeks or () if week + _A_WEEK > today]
-    told = [
-        f"Look most of all from {full_day(first)} to {full_day(last)}: itch is likelier then."
-        for first, last in runs(sorted(ahead))
-    ]
-    told += ["Call us if the itch comes back. Do not wait for the next date."] if plan.doses else []
-    return Section("What to watch", (*told, "Once a week, look at {dog} and note:"), _SIGNS)
+    ahead = sorted(week for week in plan.uncovered_weeks or () if week + _A_WEEK > today)
+    speaks = words.speaks
+    spans = "; ".join(
+        speaks.say(
+            messages.SPAN,
+            first=speaks.day(first, beside=today),
+            last=speaks.day(last, beside=today),
+        )
+        for first, last in runs(ahead)
+    )
+    likelier = (speaks.say(messages.LIKELIER, spans=spans),) if spans else ()
+    sentences = [*([messages.COMES_BACK] if plan.doses else []), messages.NOTE_WEEKLY]
+    found = words.section(messages.WATCH_HEADING, messages.SIGNS, sentences=sentences)
+    return replace(found, sentences=(*likelier, *found.sentences))
 
 
 _A_WEEK = timedelta(days=DAYS_IN_WEEK)
-
-
-def _said_of(dog: str, section: Section) -> Section:
-    def said(lines: Sequence[str]) -> tuple[str, ...]:
-        return tuple(line.replace("{dog}", dog) for line in lines)
-
-    return Section(section.heading, said(section.sentences), said(section.items), section.is_urgent)

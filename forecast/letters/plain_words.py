@@ -2,7 +2,8 @@
 
 The keys are the codes of `forecast.dosing.plan.CAUTIONS` and of `therapies.toml`; a test holds that
 none is missing, and that each letter reads at the seventh grade or below. Class names alone: no
-brand, no maker, no amount of a drug. `{dog}` stands for the dog's name.
+brand, no maker, no amount of a drug. `{dog}` stands for the dog's name. Each sentence is also its
+own name in the catalogues of `locales/`, which say it in other languages.
 """
 
 from __future__ import annotations
@@ -86,7 +87,7 @@ OF_CLASS = {
         "monitoring judged": "After a year we look together at how much it has helped.",
     },
     "topical_care": {
-        "mild": "Use mild care only while the skin is sore.",
+        "mild": "Use only mild care while the skin is sore.",
         "monitoring skin": "We look at the skin at each visit.",
     },
 }

@@ -18,7 +18,8 @@ import xlsxwriter
 from forecast.csv_text import csv_text
 from forecast.dosing.due import Due, DueDog
 from forecast.dosing.therapies import therapy
-from forecast.letters.gate import Gate, gates
+from forecast.languages import language_name
+from forecast.letters.gate import NOT_KNOWN, Gate, gates
 from forecast.practice import Practice
 from forecast.records import handovers
 from forecast.records.dated import ACTIVE
@@ -27,7 +28,9 @@ from forecast.records.handovers import newest_of_each
 from forecast.records.plan_decisions import PlanDecision, in_force_within
 from models.parameters import ParameterTable, load_table
 
-COLUMNS = ("dog", "name", "owner", "contact", "branch", "what", "by", "why", "last letter")
+COLUMNS = (
+    *("dog", "name", "owner", "contact", "language", "branch", "what", "by", "why", "last letter"),
+)
 _WIDTHS = {"name": 18, "owner": 26, "contact": 30, "why": 70, "what": 18, "branch": 14}
 _USUAL_WIDTH = 12
 _A4 = 9  # as workbooks number sizes of paper
@@ -62,6 +65,8 @@ class RecallRow:
         The day of the signed dose; None where the call is about nothing with a date.
     last_letter
         The day on which the last letter went out to this owner; None where none did.
+    language
+        In which the owner is to be spoken to, by its English name; "not known" where it is not.
     closed_because
         Why nothing may go out; "" in the list itself.
     """
@@ -75,6 +80,7 @@ class RecallRow:
     why: str
     by: date | None
     last_letter: date | None
+    language: str
     closed_because: str
 
 
@@ -183,6 +189,7 @@ def _row(
         why=why,
         by=by,
         last_letter=last_letter,
+        language=NOT_KNOWN if gate.language is None else language_name(gate.language),
         closed_because=gate.closed_because,
     )
 
@@ -229,5 +236,5 @@ def recall_workbook(rows: Iterable[RecallRow], contacts: Contacts) -> bytes:
 
 def _cells(row: RecallRow, contacts: Contacts) -> tuple[str | date, ...]:
     owner, contact = contacts.get(row.owner_id or "", ("", ""))
-    known = (row.number, row.name, owner, contact, row.branch, str(row.what))
+    known = (row.number, row.name, owner, contact, row.language, row.branch, str(row.what))
     return (*known, row.by or "", row.why, row.last_letter or "")

@@ -22,7 +22,7 @@ from forecast.letters.letter import Letter
 STYLESHEET = "letter.css"
 
 
-def letter_html(letter: Letter, *, stylesheet: str | None = None) -> str:
+def letter_html(letter: Letter, *, stylesheet: str | None = None, remark: str = "") -> str:
     """Return a letter as an HTML document, with its look in it or at an address.
 
     Parameters
@@ -31,9 +31,11 @@ def letter_html(letter: Letter, *, stylesheet: str | None = None) -> str:
         What it says.
     stylesheet
         The address at which `style` is served; None for a file that stands alone.
+    remark
+        For whoever reads it before it goes out, in English; no owner gets it.
     """
     own = None if stylesheet else Markup(style())  # noqa: S704 (our own file, nobody's input)
-    return _template().render(letter=letter, style=own, stylesheet=stylesheet)
+    return _template().render(letter=letter, style=own, stylesheet=stylesheet, remark=remark)
 
 
 def letter_pdf(letter: Letter) -> bytes:

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
-from datetime import date
-from typing import Any
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
 
 from forecast.accounts.roles import Right
-from forecast.alerts import approving, desk
-from forecast.alerts.checking import TextError
+from forecast.alerts import approving
+from forecast.alerts.cautions import cautions
+from forecast.alerts.desk import stays_in
 from forecast.alerts.outlook import skill_of, weeks_ahead
 from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.record import record_of_alerts
 from forecast.alerts.sending import preview_list
 from forecast.alerts.unsubscribing import opt_outs_of
+from forecast.issuing import Issue
 from forecast.pages.alerts import (
     PATH,
     OutcomeRow,
@@ -27,19 +27,25 @@ from forecast.pages.alerts import (
 )
 from forecast.pages.issue_reading import held as held_values
 from forecast.pages.issue_reading import issue_named, latest
-from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
+from forecast.pages.page import Asked, NotFoundError, Page, View
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
-from forecast.records.alerts import Alert, AlertText, texts_sha256
+from forecast.records.alert_texts import AlertText, texts_sha256
+from forecast.records.alerts import Alert
 from forecast.records.engine import RecordsError
-from forecast.wording import day, days, odds, source_sentences
+from forecast.wording import day, days, odds
+from models.errors import ForepawError
 
-_NOT_TAKEN = 422
 _HELD_FOR = 60  # seconds
 
 
 @dataclass(frozen=True)
 class TextShown:
-    """One text as it stands; `paragraphs` are those of an owner's message, a list in a list."""
+    """One text as it stands; `paragraphs` are those of an owner's message, a list in a list.
+
+    `stays` are the cautions that whoever edits it must leave in.
+    """
 
     language: str
     number: int
@@ -47,6 +53,7 @@ class TextShown:
     body: str
     paragraphs: tuple[tuple[str, ...], ...]
     blocks: tuple[tuple[str, ...], ...]
+    stays: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -98,6 +105,8 @@ class AlertPage:
         Whether a vet has yet to approve the fixed blocks as they stand.
     hindrances
         What stands in the way of an approval, whoever gives it.
+    cautions
+        What whoever decides has to know besides.
     """
 
     id: str
@@ -120,7 +129,7 @@ class AlertPage:
     skill: str
     weeks: tuple[WeekRow, ...]
     newer_issue: str
-    warnings: tuple[str, ...]
+    cautions: tuple[str, ...]
     record: str
     before: tuple[OutcomeRow, ...]
     simulated: str
@@ -145,21 +154,22 @@ def asked_alert(asked: Asked) -> Alert:
 
 
 def _show(asked: Asked) -> View:
-    page = _page(asked, asked_alert(asked))
+    page = alert_page(asked, asked_alert(asked))
     weeks = [asdict(row) for row in page.weeks]
     return View("alert.html", page, {"weeks": weeks, "steps": [asdict(s) for s in page.steps]})
 
 
-def _page(asked: Asked, made: Alert) -> AlertPage:
+def alert_page(asked: Asked, made: Alert) -> AlertPage:
+    """Return what the page of an alert says."""
     places, who, name = theirs(asked), who_is(asked), region_name(asked.practice, made)
-    texts = list(held.texts(asked.records, made.id).values())
+    texts = list(texts_held.texts(asked.records, made.id).values())
     practice, records = asked.practice, asked.records
     approvers = {one.decided_by for one in approving.valid_approvals(records, texts)}
     behind = approvers | ({text.written_by for text in texts} - {held.BY_CLOCK})
     is_open = made.state in (held.DRAFT, held.APPROVED)
     hindrances = approving.hindrances(practice, records, made) if made.state == held.DRAFT else []
     before = record_of_alerts(practice, records, region_ids=frozenset(places), kind=made.kind)
-    rule = held.rule(records, made.rule_id)
+    rule = rules_held.rule(records, made.rule_id)
     weeks, newer = _weeks(asked, made)
     return AlertPage(
         id=made.id,
@@ -171,7 +181,7 @@ def _page(asked: Asked, made: Alert) -> AlertPage:
         answer=_answer(made, name, len(behind), approving.people_needed(practice)),
         issue_id=made.issue_id,
         drafted=f"{local(asked, made.made_at)} by {who.get(made.made_by, 'somebody')}",
-        texts=tuple(_text(text) for text in texts),
+        texts=tuple(_text(made, text) for text in texts),
         sha256=texts_sha256(texts),
         behind=tuple(sorted(who.get(one, "somebody") for one in behind)),
         needed=approving.people_needed(practice),
@@ -183,7 +193,7 @@ def _page(asked: Asked, made: Alert) -> AlertPage:
         skill=skill_of(practice, records)[1].sentence,
         weeks=weeks,
         newer_issue=newer,
-        warnings=_warnings(asked, made, name),
+        cautions=shown_cautions(asked, made),
         record=before.sentence,
         before=outcome_rows(before, places),
         simulated=str((rule.simulation or {}).get("own", "")),
@@ -207,20 +217,30 @@ def _recipients(asked: Asked, made: Alert) -> RecipientsShown:
     return RecipientsShown(found.n_written_to, left_out)
 
 
-def _warnings(asked: Asked, made: Alert, name: str) -> tuple[str, ...]:
-    """Say what the forecast it was drafted from lacked: whoever decides has to know."""
-    if made.state not in (held.DRAFT, held.APPROVED):
-        return ()
-    issue = issue_named(asked.practice, asked.records, made.issue_id)
-    return tuple(source_sentences(issue.forecast, {made.region_id: name}))
+def shown_cautions(asked: Asked, made: Alert) -> tuple[str, ...]:
+    """Return what whoever decides has to know, from the forecasts as pages hold them."""
+    practice, records = asked.practice, asked.records
+    drafted_from = _if_readable(lambda: issue_named(practice, records, made.issue_id))
+    newest = _if_readable(lambda: latest(practice, records))
+    return tuple(cautions(practice, records, made, drafted_from=drafted_from, newest=newest))
+
+
+def _if_readable(read: Callable[[], Issue | None]) -> Issue | None:
+    """Return an issue; a file that is gone must not hide the page that an alert is withdrawn on."""
+    try:
+        return read()
+    except ForepawError:
+        return None
 
 
 def _answer(made: Alert, name: str, n_behind: int, needed: int) -> str:
-    when = days(made.first_week, desk.last_day(made))
+    when = days(made.first_week, made.last_day)
     head = f"{name}, {made.kind}: {when}"
     if made.state == held.DRAFT:
-        waits = "it waits for a first approval" if not n_behind else "it waits for another approval"
-        return f"{head}; {waits if needed > 1 else 'it waits for an approval'}"
+        if needed == 1:
+            return f"{head}; it waits for an approval"
+        who = "another person has" if n_behind else "two people have"
+        return f"{head}; {who} to approve it"
     words = {
         held.APPROVED: "approved, and not sent yet",
         held.SENDING: "being sent",
@@ -231,7 +251,7 @@ def _answer(made: Alert, name: str, n_behind: int, needed: int) -> str:
     return f"{head}; {words[made.state]}"
 
 
-def _text(text: AlertText) -> TextShown:
+def _text(made: Alert, text: AlertText) -> TextShown:
     return TextShown(
         text.language,
         text.number,
@@ -239,6 +259,7 @@ def _text(text: AlertText) -> TextShown:
         text.body,
         _paragraphs(text.body),
         _paragraphs(text.blocks),
+        tuple(stays_in(made, text.language)),
     )
 
 
@@ -248,27 +269,25 @@ def _paragraphs(text: str) -> tuple[tuple[str, ...], ...]:
 
 def _weeks(asked: Asked, made: Alert) -> tuple[tuple[WeekRow, ...], str]:
     """Return the weeks it speaks of by the newest forecast, and that one's id if it is newer."""
-    issue = latest(asked.practice, asked.records)
+    issue = _if_readable(lambda: latest(asked.practice, asked.records))
     if issue is None:
         return (), ""
     known = {one.week: one for one in weeks_ahead(issue.forecast, made.region_id)}
     rows = []
-    week = made.first_week
-    while week <= made.last_week:
+    for week in made.weeks:
         one = known.get(week)
         now = "not known" if one is None or one.odds is None else odds(one.odds)
         usual = "not known" if one is None or one.usual is None else odds(one.usual)
         rows.append(WeekRow(f"week of {day(week)}", now, usual))
-        week = date.fromordinal(week.toordinal() + 7)
     return tuple(rows), issue.id if issue.id != made.issue_id else ""
 
 
 def _steps(asked: Asked, made: Alert, who: dict[str, str]) -> list[StepRow]:
     found = [
         (text.written_at, text.written_by, f"text in {text.language}, version {text.number}")
-        for text in held.text_history(asked.records, made.id)
+        for text in texts_held.text_history(asked.records, made.id)
     ]
-    for one in held.decisions(asked.records, made.id):
+    for one in texts_held.decisions(asked.records, made.id):
         what = f"{one.decision} the text {one.text_sha256[:12]}"
         if one.n_recipients is not None:
             what += f", for {one.n_recipients} households"
@@ -282,79 +301,4 @@ def _steps(asked: Asked, made: Alert, who: dict[str, str]) -> list[StepRow]:
     return [StepRow(local(asked, at), who.get(by, "somebody"), what) for at, by, what in found]
 
 
-# ------------------------------------------------------------------------------ what is done
-def _edit(asked: Asked) -> View | GoTo:
-    made = asked_alert(asked)
-    code, subject, body = (asked.text(name) for name in ("language", "subject", "body"))
-    try:
-        text = desk.edit(
-            asked.records,
-            made.id,
-            code,
-            subject=subject,
-            body=body,
-            by=by_whom(asked),
-            now=asked.practice.now,
-        )
-    except TextError as refused:
-        said = f"Not kept: {refused}."
-        typed = {"language": code, "subject": subject, "body": body}
-        page = replace(_page(asked, made), wrong=said, typed=typed)
-        return View("alert.html", page, status=_NOT_TAKEN)
-    return GoTo(f"{PATH}/{made.id}", f"Version {text.number} is kept; another person approves it.")
-
-
-def _approve(asked: Asked) -> GoTo:
-    made = asked_alert(asked)
-    done = approving.approve(
-        asked.practice,
-        asked.records,
-        made.id,
-        shown_sha256=asked.text("sha256"),
-        n_recipients=_shown_number(asked),
-        by=by_whom(asked),
-    )
-    if done.state == held.APPROVED:
-        return GoTo(
-            f"{PATH}/{made.id}", "Approved. It is not sent by this; sending is another step."
-        )
-    return GoTo(
-        f"{PATH}/{made.id}", "Your approval is noted; another person has to approve it too."
-    )
-
-
-def _shown_number(asked: Asked) -> int | None:
-    text = asked.text("n_recipients")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
-
-
-def _refuse(asked: Asked) -> GoTo:
-    made = asked_alert(asked)
-    approving.refuse(
-        asked.records,
-        made.id,
-        remark=asked.text("remark")[:500],
-        by=by_whom(asked),
-        now=asked.practice.now,
-    )
-    return GoTo(f"{PATH}/{made.id}", "Your no is noted; change the text, or throw the draft away.")
-
-
-def _discard(asked: Asked) -> GoTo:
-    made = asked_alert(asked)
-    desk.discard(asked.records, made.id, by=by_whom(asked), now=asked.practice.now)
-    return GoTo(PATH, "The draft is thrown away; what was written stays on record.")
-
-
-def _post(what: str, handler: Any) -> Page:
-    return Page(f"{PATH}/{{alert}}/{what}", f"{what}-alert", _MAY, handler, methods=("POST",))
-
-
-_MAY = Right.PREPARE_ALERTS
-PAGES: Sequence[Page] = (
-    Page(f"{PATH}/{{alert}}", "alert", _MAY, _show, has_data=True),
-    _post("edit", _edit),
-    _post("approve", _approve),
-    _post("refuse", _refuse),
-    _post("discard", _discard),
-)
+PAGES = (Page(f"{PATH}/{{alert}}", "alert", Right.PREPARE_ALERTS, _show, has_data=True),)

@@ -10,24 +10,15 @@ from forecast.accounts.roles import Right
 from forecast.alerts.doubts import Doubt, decide_doubt, doubts
 from forecast.alerts.household import LeftOut
 from forecast.alerts.mails import owner_mail
-from forecast.alerts.outbox import (
-    ALERT,
-    FOLDER,
-    IN_DOUBT,
-    LEFT_OUT,
-    SENT,
-    WAITING,
-    WITHDRAWAL,
-    counts_of_states,
-    in_words,
-    standing,
-)
+from forecast.alerts.message_counts import counts_of_states, in_words, standing
+from forecast.alerts.outbox import ALERT, FOLDER, IN_DOUBT, LEFT_OUT, SENT, WAITING, WITHDRAWAL
 from forecast.alerts.owner_mail import OwnerMail
 from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.sending import preview_list, send_off, way_to_owners, withdraw_alert
 from forecast.alerts.stranded import leave_out_stranded, stranded
 from forecast.alerts.unsubscribing import opt_outs_of
-from forecast.pages.alerts import is_theirs
+from forecast.pages.alert import shown_cautions
+from forecast.pages.alerts import is_theirs, local
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
 from forecast.records.alerts import APPROVED, SENDING, WITHDRAWN, Alert, alerts
 from forecast.records.alerts import SENT as ALERT_SENT
@@ -49,8 +40,12 @@ class DeliveryPage:
         How many owners are left out, by why.
     rows
         Messages by what, way, state and why.
+    cautions
+        What whoever sends or withdraws it has to know.
     doubts
         What a person must decide; owners by the practice's own number.
+    since
+        When each of them began, in local time.
     stranded
         What waits and cannot go, as practice.toml has its region or its way out no more.
     mail, plain
@@ -64,13 +59,20 @@ class DeliveryPage:
     n_households: int | None
     left_out: Mapping[str, int]
     rows: tuple[Mapping[str, object], ...]
+    cautions: tuple[str, ...]
     doubts: tuple[Doubt, ...]
+    since: tuple[str, ...]
     stranded: tuple[str, ...]
     n_opted_out: int
     mail: OwnerMail
     plain: str
     may_send: bool
     may_withdraw: bool
+
+    @property
+    def is_going_out(self) -> bool:
+        """Whether more of it comes by itself, so that it is worth a look again."""
+        return self.alert.state == SENDING
 
 
 def _delivery(asked: Asked) -> View | GoTo:
@@ -142,7 +144,9 @@ def _page(asked: Asked, alert: Alert) -> DeliveryPage:
         n_households,
         left_out,
         tuple(row for row in rows if row["state"] != LEFT_OUT),
-        tuple(doubts(records, alert.id)),
+        shown_cautions(asked, alert),
+        tuple(found := doubts(records, alert.id)),
+        tuple(local(asked, one.since) for one in found),
         tuple(f"{one.sentence}." for one in stranded(practice, records, alert.id)),
         opt_outs_of(records, alert.id),
         mail,
@@ -176,11 +180,14 @@ def _answer(
         return f"{about} is approved and would go to {households}."
     if alert.state not in (SENDING, ALERT_SENT, WITHDRAWN):
         return f"{about} is not approved, so nobody is written to."
+    if alert.state == SENDING and not counts:
+        return f"{about} goes out: its list is being drawn up."
     sent, waiting, doubt = (counts.get(one, 0) for one in (SENT, WAITING, IN_DOUBT))
     households = "1 household" if sent == 1 else f"{sent} households"
     told = f"{about} was handed over for {households}"
     if in_folder and in_folder == sent:
-        told = f"{about} was laid into the folder outbox for {households}, and mailed to nobody"
+        told = f"{about} was laid into the folder outbox for {households}"
+        told += ", and mailed to nobody by this service"
     told += f", {waiting} wait" if waiting else ""
     told += f", and of {doubt} it is not known whether they have it" if doubt else ""
     return f"{told}{'; it is withdrawn' if alert.state == WITHDRAWN else ''}."

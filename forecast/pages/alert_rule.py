@@ -10,9 +10,9 @@ from forecast.alerts.deciding import table
 from forecast.alerts.rules import Stated, from_right_of_ten, set_rule, switch, threshold_sentence
 from forecast.pages.alerts import PATH, by_whom, local, theirs, who_is
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
-from forecast.records import alerts as held
+from forecast.records import alert_rules as rules_held
+from forecast.records.alert_rules import AlertRule
 from forecast.records.alert_tables import ALERT_KINDS
-from forecast.records.alerts import AlertRule
 from forecast.wording import odds
 from models.errors import ForepawError
 
@@ -119,7 +119,7 @@ def _switch(asked: Asked) -> GoTo:
 
 def _page(asked: Asked, region: str) -> RulePage:
     name, who = theirs(asked)[region].name, who_is(asked)
-    history = held.rule_history(asked.records, region)
+    history = rules_held.rule_history(asked.records, region)
     rule = history[0] if history else None
     shown: dict[str, Any] = dict(rule.simulation or {}) if rule else {}
     return RulePage(

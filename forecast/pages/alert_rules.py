@@ -10,7 +10,7 @@ from forecast.alerts.rules import set_rules, switch_all
 from forecast.pages.alert_rule import KINDS_EXPLAINED, Typed, stated_by, typed_by, typed_of
 from forecast.pages.alerts import PATH, by_whom, theirs
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
-from forecast.records.alerts import AlertRule, rules_in_force
+from forecast.records.alert_rules import AlertRule, rules_in_force
 from forecast.regions import Region
 from models.errors import ForepawError
 
@@ -118,9 +118,13 @@ def _answer(n_regions: int, held: list[AlertRule]) -> str:
     on = sum(rule.is_on for rule in held)
     if not held:
         return f"None of {n_regions} regions has an alert rule yet"
-    same = " by the same rule" if len(held) == n_regions and _is_same(held) else ""
-    are = "is" if on == 1 else "are"
-    return f"{on} of {n_regions} regions {are} watched{same}"
+    is_same = len(held) == n_regions and _is_same(held)
+    if not on:
+        same = ": all have the same rule, switched off" if is_same else ""
+        return f"None of {n_regions} regions is watched{same}"
+    many = "All" if on == n_regions else f"{on} of"
+    are, same = "is" if on == 1 else "are", " by the same rule" if is_same else ""
+    return f"{many} {n_regions} regions {are} watched{same}"
 
 
 def _is_same(held: list[AlertRule]) -> bool:

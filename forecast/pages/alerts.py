@@ -3,30 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from forecast.accounts import people
 from forecast.accounts.roles import Right
 from forecast.alerts.approving import approve_blocks
-from forecast.alerts.catalogues import shipped
+from forecast.alerts.catalogues import CATALOGUES
 from forecast.alerts.desk import draft_by_hand, kind_of, languages_of
 from forecast.alerts.drafting import blocks_sha256, fixed_blocks
+from forecast.alerts.errors import AlertError
 from forecast.alerts.judging import Tally
 from forecast.alerts.places import region_is_gone, region_name
 from forecast.alerts.record import record_of_alerts
 from forecast.alerts.unsubscribing import opt_outs_of
-from forecast.issuing import latest_issue
+from forecast.pages.issue_reading import latest
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
 from forecast.pages.requests import moment_words
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
+from forecast.records.alert_rules import AlertRule
 from forecast.records.alert_tables import ALERT_KINDS
-from forecast.records.alerts import BY_CLOCK, BY_COMMAND_LINE, DRAFT, Alert, AlertRule
+from forecast.records.alerts import BY_CLOCK, BY_COMMAND_LINE, DRAFT, Alert
 from forecast.regions import Region, regions
 from forecast.wording import days, odds
 
 PATH = "/alerts"
+_NOT_TAKEN = 422
 _SCORES_SHOWN = (
     *("probability_of_detection", "false_alarm_ratio", "probability_of_false_detection"),
     *("frequency_bias", "critical_success_index", "equitable_threat_score"),
@@ -79,7 +84,8 @@ class AlertsPage:
     """What the page of alerts says.
 
     `in_use` are the languages that alerts are written in; `may_sign` whether whoever looks may
-    approve the fixed blocks, as vets do.
+    approve the fixed blocks, as vets do. `asked` and `wrong` are region and kind of a draft that
+    was asked for by hand, and why there is none.
     """
 
     answer: str
@@ -90,6 +96,13 @@ class AlertsPage:
     blocks: tuple[BlocksRow, ...]
     kinds: tuple[str, ...]
     may_sign: bool
+    asked: tuple[str, str] = ("", "")
+    wrong: str = ""
+
+    @property
+    def lacks_blocks(self) -> bool:
+        """Whether a vet has yet to approve the fixed blocks of some language."""
+        return any(not one.approved_by for one in self.blocks)
 
 
 def theirs(asked: Asked) -> dict[str, Region]:
@@ -117,6 +130,15 @@ def who_is(asked: Asked) -> dict[str, str]:
 
 
 def _alerts(asked: Asked) -> View:
+    page = _page(asked)
+    tables = {
+        "alerts": [asdict(row) for row in page.alerts],
+        "regions": [asdict(row) for row in page.regions],
+    }
+    return View("alerts.html", page, tables)
+
+
+def _page(asked: Asked) -> AlertsPage:
     assert asked.account is not None
     places, who = theirs(asked), who_is(asked)
     record = record_of_alerts(asked.practice, asked.records, region_ids=frozenset(places))
@@ -125,8 +147,8 @@ def _alerts(asked: Asked) -> View:
         _row(asked, one, who, came) for one in held.alerts(asked.records) if is_theirs(asked, one)
     )
     waiting = tuple(row for row in rows if row.state == DRAFT)
-    rules = held.rules_in_force(asked.records)
-    page = AlertsPage(
+    rules = rules_held.rules_in_force(asked.records)
+    return AlertsPage(
         answer=_answer(len(waiting), places, rules),
         regions=tuple(_region_rows(asked, places, rules)),
         alerts=rows,
@@ -136,8 +158,6 @@ def _alerts(asked: Asked) -> View:
         kinds=ALERT_KINDS,
         may_sign=asked.account.may(Right.SIGN_PLANS),
     )
-    tables = {"alerts": [asdict(row) for row in rows], "regions": [asdict(r) for r in page.regions]}
-    return View("alerts.html", page, tables)
 
 
 def _answer(n_waiting: int, places: dict[str, Region], rules: dict[str, AlertRule]) -> str:
@@ -150,20 +170,22 @@ def _answer(n_waiting: int, places: dict[str, Region], rules: dict[str, AlertRul
     on = sum(key in rules and rules[key].is_on for key in places)
     if not on:
         return "No alert is drafted: no region has a rule that is switched on"
-    many = "the region" if len(places) == 1 else f"{on} of {len(places)} regions"
+    of = "all" if on == len(places) else f"{on} of"
+    many = "the region" if len(places) == 1 else f"{of} {len(places)} regions"
     return f"No alert waits; {many} {'is' if on == 1 else 'are'} watched"
 
 
 def _region_rows(
     asked: Asked, places: dict[str, Region], rules: dict[str, AlertRule]
 ) -> list[RegionRow]:
-    looks, found = held.last_looks(asked.records), []
+    looks, found = rules_held.last_looks(asked.records), []
     for key, region in places.items():
         rule, look = rules.get(key), looks.get(key)
         state = "none yet" if rule is None else "on" if rule.is_on else "off"
         threshold = "" if rule is None else f"{odds(rule.on_odds)} ({rule.on_odds:.0%})"
         looked = moment_words(asked.practice, look.looked_at) if look else ""
-        why = f"{look.why[:1].upper()}{look.why[1:]}" if look else ""
+        why = look.why if look else "the next forecast is looked at" if state == "on" else ""
+        why = f"{why[:1].upper()}{why[1:]}"
         found.append(RegionRow(key, region.name, state, threshold, looked, why))
     return found
 
@@ -174,12 +196,11 @@ def _row(
     who: dict[str, str],
     came: dict[str, str],
 ) -> AlertRow:
-    last = one.last_week.fromordinal(one.last_week.toordinal() + 6)
     return AlertRow(
         one.id,
         region_name(asked.practice, one),
         one.kind,
-        days(one.first_week, last),
+        days(one.first_week, one.last_day),
         one.state,
         moment_words(asked.practice, one.made_at),
         who.get(one.made_by, "somebody"),
@@ -191,7 +212,7 @@ def _row(
 
 
 def _blocks(asked: Asked, who: dict[str, str]) -> list[BlocksRow]:
-    approved, found = held.approved_blocks(asked.records), []
+    approved, found = texts_held.approved_blocks(asked.records), []
     for one in languages_of(asked.practice):
         text = fixed_blocks(one)
         sha = blocks_sha256(text)
@@ -203,30 +224,32 @@ def _blocks(asked: Asked, who: dict[str, str]) -> list[BlocksRow]:
 
 def _approve_blocks(asked: Asked) -> GoTo:
     code = asked.text("language")
-    if code not in shipped():
+    if code not in CATALOGUES.shipped:
         raise PageError(
             f"fixed blocks in {code!r} were to be approved; the languages are "
-            f"{', '.join(shipped())}"
+            f"{', '.join(CATALOGUES.shipped)}"
         )
-    if asked.text("sha256") != blocks_sha256(fixed_blocks(shipped()[code])):
+    if asked.text("sha256") != blocks_sha256(fixed_blocks(CATALOGUES.shipped[code])):
         raise PageError("the fixed blocks are others by now; read them again")
     approve_blocks(asked.records, code, by=by_whom(asked), now=asked.practice.now)
     return GoTo(PATH, "The fixed blocks are approved as they stand.")
 
 
-def _draft(asked: Asked) -> GoTo:
-    region = asked.text("region")
+def _draft(asked: Asked) -> View | GoTo:
+    region, kind = asked.text("region"), asked.text("kind")
     if region not in theirs(asked):
         raise NotFoundError(f"there is no region {region!r} of yours")
-    issue = latest_issue(asked.practice, asked.records)
-    made = draft_by_hand(
-        asked.practice,
-        asked.records,
-        issue,
-        region,
-        kind=kind_of(asked.text("kind")),
-        by=by_whom(asked),
-    )
+    issue = latest(asked.practice, asked.records)
+    if issue is None:
+        raise PageError("a draft was asked for; no forecast has been issued yet: make one first")
+    try:
+        made = draft_by_hand(
+            asked.practice, asked.records, issue, region, kind=kind_of(kind), by=by_whom(asked)
+        )
+    except AlertError as refused:
+        wrong = f"{str(refused)[:1].upper()}{str(refused)[1:]}."
+        page = replace(_page(asked), asked=(region, kind), wrong=wrong)
+        return View("alerts.html", page, status=_NOT_TAKEN)
     return GoTo(f"{PATH}/{made.id}", "Drafted. Nothing is sent before people approve it.")
 
 
@@ -253,7 +276,10 @@ class OutcomeRow:
 
 @dataclass(frozen=True)
 class RecordPage:
-    """What alerts that were sent came to; a score is None where the counts do not define one."""
+    """What alerts that were sent came to; a score is None where the counts do not define one.
+
+    `simulated` is what rules would have done, by region, for each thing they were simulated on.
+    """
 
     answer: str
     sentence: str
@@ -265,18 +291,13 @@ class RecordPage:
     not_known: int
     scores: dict[str, float | None]
     has_shares: bool
-    simulated: tuple[tuple[str, str, str], ...]
+    simulated: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
 
 
 def _record(asked: Asked) -> View:
     places = theirs(asked)
     found = record_of_alerts(asked.practice, asked.records, region_ids=frozenset(places))
-    cells, rules = found.by_week, held.rules_in_force(asked.records)
-    simulated = tuple(
-        (places[key].name, str(rule.simulation["own"]), str(rule.simulation["rests_on"]))
-        for key, rule in rules.items()
-        if key in places and rule.simulation is not None
-    )
+    cells, rules = found.by_week, rules_held.rules_in_force(asked.records)
     rows = outcome_rows(found, places)
     page = RecordPage(
         _record_answer(found),
@@ -289,13 +310,24 @@ def _record(asked: Asked) -> View:
         cells.not_known,
         {name: found.scores[name] for name in _SCORES_SHOWN},
         found.detection is not None,
-        simulated,
+        _simulated(rules, places),
     )
     tables: dict[str, Sequence[dict[str, Any]]] = {
         "alerts": [asdict(row) for row in rows],
         "scores": [{"score": name, "value": value} for name, value in page.scores.items()],
     }
     return View("alert_record.html", page, tables)
+
+
+def _simulated(
+    rules: dict[str, AlertRule], places: dict[str, Region]
+) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ...]:
+    """Return what rules would have done, by what they were simulated on."""
+    found: dict[str, list[tuple[str, str]]] = {}
+    for key, region in places.items():
+        if key in rules and (shown := rules[key].simulation) is not None:
+            found.setdefault(str(shown["rests_on"]), []).append((region.name, str(shown["own"])))
+    return tuple((rests_on, tuple(each)) for rests_on, each in found.items())
 
 
 def _record_answer(found: Tally) -> str:

@@ -1,39 +1,36 @@
-"""One dog: what is due and why, readiness by class, its history and itch; and what is entered."""
+"""One dog: what is due and why, readiness by class, its history and itch; what was entered."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
 
-from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
 from forecast.dosing.dog_record import DogRecord, Reason, dog_cover
 from forecast.dosing.due import DueDog, due_dog
 from forecast.dosing.effect_times import VetsWord, word_of
-from forecast.dosing.entering import Entry, entry_of, longer_effect_of, release_of
+from forecast.dosing.entered_words import dose_words, scale_words, therapy_words
+from forecast.dosing.entering import findings_asked
 from forecast.dosing.plan import CAUTIONS
 from forecast.dosing.readiness import Readiness, readiness_for_each
 from forecast.dosing.register import is_atopic, read_register
 from forecast.dosing.rules import Rules, rules_of
-from forecast.dosing.therapies import DosingError, Therapy, Verdict
-from forecast.dosing.work_up import CALLS_FOR_DIET, FINDINGS, HOUSE, RULE_OUTS, WORK_UP
+from forecast.dosing.therapies import Therapy, Verdict
+from forecast.dosing.work_up import HOUSE, bare_code
 from forecast.pages.dog_effect import HIGH, WIDE, EffectShown, effect_shown
+from forecast.pages.dog_entries import EntryShown, TakenBackShown, entries_shown
 from forecast.pages.dog_list import ACTIVE, planned_ahead
 from forecast.pages.dogs import NAME_ERASED, PATH, theirs
-from forecast.pages.page import Asked, GoTo, NotFoundError, Page, View
+from forecast.pages.page import Asked, NotFoundError, Page, View
 from forecast.records import care
 from forecast.records.dogs import identity_of
 from forecast.records.engine import RecordsError
 from forecast.records.vets import vets, vets_on
 from forecast.records.vets_words import vets_words
 
-_NOT_TAKEN = 422
 _SCORES_SHOWN = 24
 _CURVE_DAYS = 730
-_STATUSES = {"dispensed": "handed out"}  # as the form says it
-_REASONS = {"not known": "", "calendar": ", by the calendar"}
 
 
 @dataclass(frozen=True)
@@ -50,12 +47,13 @@ class ClassShown:
 
 @dataclass(frozen=True)
 class ScoreShown:
-    """One itch score."""
+    """One itch score; `how` says the scale in words."""
 
     date: date
     value: float
     scorer: str
     scale: str
+    how: str
 
 
 @dataclass(frozen=True)
@@ -97,8 +95,9 @@ class DogPage:
 
     `cover` says whether a working therapy covers it today: yes, no or not known. `vet` looks after
     it, "" for nobody; `vets` may. `word` is a vet's that a dose may be planned to hold longer than
-    measured. `reactions` are the classes that a vet may sign to be given again; `findings` what can
-    be answered, in the order of a work-up.
+    measured. `entries` were entered at a desk, `taken_back` counts no more. `reactions` are the
+    classes that a vet may sign to be given again; `findings` what can be answered, in the order of
+    a work-up; `lacking` those of them that hold up the therapy planned ahead.
     """
 
     dog: DueDog
@@ -115,9 +114,12 @@ class DogPage:
     curve: ItchCurve | None
     effect: EffectShown | None
     history: tuple[EventShown, ...]
+    entries: tuple[EntryShown, ...]
+    taken_back: tuple[TakenBackShown, ...]
     reactions: tuple[tuple[str, str], ...]
     therapies: tuple[tuple[str, str], ...]
     findings: tuple[tuple[str, str], ...]
+    lacking: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
     may_record: bool
     may_sign: bool
@@ -130,14 +132,23 @@ class DogPage:
 
 
 def _dog(asked: Asked) -> View:
-    page = _page(asked)
+    page = dog_page(asked)
     scores = [vars(one) for one in page.scores]
     chances = [vars(one) for one in page.effect.chances] if page.effect else []
     history = [vars(one) for one in page.history]
-    return View("dog.html", page, {"scores": scores, "effect": chances, "history": history})
+    entered, back = [vars(one) for one in page.entries], [vars(one) for one in page.taken_back]
+    return View(
+        "dog.html",
+        page,
+        {
+            **{"scores": scores, "effect": chances, "history": history},
+            **{"entries": entered, "taken_back": back},
+        },
+    )
 
 
-def _page(asked: Asked) -> DogPage:
+def dog_page(asked: Asked) -> DogPage:
+    """Put together what the page says of the dog that was asked for."""
     record, shown, rules = dog_asked(asked)
     assert asked.account is not None
     today, account = asked.practice.local_date, asked.account
@@ -147,6 +158,7 @@ def _page(asked: Asked) -> DogPage:
     kept, known = vets_words(asked.records, on=today, dog_id=record.id), vets(asked.records)
     with asked.records.reading() as connection:
         own_vet = vets_on(connection, today, dog_id=record.id).get(record.id)
+    entries, taken_back = entries_shown(asked, record.id, words)
     sexes = [record.sex or "sex not known"]
     if record.neutered is not None:
         sexes.append("neutered" if record.neutered else "entire")
@@ -178,9 +190,12 @@ def _page(asked: Asked) -> DogPage:
         curve=_curve(record, rules, today),
         effect=effect_shown(asked.practice, asked.records, record, therapy=planned_ahead(rules)),
         history=_history(asked, record, words),
+        entries=entries,
+        taken_back=taken_back,
         reactions=tuple((of, words[of]) for of in words if of in stopped),
         therapies=tuple(words.items()),
-        findings=_findings(),
+        findings=tuple(findings_asked().items()),
+        lacking=_lacking(each[planned_ahead(rules).id]),
         cautions=tuple(caution.sentence for caution in CAUTIONS),
         may_record=account.may(Right.RECORD_CARE),
         may_sign=account.may(Right.SIGN_PLANS),
@@ -188,6 +203,13 @@ def _page(asked: Asked) -> DogPage:
         planned=planned_ahead(rules).id,
         today=today,
     )
+
+
+def _lacking(ready: Readiness) -> tuple[tuple[str, str], ...]:
+    """Return what can be answered of what holds a therapy up, in the order of its reasons."""
+    asked = findings_asked()
+    codes = dict.fromkeys(bare_code(reason.code) for reason in ready.reasons)
+    return tuple((code, asked[code]) for code in codes if code in asked)
 
 
 def _place(one: Readiness, planned: Therapy) -> tuple[int, bool]:
@@ -240,7 +262,10 @@ def _weight(record: DogRecord) -> str:
 
 def _scores(asked: Asked, dog_id: str) -> tuple[ScoreShown, ...]:
     found = care.scores_of(asked.records, dog_id)[-_SCORES_SHOWN:]
-    return tuple(ScoreShown(one.date, one.pvas, one.scorer, one.scale) for one in reversed(found))
+    return tuple(
+        ScoreShown(one.date, one.pvas, one.scorer, one.scale, scale_words(one.scale))
+        for one in reversed(found)
+    )
 
 
 def _curve(record: DogRecord, rules: Rules, today: date) -> ItchCurve | None:
@@ -269,93 +294,18 @@ def _curve(record: DogRecord, rules: Rules, today: date) -> ItchCurve | None:
 def _history(asked: Asked, record: DogRecord, words: Mapping[str, str]) -> tuple[EventShown, ...]:
     """Put together flares, therapies and reactions, the newest first; no clinical note is read."""
     events = [EventShown(day, "flare visit", "") for day in record.flare_visits]
-    for given in care.therapies_of(asked.records, record.id):
-        until = f" until {given.until}" if given.until else ""
-        answer = ""
-        if given.responded is not None:
-            answer = "; responded" if given.responded else "; no response"
-        why = _REASONS.get(given.reason, f", for {given.reason}")
-        events.append(
-            EventShown(
-                given.date,
-                words.get(given.therapy, "item of no class yet"),
-                f"{_STATUSES.get(given.status, given.status)}{until}{why}{answer}",
-            )
+    events += [
+        EventShown(
+            one.date,
+            therapy_words(one.therapy, words),
+            dose_words(one.status, one.until, one.reason, one.responded),
         )
+        for one in care.therapies_of(asked.records, record.id)
+    ]
     for one in record.reactions:
         told = "signed to be given again" if one.lifted else "stops this class until a vet signs"
         events.append(EventShown(one.seen, f"adverse reaction to {words[one.therapy]}", told))
     return tuple(sorted(events, key=lambda event: event.date, reverse=True))
 
 
-def _findings() -> tuple[tuple[str, str], ...]:
-    asked = {code: kind.words for code, kind in (RULE_OUTS | WORK_UP | FINDINGS).items()}
-    asked |= {code: words for code, (words, _) in CALLS_FOR_DIET.items()}
-    asked |= {
-        "food_allergy_ruled_out": "food ruled out by a diet trial of eight weeks or more",
-        "therapy_history": "every therapy is on record, those given elsewhere too",
-        "dose_elsewhere": "a dose given elsewhere since",
-        "itching_now": "itches now, by its owner's word",
-        "urgent_signs": "signs that need care now",
-    }
-    return tuple(asked.items())
-
-
-# ------------------------------------------------------------------------------ what is entered
-def _enter(asked: Asked) -> View | GoTo:
-    today, kind = asked.practice.local_date, asked.text("kind")
-    fields = _fields(asked)
-    try:
-        entry = entry_of(kind, fields, today=today)
-    except DosingError as refused:
-        return _again(asked, refused, fields)
-    return _keep(asked, entry, Action.CARE_RECORDED)
-
-
-def _sign(asked: Asked) -> View | GoTo:
-    assert asked.account is not None
-    fields = _fields(asked)
-    try:
-        entry = release_of(fields, signed_by=asked.account.id, today=asked.practice.local_date)
-    except DosingError as refused:
-        return _again(asked, refused, fields)
-    return _keep(asked, entry, Action.THERAPY_RELEASED)
-
-
-def _longer(asked: Asked) -> View | GoTo:
-    assert asked.account is not None
-    fields, today = _fields(asked), asked.practice.local_date
-    try:
-        entry = longer_effect_of(fields, signed_by=asked.account.id, today=today)
-    except DosingError as refused:
-        return _again(asked, refused, fields)
-    return _keep(asked, entry, Action.LONGER_EFFECT_SIGNED)
-
-
-def _fields(asked: Asked) -> dict[str, str]:
-    return {name: asked.text(name) for name in asked.form}
-
-
-def _again(asked: Asked, refused: DosingError, fields: Mapping[str, str]) -> View:
-    text = str(refused)
-    page: Any = _page(asked)
-    shown = DogPage(**(vars(page) | {"wrong": f"{text[:1].upper()}{text[1:]}.", "typed": fields}))
-    return View("dog.html", shown, status=_NOT_TAKEN)
-
-
-def _keep(asked: Asked, entry: Entry, action: Action) -> GoTo:
-    _, shown, _ = dog_asked(asked)  # refused where it is not theirs
-    assert asked.account is not None
-    with asked.records.writing() as connection:
-        care.enter(connection, entry.table, {"dog_id": shown.id, **entry.values})
-        note(connection, action, by=asked.account.id, subject=shown.id, now=asked.practice.now)
-    said = f"{entry.said[:1].upper()}{entry.said[1:]}."
-    return GoTo(f"{PATH}/{shown.id}", said)
-
-
-PAGES = (
-    Page(f"{PATH}/{{dog}}", "dog", Right.SEE_DOGS, _dog, has_data=True),
-    Page(f"{PATH}/{{dog}}/enter", "dog-enter", Right.RECORD_CARE, _enter, methods=("POST",)),
-    Page(f"{PATH}/{{dog}}/sign", "dog-sign", Right.SIGN_PLANS, _sign, methods=("POST",)),
-    Page(f"{PATH}/{{dog}}/longer", "dog-longer", Right.SIGN_PLANS, _longer, methods=("POST",)),
-)
+PAGES = (Page(f"{PATH}/{{dog}}", "dog", Right.SEE_DOGS, _dog, has_data=True),)

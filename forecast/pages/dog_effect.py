@@ -5,13 +5,13 @@ It is what the newest plan kept, so nothing is worked out while somebody waits f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 
 from forecast.dosing.dog_record import DogRecord
-from forecast.dosing.effect_times import of_kept, planned_cover
+from forecast.dosing.effect_times import of_kept, planned_cover, unlike_the_record
 from forecast.dosing.therapies import Therapy, days_rule
 from forecast.practice import Practice
 from forecast.records.engine import Records
@@ -56,6 +56,8 @@ class EffectShown:
         The same by the week; empty with the label's range alone.
     text
         The curve in words.
+    response
+        Where scores and what is recorded of the response differ; "" where they do not.
     """
 
     sentence: str
@@ -67,6 +69,7 @@ class EffectShown:
     points: tuple[tuple[float, float], ...] = ()
     chances: tuple[ChanceShown, ...] = ()
     text: str = ""
+    response: str = ""
 
 
 def effect_shown(
@@ -80,7 +83,9 @@ def effect_shown(
     if plan is None or kept is None:
         return _by_label(therapy)
     made_on = plan.made_at.astimezone(practice.time_zone).date()
-    return _by_scores(of_kept(kept), therapy, made_on=made_on)
+    effect, today = of_kept(kept), practice.local_date
+    differ = unlike_the_record(dog.responded(therapy.id, today), effect)
+    return replace(_by_scores(effect, therapy, made_on=made_on), response=differ)
 
 
 def _by_label(therapy: Therapy) -> EffectShown:

@@ -21,9 +21,9 @@ from forecast.dosing.rules import Rules, rules_of
 from forecast.dosing.therapies import Therapy
 from forecast.practice import Practice
 from forecast.records.bulk import undisturbed
-from forecast.records.care import Standing, care_standing, dogs_since
 from forecast.records.dogs import DogIdentity, identities, identity_of
 from forecast.records.engine import Records
+from forecast.records.entries import Standing, care_standing, dogs_since
 from forecast.records.vets import last_assignment, vets_on
 
 _MOST_ANEW = 200  # dogs read one by one; beyond, reading all of them is no slower

@@ -13,10 +13,13 @@ from forecast.dosing.due import DueDog
 from forecast.dosing.kept import trade_of_kept
 from forecast.dosing.plan import CAUTIONS, Proposal, more_flare_weeks
 from forecast.dosing.trial import NOT_EXCLUDED, Trial, judge_trial
+from forecast.languages import language_name
+from forecast.letters.catalogues import CATALOGUES, language_for
 from forecast.letters.desk import Desk, desk_of
 from forecast.letters.handing_over import NEEDS_A_VET
 from forecast.letters.letter import variant_of
 from forecast.pages.dog import dog_asked
+from forecast.pages.dog_entries import changed_since
 from forecast.pages.dog_list import planned_ahead
 from forecast.pages.dogs import PATH
 from forecast.pages.handed_over import (
@@ -29,6 +32,7 @@ from forecast.pages.handed_over import (
 )
 from forecast.pages.page import Asked, Page, View
 from forecast.pages.plan_timeline import Timeline, Way, timeline, ways
+from forecast.pages.planning_anew import how_planning_goes
 from forecast.records import care
 from forecast.records.dated import ACTIVE, STATUS_NOT_KNOWN
 from forecast.records.identifiers import new_id
@@ -77,6 +81,21 @@ class TrialShown:
 
 
 @dataclass(frozen=True)
+class LanguageShown:
+    """The language in which letter and calendar go out, and why in that one.
+
+    `on_record` is the code on the owner's record, "" where it is not known; `choices` are codes and
+    names of those that can be recorded.
+    """
+
+    code: str
+    name: str
+    why: str
+    on_record: str
+    choices: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
 class DogPlanPage:
     """What the page of one dog's plan says.
 
@@ -88,6 +107,10 @@ class DogPlanPage:
         The plan that is shown: the one in force, else the newest proposal; "" where there is none.
     newer
         What the newest proposal says otherwise than the plan in force; "" where nothing.
+    entered_since, taken_back_since
+        What was entered, and what was taken back, since the plan that is shown was made.
+    going_on
+        That a plan is being worked out anew; "" where it is not.
     ways, picture
         The ways of dosing that were compared, by what they cost; and their doses on a time axis.
     odds
@@ -119,9 +142,13 @@ class DogPlanPage:
     odds: tuple[str, ...]
     reasons: tuple[str, ...]
     newer: str
+    entered_since: tuple[str, ...]
+    taken_back_since: tuple[str, ...]
+    going_on: str
     history: tuple[DecisionShown, ...]
     closed_because: str
     consent: str
+    language: LanguageShown
     no_letter: str
     has_calendar: bool
     calendars: tuple[CalendarShown, ...]
@@ -166,6 +193,10 @@ def plan_page(asked: Asked) -> DogPlanPage:
     spans = () if weeks is None else tuple(runs(sorted(weeks)))
     head = desk.plan.reasons[0] if desk.plan and desk.plan.reasons else {}
     trade, doses = trade_of_kept(head), () if desk.told is None else desk.told.doses
+    entered, taken_back = tuple[str, ...](), tuple[str, ...]()
+    if desk.plan is not None:
+        moment = desk.plan.made_at
+        entered, taken_back = changed_since(asked, record.id, words, moment=moment)
     ours = "signed" if desk.is_signed else "planned dates"
     return DogPlanPage(
         dog=shown,
@@ -181,9 +212,13 @@ def plan_page(asked: Asked) -> DogPlanPage:
         odds=_odds(head),
         reasons=_reasons(desk.plan),
         newer=_newer(desk, newest, today),
+        entered_since=entered,
+        taken_back_since=taken_back,
+        going_on=how_planning_goes(asked, record.id),
         history=_history(asked, record.id),
         closed_because=desk.gate.closed_because,
         consent=desk.gate.consent,
+        language=_language(asked, desk),
         no_letter=_no_letter(desk, today),
         has_calendar=bool(desk.planned(today)),
         calendars=calendars_shown(asked, dog_id=record.id),
@@ -292,6 +327,14 @@ def _newer(desk: Desk, newest: PlanRow | None, today: date) -> str:
         return ""
     says = ", ".join(map(str, ahead)) or str(newest.reasons[0].get("proposal", "no dose"))
     return f"the newest forecast would propose otherwise: {says}; {moved}"
+
+
+def _language(asked: Asked, desk: Desk) -> LanguageShown:
+    known = desk.gate.language
+    chosen = language_for(asked.practice.settings, known)
+    codes = dict.fromkeys((*CATALOGUES.shipped, *([known] if known else [])))
+    choices = tuple((code, language_name(code)) for code in codes)
+    return LanguageShown(chosen.speaks.code, chosen.speaks.name, chosen.why, known or "", choices)
 
 
 def _no_letter(desk: Desk, today: date) -> str:

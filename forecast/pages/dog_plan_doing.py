@@ -1,8 +1,7 @@
-"""What is done from the page of one dog's plan: signing, handing over, consent, trials."""
+"""What is done from the page of one dog's plan: signing, handing over, trials."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date, time
 
 from starlette.responses import Response
@@ -18,9 +17,11 @@ from forecast.dosing.decisions import (
     decline_plan,
     withdraw_plan,
 )
-from forecast.dosing.entering import ANSWERS, Entry, trial_begun, trial_ended
+from forecast.dosing.entering import trial_begun, trial_ended
 from forecast.dosing.therapies import DosingError
+from forecast.languages import language_name
 from forecast.letters.calendar_file import MEDIA_TYPE
+from forecast.letters.catalogues import language_for
 from forecast.letters.desk import Desk, desk_of
 from forecast.letters.gate import LetterError
 from forecast.letters.handing_over import (
@@ -32,14 +33,13 @@ from forecast.letters.handing_over import (
 from forecast.letters.letter import Letter
 from forecast.letters.rendering import STYLESHEET, letter_html, letter_pdf, style
 from forecast.pages.dog import dog_asked
+from forecast.pages.dog_entries import keep_entries
 from forecast.pages.dog_list import planned_ahead
 from forecast.pages.dog_plan import again
 from forecast.pages.dogs import PATH
 from forecast.pages.page import Asked, GoTo, Page, PageError, View
 from forecast.records import care
 from forecast.records.also import Also
-from forecast.records.dated import keep_consents
-from forecast.records.dogs import dog
 from forecast.records.engine import RecordsError
 from forecast.records.handovers import Correspondence
 from forecast.records.plans import plan_of
@@ -117,9 +117,9 @@ def _day(text: str) -> date:
 # ------------------------------------------------------------------------------------- handing over
 def _preview(asked: Asked) -> Response:
     desk = _desk(asked)
-    made = _letter(asked, desk)
-    letter = replace(made, notice=" ".join(filter(None, (_PREVIEW, made.notice))))
-    return Response(letter_html(letter, stylesheet=f"/{STYLESHEET}"), media_type="text/html")
+    letter = _letter(asked, desk)
+    page = letter_html(letter, stylesheet=f"/{STYLESHEET}", remark=_PREVIEW)
+    return Response(page, media_type="text/html")
 
 
 def _hand_letter(asked: Asked) -> Response | View:
@@ -128,6 +128,7 @@ def _hand_letter(asked: Asked) -> Response | View:
     if form not in _FORMS:
         raise PageError(f"a letter as {form!r} was asked for; it is given as {', '.join(_FORMS)}")
     try:
+        _check_language(asked, desk)
         letter = _letter(asked, desk)
         # made first: what cannot be set is not written down as handed over
         made = letter_pdf(letter) if form == "pdf" else _whole(letter)
@@ -153,22 +154,35 @@ def _whole(letter: Letter) -> bytes:
 
 
 def _hand_calendar(asked: Asked) -> Response | View:
-    _, shown, rules = dog_asked(asked)
+    desk = _desk(asked)
+    dog_id = desk.gate.dog_id
     assert asked.account is not None
     try:
+        _check_language(asked, desk)
         made = hand_over_calendar(
             asked.practice,
             asked.records,
-            shown.id,
-            therapy=planned_ahead(rules).id,
+            dog_id,
+            therapy=desk.of.therapy,
             account_id=asked.account.id,
             times=_times(asked),
             form_key=_form_key(asked),
-            also=_noting(asked, Action.CALENDAR_HANDED_OVER, shown.id),
+            also=_noting(asked, Action.CALENDAR_HANDED_OVER, dog_id),
         )
     except LetterError as refused:
         return again(asked, refused)
-    return _download(made, MEDIA_TYPE, f"calendar-{shown.id}.ics")
+    return _download(made, MEDIA_TYPE, f"calendar-{dog_id}.ics")
+
+
+def _check_language(asked: Asked, desk: Desk) -> None:
+    """Refuse a form that was shown before the owner's language was recorded anew."""
+    shown = asked.text("language")
+    speaks = language_for(asked.practice.settings, desk.gate.language).speaks
+    if shown not in ("", speaks.code):
+        raise LetterError(
+            f"this was to go out in {language_name(shown)}; by now the owner is written to in "
+            f"{speaks.name}: read the letter and hand it over again"
+        )
 
 
 def _cancel_calendar(asked: Asked) -> Response | View:
@@ -194,13 +208,15 @@ def _form_key(asked: Asked) -> str | None:
     return asked.text("once") or None
 
 
-def _times(asked: Asked) -> dict[date, time]:
-    found = {}
+def _times(asked: Asked) -> dict[date, time | None]:
+    """Return the times that the form holds; a field that was emptied takes back what was booked."""
+    found: dict[date, time | None] = {}
     for name in asked.form:
         text = asked.text(name)
-        if name.startswith("time-") and text:
+        if name.startswith("time-"):
             try:
-                found[date.fromisoformat(name.removeprefix("time-"))] = time.fromisoformat(text)
+                day = date.fromisoformat(name.removeprefix("time-"))
+                found[day] = time.fromisoformat(text) if text else None
             except ValueError:
                 raise LetterError(
                     f"a time {text!r} was booked; write it as hours and minutes, such as 10:30"
@@ -237,30 +253,7 @@ def _stylesheet(_: Asked) -> Response:
     return Response(style(), media_type="text/css")
 
 
-# ------------------------------------------------------------------------------- consent and trial
-def _consent(asked: Asked) -> View | GoTo:
-    _, shown, _ = dog_asked(asked)
-    assert asked.account is not None
-    answer, today = asked.text("answer"), asked.practice.local_date
-    if answer not in ANSWERS:
-        refused = PageError(f"consent {answer!r} was entered; allowed are {', '.join(ANSWERS)}")
-        return again(asked, refused)
-    owner_id = dog(asked.records, shown.id, on=today).owner_id
-    if owner_id is None:
-        refused = PageError("no owner is on record, whose consent it would be; import the register")
-        return again(asked, refused)
-    with asked.records.writing() as connection:
-        keep_consents(connection, {owner_id: answer}, day=today)
-        note(
-            connection,
-            Action.CONSENT_RECORDED,
-            by=asked.account.id,
-            subject=owner_id,
-            now=asked.practice.now,
-        )
-    return GoTo(_page_of(shown.id), f"Consent of the owner to be written to: {answer}.")
-
-
+# ------------------------------------------------------------------------------------------- trial
 def _trial(asked: Asked) -> View | GoTo:
     record, shown, _ = dog_asked(asked)
     assert asked.account is not None
@@ -275,18 +268,9 @@ def _trial(asked: Asked) -> View | GoTo:
             entries = trial_begun(fields, record, today=today)
     except DosingError as refused:
         return again(asked, refused)
-    _keep(asked, shown.id, entries)
+    keep_entries(asked, shown.id, entries, Action.CARE_RECORDED)
     said = entries[0].said
     return GoTo(_page_of(shown.id), f"{said[:1].upper()}{said[1:]}.")
-
-
-def _keep(asked: Asked, dog_id: str, entries: list[Entry]) -> None:
-    assert asked.account is not None
-    by, now = asked.account.id, asked.practice.now
-    with asked.records.writing() as connection:
-        for entry in entries:
-            care.enter(connection, entry.table, {"dog_id": dog_id, **entry.values})
-        note(connection, Action.CARE_RECORDED, by=by, subject=dog_id, now=now)
 
 
 def _noting(asked: Asked, action: Action, dog_id: str) -> Also:
@@ -303,7 +287,6 @@ PAGES = (
     Page(f"{_AT}/letter/hand", "dog-letter-hand", Right.HAND_OVER, _hand_letter, methods=("POST",)),
     Page(f"{_AT}/calendar", "dog-calendar", Right.HAND_OVER, _hand_calendar, methods=("POST",)),
     Page(f"{_AT}/cancel", "dog-cancel", Right.HAND_OVER, _cancel_calendar, methods=("POST",)),
-    Page(f"{_AT}/consent", "dog-consent", Right.HAND_OVER, _consent, methods=("POST",)),
     Page(f"{_AT}/trial", "dog-trial", Right.RECORD_CARE, _trial, methods=("POST",)),
     Page(f"/{STYLESHEET}", "letter-style", Right.SEE_DOGS, _stylesheet),
 )

@@ -19,6 +19,7 @@ FAULT = (
 )
 Refuse = Callable[[Request, str, int], Response]
 _SAFE = ("GET", "HEAD", "OPTIONS")
+_LONGEST_PATH = 1_000  # characters; the longest there is holds two random ids and a name
 _A_YEAR = 365 * 24 * 60 * 60
 _POLICY = "; ".join(
     [
@@ -100,6 +101,8 @@ class Guard:
                 "practice gave you"
             )
             return self._refuse(request, sentence, 421)
+        if len(request.scope["path"]) > _LONGEST_PATH:  # of 5,000 digits no number can be made
+            return self._refuse(request, "this address is longer than any of this service", 414)
         if not request.scope["path"].isprintable():
             return self._refuse(request, "this address holds signs that none has", 400)
         site = request.headers.get("sec-fetch-site")

@@ -23,7 +23,7 @@ from forecast.visits.labelling.answers import (
     answers_of,
     take_back,
 )
-from forecast.visits.labelling.desk import drawn_visit, judged_visits, keep_design, kept_designs
+from forecast.visits.labelling.desk import drawn_visit, keep_design, kept_designs, visits_to_draw
 from forecast.visits.labelling.sample import rules
 from forecast.visits.labelling.sheet import ANSWERS, QUESTION
 
@@ -160,7 +160,7 @@ def _draw(asked: Asked) -> GoTo:
     text = asked.text("n")
     if not text.isascii() or not text.isdigit() or int(text[:9]) > _MOST:
         raise PageError(f"a sample of {text!r} visits was asked for; write a number up to {_MOST}")
-    held, definition = judged_visits(asked.practice, asked.records)
+    held, definition = visits_to_draw(asked.records)
     seed = 1 + len(kept_designs(asked.practice))  # another sample than those drawn before
     sample = draw_sample(held, int(text), definition=definition, seed=seed)
     keep_design(asked.practice, sample)

@@ -17,7 +17,7 @@ from forecast.outcomes import outcome_of
 from forecast.pages.page import Asked, GoTo, Page, PageError, View
 from forecast.practice import Practice
 from forecast.records import requests as records_of_requests
-from forecast.records.requests import CLAIMED, DONE, WAITING, WorkRequest
+from forecast.records.requests import CLAIMED, DONE, PLAN_DOG, WAITING, WorkRequest
 
 _SHOWN, _ALL_SHOWN = 8, 200
 _STATES = {
@@ -169,6 +169,7 @@ def _what(asked: Asked, one: WorkRequest) -> str:
         "import again": f"Read import {number} again",
         "staff": "Plan staff and stock",
         "try staffing": "Try a change at the desk",
+        PLAN_DOG: "Work the plan of a dog out anew",
     }
     if one.kind in own:
         return own[one.kind]

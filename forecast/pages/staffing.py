@@ -7,6 +7,8 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
+from sqlalchemy import Connection
+
 from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
 from forecast.pages.figure_pages import FigureShown
@@ -17,8 +19,11 @@ from forecast.pages.staffing_shown import (
     PATH,
     own_branches,
     people_names,
+    proposed_odds,
     shown_plan,
     standing_words,
+    version_of,
+    worked_shifts,
 )
 from forecast.records.issues import newest_issue
 from forecast.records.staff import staff_on_record
@@ -28,20 +33,28 @@ from forecast.records.staff_plans import (
     newest_staff_plan,
 )
 from forecast.staffing.asked import (
+    KEEP_AGREED,
     change_asked,
     service_asked,
     usual_service,
     weeks_asked,
 )
 from forecast.staffing.burdens import burden_note, burden_words, burdens
-from forecast.staffing.inputs import ROLES, StaffingError
+from forecast.staffing.desk_numbers import ROLES, StaffingError
 from forecast.staffing.kept_plan import KeptPlan, what_if_of
+from forecast.staffing.last_year import notes_on
 from forecast.staffing.money import CostDifference, CostLine
 from forecast.staffing.patterns import Told
-from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
 from forecast.staffing.stock import StockOrder
 from forecast.staffing.what_if import WhatIf
-from forecast.staffing.words import currency_words, likely_weeks, overflow_answer, told_odds
+from forecast.staffing.words import (
+    currency_words,
+    likely_weeks,
+    overflow_answer,
+    proposal_words,
+    told_odds,
+)
+from forecast.staffing.worked import Worked
 from forecast.wording import odds
 
 STAFF_JOB, TRY_JOB = "staff", "try staffing"  # names of the jobs of the clock
@@ -50,19 +63,24 @@ _NOT_TAKEN = 422
 
 @dataclass(frozen=True)
 class OddsCell:
-    """Odds that a branch's week overflows; `is_likely` where that is told."""
+    """Odds that a branch's week overflows; `is_likely` where that is told.
+
+    `proposed` are the odds with the newest proposal, "" where they are the same in words.
+    """
 
     branch: str
     odds: float
     words: str
     is_likely: bool
+    proposed: str
 
 
 @dataclass(frozen=True)
 class OddsWeek:
-    """One week of all branches shown."""
+    """One week of all branches shown; `is_agreed` whether its shifts are."""
 
     week: date
+    is_agreed: bool
     cells: tuple[OddsCell, ...]
 
 
@@ -117,6 +135,10 @@ class StaffingPage:
         Which plan it is and what it rests on, in words; "" where there is none.
     is_agreed
         Whether its roster is worked by.
+    beside
+        What agreeing to the newest proposal would change; "" where nothing stands before it.
+    n_agreed
+        Weeks of the plan whose shifts are agreed.
     is_behind
         Whether a newer forecast has come since.
     findings
@@ -126,12 +148,12 @@ class StaffingPage:
     unheld
         Constraints that cannot hold, a sentence each.
     last_year
-        What the roster of last year's visits is; "" where it is not among those compared.
+        What last year's roster is; "" where it is not among those compared.
     burden, burden_note, people
         How the load of the peak weeks lies on people; nobody for who sees only some branches.
     roster
         How far the roster's reckoning got.
-    service, weeks
+    service, weeks, keep_agreed
         What is asked unless another is.
     may_plan, may_agree
         What this person may do; a roster is agreed by who sees all branches.
@@ -140,6 +162,8 @@ class StaffingPage:
     answer: str
     plan_id: str
     standing: str
+    beside: str
+    n_agreed: int
     is_agreed: bool
     is_behind: bool
     n_staff: int
@@ -165,6 +189,7 @@ class StaffingPage:
     asked: RequestsPage | None
     service: float
     weeks: int
+    keep_agreed: bool
     today: date
     roles: tuple[str, ...]
     may_plan: bool
@@ -196,7 +221,9 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
     names = {one.id: one.name for one in own.values()}
     n_staff = len(staff_on_record(asked.records, day=asked.practice.today))
     found = shown_plan(asked)
-    row, plan = found if found is not None else (None, None)
+    row, proposed = found if found is not None else (None, None)
+    worked = None if row is None or proposed is None else worked_shifts(asked, row, proposed)
+    plan = None if worked is None or proposed is None else worked.in_plan(proposed)
     newest = newest_issue(asked.records)
     tried, tried_words = _tried(asked)
     sees_all = not account.branches
@@ -204,25 +231,31 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
     return StaffingPage(
         answer=_no_plan(n_staff) if plan is None else overflow_answer(plan, names),
         plan_id="" if row is None else row.id,
-        standing="" if row is None or plan is None else standing_words(asked, row, plan),
+        standing="" if row is None or proposed is None else standing_words(asked, row, proposed),
+        beside="" if worked is None or proposed is None else proposal_words(worked, proposed),
+        n_agreed=0
+        if worked is None or plan is None
+        else sum(week in worked.agreed for week in plan.weeks),
         is_agreed=row is not None and row.agreed_at is not None,
         is_behind=plan is not None and newest is not None and newest.id != plan.issue_id,
         n_staff=n_staff,
         figures=()
         if row is None or plan is None
-        else figure_of_worst(asked.practice, row.id, plan, names),
+        else figure_of_worst(asked.practice, version_of(row), plan, names),
         branches=tuple(
             BranchChoice(one, name, 0 if plan is None else len(likely_weeks(plan, one)))
             for one, name in names.items()
         ),
-        weeks_shown=() if plan is None else _weeks(plan),
+        weeks_shown=()
+        if worked is None or plan is None or proposed is None
+        else _weeks(plan, proposed, worked),
         orders=() if plan is None else _orders(plan, names),
         currency="" if plan is None else currency_words(plan.money.currency),
         costs=() if plan is None else plan.money.lines,
         differences=() if plan is None else plan.money.differences,
         last_year=""
-        if plan is None or all(one.roster != LAST_YEAR for one in plan.money.lines)
-        else LAST_YEAR_NOTE,
+        if plan is None
+        else " ".join(notes_on(one.roster for one in plan.money.lines)),
         n_prices_of_house=0 if plan is None else len(plan.money.prices_from_table),
         **_burdens(asked, plan, names),
         findings=() if plan is None else _findings(plan),
@@ -230,6 +263,7 @@ def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = No
         roster=""
         if plan is None or plan.roster.solution is None
         else plan.roster.solution.sentence,
+        keep_agreed=bool(row is not None and row.asked.get("keep_agreed")),
         told=() if plan is None else plan.told,
         tried=tried if sees_all else None,
         tried_words=tried_words if sees_all else "",
@@ -251,7 +285,7 @@ def _burdens(asked: Asked, plan: KeptPlan | None, names: Mapping[str, str]) -> d
     assert asked.account is not None
     if plan is None or not plan.sees_people or not asked.account.may(Right.PLAN_STAFF):
         return {"burden": "", "burden_note": "", "people": ()}
-    who = people_names(asked.records, day=plan.first_week)
+    who = people_names(asked.records)
     rows = tuple(
         BurdenRow(
             who.get(one.person, "erased"),
@@ -273,7 +307,7 @@ def _burdens(asked: Asked, plan: KeptPlan | None, names: Mapping[str, str]) -> d
 def _findings(plan: KeptPlan) -> tuple[str, ...]:
     """Return what must be known besides the constraints that cannot hold, told by themselves."""
     unheld = {one.sentence for one in plan.roster.unheld}
-    return tuple(sentence for sentence in plan.findings if sentence not in unheld)
+    return tuple(sentence for sentence in plan.remarks if sentence not in unheld)
 
 
 def _no_plan(n_staff: int) -> str:
@@ -291,16 +325,18 @@ def _tried(asked: Asked) -> tuple[WhatIf | None, str]:
     return what_if_of(row.content), f"from forecast {row.issue_id}, {when}"
 
 
-def _weeks(plan: KeptPlan) -> tuple[OddsWeek, ...]:
+def _weeks(plan: KeptPlan, proposed: KeptPlan, worked: Worked) -> tuple[OddsWeek, ...]:
     return tuple(
         OddsWeek(
             week,
+            week in worked.agreed,
             tuple(
                 OddsCell(
                     one.branch,
                     one.overflow_odds,
                     odds(one.overflow_odds),
                     one.overflow_odds >= told_odds(),
+                    proposed_odds(proposed, one),
                 )
                 for one in plan.waiting
                 if one.week == week
@@ -337,7 +373,10 @@ def _ask(asked: Asked) -> GoTo | View:
         weeks = weeks_asked(fields.get("weeks", ""))
         service = service_asked(fields.get("service", ""))
         if fields.get("what", "plan") == "plan":
-            ask_clock(asked, STAFF_JOB, {"weeks": weeks, "service": service})
+            wanted: dict[str, Any] = {"weeks": weeks, "service": service}
+            if fields.get(KEEP_AGREED):
+                wanted[KEEP_AGREED] = True
+            ask_clock(asked, STAFF_JOB, wanted)
             return GoTo(f"{PATH}#requests", "Asked for a plan; it is shown below how it goes on.")
         known = own_branches(asked)
         change_asked(fields, branches=known, today=asked.practice.local_date)
@@ -365,10 +404,12 @@ def _agree(asked: Asked) -> GoTo:
     found = shown_plan(asked)
     if found is None or found[0].id != asked.text("plan"):
         raise NotFoundError("another plan has come since; look at it before you agree")
-    now = asked.practice.now
-    agree_staff_plan(asked.records, found[0].id, by=asked.account.id, at=now)
-    with asked.records.writing() as connection:
-        note(connection, Action.ROSTER_AGREED, by=asked.account.id, subject=found[0].id, now=now)
+    now, by, plan_id = asked.practice.now, asked.account.id, found[0].id
+
+    def noted(connection: Connection) -> None:
+        note(connection, Action.ROSTER_AGREED, by=by, subject=plan_id, now=now)
+
+    agree_staff_plan(asked.records, plan_id, by=by, at=now, also=noted)
     return GoTo(PATH, "The roster is agreed: calendars show its shifts as confirmed.")
 
 

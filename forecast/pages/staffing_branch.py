@@ -18,21 +18,31 @@ from forecast.pages.staffing_shown import (
     asked_plan,
     own_branches,
     people_names,
+    proposed_odds,
     shown_plan,
     standing_words,
+    version_of,
     worked_shifts,
 )
 from forecast.regions import DAY_NAMES
 from forecast.staffing.calendar import shifts_calendar
 from forecast.staffing.desk_inputs import branch_hours
-from forecast.staffing.inputs import ROLES
+from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import WaitingWeek
 from forecast.staffing.roster import Shift
 from forecast.staffing.slots import PhonePeople
-from forecast.staffing.words import branch_answer, likely_weeks, told_odds
-from forecast.staffing.workbook import shift_words, staffing_workbook
-from forecast.wording import INVENTED, odds
+from forecast.staffing.words import (
+    branch_answer,
+    likely_weeks,
+    proposal_words,
+    shift_words,
+    told_odds,
+)
+from forecast.staffing.workbook import staffing_workbook
+from forecast.staffing.worked import Worked
+from forecast.wording import INVENTED, day, odds
+from models.weeks import monday_of
 
 _TYPES = {"svg": "image/svg+xml", "json": "application/json"}
 _SAFE = re.compile(r"[\w-]+")
@@ -41,7 +51,10 @@ WORKBOOK_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.she
 
 @dataclass(frozen=True)
 class WeekRow:
-    """One week of the branch: hours of work by role beside the roster's, and the odds."""
+    """One week of the branch: hours of work by role beside the roster's, and the odds.
+
+    `proposed` are the odds with the newest proposal, "" where they are the same in words.
+    """
 
     week: date
     loads: tuple[str, ...]
@@ -49,6 +62,7 @@ class WeekRow:
     is_likely: bool
     turned_away: float
     waiting: float
+    proposed: str
 
 
 @dataclass(frozen=True)
@@ -65,13 +79,16 @@ class DayRow:
 class StaffingBranchPage:
     """What the page of one branch says.
 
-    `week` is the one whose roster is shown, `is_agreed` whether that is worked by.
+    `week` is the one whose roster is shown, `is_agreed` whether that is worked by; `beside` says
+    what the newest proposal would change, "" where it stands itself; `changes` how that week's
+    shifts would differ with it.
     """
 
     answer: str
     id: str
     name: str
     standing: str
+    beside: str
     figures: tuple[FigureShown, ...]
     rows: tuple[WeekRow, ...]
     roles: tuple[str, ...]
@@ -81,37 +98,42 @@ class StaffingBranchPage:
     earlier: date | None
     later: date | None
     days: tuple[DayRow, ...]
+    changes: tuple[str, ...]
     unheld: tuple[str, ...]
+    notes: tuple[str, ...]
     phone: PhonePeople | None
 
 
 def _branch(asked: Asked) -> View:
-    row, plan, branch = asked_plan(asked)
+    row, proposed, branch = asked_plan(asked)
     name = own_branches(asked)[branch].name
-    worked = worked_shifts(asked, row, plan)
+    worked = worked_shifts(asked, row, proposed)
+    plan = worked.in_plan(proposed)
     weeks = tuple(sorted({*plan.weeks, *worked.agreed}))
     week = _week(asked, plan, branch, weeks)
     at = weeks.index(week)
-    roster = worked.in_plan(plan)
-    people = people_names(asked.records, day=plan.first_week)
+    people = people_names(asked.records)
     page = StaffingBranchPage(
         answer=branch_answer(plan, branch, name),
         id=branch,
         name=name,
-        standing=standing_words(asked, row, plan),
-        figures=figures_of(asked.practice, row.id, plan, branch, name),
-        rows=tuple(_week_row(plan, one) for one in plan.waiting if one.branch == branch),
+        standing=standing_words(asked, row, proposed),
+        beside=proposal_words(worked.at({branch}), proposed.of_branches({branch})),
+        figures=figures_of(asked.practice, version_of(row), plan, branch, name),
+        rows=tuple(_week_row(plan, one, proposed) for one in plan.waiting if one.branch == branch),
         roles=ROLES,
         week=week,
         is_agreed=week in worked.agreed,
         weeks=weeks,
         earlier=weeks[at - 1] if at else None,
         later=weeks[at + 1] if at + 1 < len(weeks) else None,
-        days=_days(roster, branch, week, people),
+        days=_days(plan, branch, week, people),
+        changes=_changes(worked.at({branch}), proposed.of_branches({branch}), week, people),
         unheld=tuple(one.sentence for one in plan.roster.unheld if one.branch == branch),
+        notes=tuple(one.sentence for one in plan.notes if one.branch == branch),
         phone=next((p for p in plan.phone if (p.branch, p.week) == (branch, week)), None),
     )
-    shifts = [_shift_row(one, people) for one in roster.shifts_at(branch)]
+    shifts = [_shift_row(one, people) for one in plan.shifts_at(branch)]
     load = [asdict(one) for one in plan.load if one.branch == branch]
     return View("staffing_branch.html", page, {"load": load, "shifts": shifts})
 
@@ -131,7 +153,7 @@ def _week(asked: Asked, plan: KeptPlan, branch: str, weeks: tuple[date, ...]) ->
     return named[text]
 
 
-def _week_row(plan: KeptPlan, one: WaitingWeek) -> WeekRow:
+def _week_row(plan: KeptPlan, one: WaitingWeek, proposed: KeptPlan) -> WeekRow:
     load = {(each.branch, each.week, each.role): each for each in plan.load}
     told = []
     for role in ROLES:
@@ -149,6 +171,7 @@ def _week_row(plan: KeptPlan, one: WaitingWeek) -> WeekRow:
         one.overflow_odds >= told_odds(),
         one.turned_away,
         one.waiting,
+        proposed_odds(proposed, one),
     )
 
 
@@ -158,15 +181,30 @@ def _days(plan: KeptPlan, branch: str, week: date, people: Mapping[str, str]) ->
     slots = {one.day: one.slots for one in plan.slots if one.branch == branch}
     return tuple(
         DayRow(
-            day,
-            DAY_NAMES[day.weekday()].capitalize(),
+            on,
+            DAY_NAMES[on.weekday()].capitalize(),
             tuple(
-                tuple(shift_words(one, people) for one in own if (one.day, one.role) == (day, role))
+                tuple(shift_words(one, people) for one in own if (one.day, one.role) == (on, role))
                 for role in ROLES
             ),
-            slots.get(day),
+            slots.get(on),
         )
-        for day in sorted({one.day for one in own} | (days & set(slots)))
+        for on in sorted({one.day for one in own} | (days & set(slots)))
+    )
+
+
+def _changes(
+    worked: Worked, proposed: KeptPlan, week: date, people: Mapping[str, str]
+) -> tuple[str, ...]:
+    """Say how the newest proposal would change the shifts of a week, a sentence each."""
+    added, dropped = worked.proposed_changes(proposed)
+    told = [(one, "would work") for one in added] + [(one, "would not work") for one in dropped]
+    of_week = [each for each in told if monday_of(each[0].day) == week]
+    of_week.sort(key=lambda each: (each[0].day, each[0].role, each[1]))
+    return tuple(
+        f"{DAY_NAMES[one.day.weekday()].capitalize()} {day(one.day)}, {one.role}: "
+        f"{shift_words(one, people)} {does}"
+        for one, does in of_week
     )
 
 
@@ -192,13 +230,14 @@ def _workbook(asked: Asked) -> Response:
     invented = asked.practice.settings.practice.invented
     assert asked.account is not None
     shown = worked.in_plan(plan)
+    beside = proposal_words(worked, plan)
     if not asked.account.may(Right.PLAN_STAFF):
         shown = replace(shown, roster=replace(shown.roster, burden=None))
     content = staffing_workbook(
         shown,
         names={one.id: one.name for one in own_branches(asked).values()},
-        people=people_names(asked.records, day=plan.first_week),
-        notes=[INVENTED] if invented else [],
+        people=people_names(asked.records),
+        notes=[*([INVENTED] if invented else []), *([beside] if beside else [])],
         agreed=worked.agreed,
     )
     return download(content, WORKBOOK_TYPE, f"staffing-{plan.first_week}.xlsx")
@@ -207,20 +246,22 @@ def _workbook(asked: Asked) -> Response:
 def _calendar(asked: Asked) -> Response:
     row, plan, branch = asked_plan(asked)
     person, own = asked.query.get("person", ""), own_branches(asked)
-    people = people_names(asked.records, day=plan.first_week)
+    people = people_names(asked.records)
     worked = worked_shifts(asked, row, plan)
-    shifts = worked.in_plan(plan).shifts_at(branch)
+    shifts, cancelled = worked.in_plan(plan).shifts_at(branch), worked.at({branch}).cancelled
     if person:
         shifts = tuple(one for one in worked.shifts if one.person == person)
-        if person not in people or not shifts:
+        cancelled = tuple(one for one in worked.cancelled if one.shift.person == person)
+        if person not in people or not (shifts or cancelled):
             raise NotFoundError("the roster has no shifts of that person")
     zones = {one.id: one.time_zone for one in asked.practice.settings.region}
     content = shifts_calendar(
         shifts,
-        hours=branch_hours(asked.records, day=plan.first_week),
+        cancelled=cancelled,
+        hours=branch_hours(asked.records, day=min(asked.practice.today, plan.first_week)),
         people=people,
         zone_of=lambda one: zones.get(own[one].region_id, "UTC"),
-        made_at=row.made_at,
+        changed_at=row.changed_at,
         agreed=worked.agreed,
         name=people.get(person) or own[branch].name,
     )

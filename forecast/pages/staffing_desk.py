@@ -17,19 +17,22 @@ from forecast.accounts.roles import Right
 from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, View
 from forecast.pages.staffing_branch import WORKBOOK_TYPE, download
 from forecast.pages.staffing_shown import PATH as STAFFING
-from forecast.pages.staffing_shown import own_branches, shown_plan
+from forecast.pages.staffing_shown import own_branches, shown_plan, worked_shifts
+from forecast.records import Records
 from forecast.records.staff import (
     Recorded,
     StaffOnRecord,
     staff_on_record,
     withdraw_leave,
 )
-from forecast.staffing.desk_file import TABLES
+from forecast.records.worked_shifts import worked_span
 from forecast.staffing.desk_import import enter_row
 from forecast.staffing.desk_inputs import stock_items
+from forecast.staffing.desk_numbers import KINDS, ROLES, StaffingError, price_names
+from forecast.staffing.desk_table import TABLES
 from forecast.staffing.desk_workbook import Row, desk_tables, desk_workbook, staff_row
-from forecast.staffing.inputs import KINDS, ROLES, StaffingError, price_names
 from forecast.staffing.words import currency_words
+from forecast.wording import full_day
 
 PATH = f"{STAFFING}/desk"
 Choices = tuple[tuple[str, str], ...]  # what a form sends, and its words
@@ -41,6 +44,7 @@ _SAID = {
     "minutes": "The minutes are kept.",
     "prices": "The price is kept.",
     "stock": "The count is kept.",
+    "shifts": "The shift is kept.",
 }
 
 
@@ -86,7 +90,8 @@ class StaffingDeskPage:
     """What the desk's own page says.
 
     `opened` is the form that is open, filled with what was `typed`; `sees_all` whether this person
-    sees all branches; `currency` what amounts are in, or that the practice names none.
+    sees all branches; `currency` what amounts are in, or that the practice names none; `shifts` how
+    far shifts that were worked are on record.
     """
 
     answer: str
@@ -104,6 +109,7 @@ class StaffingDeskPage:
     may_bring: bool
     today: date
     currency: str
+    shifts: str
     wrong: str = ""
 
 
@@ -123,8 +129,8 @@ def _page(
     own = own_branches(asked)
     sees_all = not asked.account.branches
     found = shown_plan(asked)
-    shifts = () if found is None else found[1].roster.shifts
-    places = {one.person: one.branch for one in reversed(shifts) if one.person is not None}
+    told = [] if found is None else worked_shifts(asked, *found).told
+    places = {one.shift.person: one.shift.branch for one in reversed(told) if one.shift.person}
     people = tuple(_person(one, places.get(one.id, "")) for one in _people(asked))
     chosen = next((one for one in people if one.number == asked.query.get("person")), None)
     wanted = None if sees_all else frozenset(own)
@@ -150,8 +156,17 @@ def _page(
         may_bring=asked.account.may(Right.BRING_DATA),
         today=asked.practice.local_date,
         currency=currency_words(currency or ""),
+        shifts=_shifts_words(asked.records),
         wrong=wrong,
     )
+
+
+def _shifts_words(records: Records) -> str:
+    span = worked_span(records)
+    if span is None:
+        return "None are on record"
+    first, last, n = span
+    return f"{n:,} are on record, from {full_day(first)} to {full_day(last)}"
 
 
 def _same(words: Sequence[str]) -> Choices:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Literal, cast
 
 import altair as alt
@@ -19,11 +19,19 @@ from forecast.figure_files import page_figure
 from forecast.figures import Figure
 from forecast.pages.figure_pages import FigureShown
 from forecast.pages.page import Asked, NotFoundError, Page
-from forecast.pages.staffing_shown import PATH, asked_plan, own_branches
+from forecast.pages.staffing_shown import (
+    PATH,
+    asked_plan,
+    own_branches,
+    version_of,
+    worked_shifts,
+)
 from forecast.practice import Practice
-from forecast.staffing.inputs import ROLES
+from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.kept_plan import KeptPlan
+from forecast.staffing.overflow import LoadWeek
 from forecast.staffing.words import told_odds, weeks_words
+from forecast.wording import odds
 
 _TYPES = {"svg": "image/svg+xml", "json": "application/json"}
 _SAFE = re.compile(r"[\w-]+")
@@ -50,7 +58,7 @@ def load_figure(
     )
     likely = [one.week for one in own if one.overflow_odds >= told_odds()]
     title = f"{role.capitalize()} at {name}: "
-    title += f"probably too few hours in {weeks_words(likely)}" if likely else "the hours will do"
+    title += f"probably too few hours in {weeks_words(likely)}" if likely else _will_do(own)
     note = INVENTED if practice.settings.practice.invented else ""
     source = f"Plan of staff from forecast {plan.issue_id}"
 
@@ -61,8 +69,16 @@ def load_figure(
     return Figure(f"load-{branch}-{role}", title, (KEY,), source, text, draw)
 
 
+def _will_do(weeks: Sequence[LoadWeek]) -> str:
+    """Say that hours will probably do, and at which chance at worst they do not."""
+    worst = odds(max(one.overflow_odds for one in weeks))
+    if worst == odds(0.0):
+        return "the hours will do"
+    return f"the hours will probably do; the chance that they do not is {worst} at most"
+
+
 def figures_of(
-    practice: Practice, plan_id: str, plan: KeptPlan, branch: str, name: str
+    practice: Practice, version: str, plan: KeptPlan, branch: str, name: str
 ) -> tuple[FigureShown, ...]:
     """Return the figures of a branch, a role each; the first says how they are read."""
     shown: list[FigureShown] = []
@@ -70,13 +86,13 @@ def figures_of(
         figure = load_figure(practice, plan, branch, name, role)
         if figure is not None:
             notes = (*figure.keys, figure.credit) if not shown else ()
-            address = _address(plan_id, branch, role)
+            address = _address(version, branch, role)
             shown.append(FigureShown(address, figure.title, figure.text, notes))
     return tuple(shown)
 
 
 def figure_of_worst(
-    practice: Practice, plan_id: str, plan: KeptPlan, names: Mapping[str, str]
+    practice: Practice, version: str, plan: KeptPlan, names: Mapping[str, str]
 ) -> tuple[FigureShown, ...]:
     """Return the figure of the branch and role that are likeliest to have too few hours."""
     if not plan.load:
@@ -89,11 +105,11 @@ def figure_of_worst(
     if figure is None:
         return ()
     notes = (*figure.keys, figure.credit)
-    return (FigureShown(_address(plan_id, branch, role), figure.title, figure.text, notes),)
+    return (FigureShown(_address(version, branch, role), figure.title, figure.text, notes),)
 
 
-def _address(plan_id: str, branch: str, role: str) -> str:
-    return f"{PATH}/branches/{branch}/load/{plan_id}/{role}"
+def _address(version: str, branch: str, role: str) -> str:
+    return f"{PATH}/branches/{branch}/load/{version}/{role}"
 
 
 def _file(asked: Asked) -> Response:
@@ -101,14 +117,16 @@ def _file(asked: Asked) -> Response:
     parts = asked.path["file"].rsplit(".", 2)
     role, look, kind = parts if len(parts) == 3 else ("", "", "")
     figure = None
-    if row.id == asked.path["plan"] and role in ROLES and look in LOOKS and kind in _TYPES:
+    version = version_of(row)
+    if version == asked.path["plan"] and role in ROLES and look in LOOKS and kind in _TYPES:
+        plan = worked_shifts(asked, row, plan).in_plan(plan)
         figure = load_figure(asked.practice, plan, branch, own_branches(asked)[branch].name, role)
     if figure is None or not _SAFE.fullmatch(branch):
         raise NotFoundError("no such figure of the newest plan; open the page again")
     content = page_figure(
         asked.practice,
         plan.issue_id,
-        name=f"load-{row.id}-{branch}-{role}",
+        name=f"load-{version}-{branch}-{role}",
         look=LOOKS[look],
         kind=cast(Literal["svg", "json"], kind),
         make=lambda: figure,

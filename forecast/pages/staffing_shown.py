@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from datetime import date
-
 from forecast.pages.issue_reading import held
 from forecast.pages.page import Asked, NotFoundError
 from forecast.pages.requests import moment_words
 from forecast.records import Records
 from forecast.records.branches import branches
-from forecast.records.staff import staff_on_record
+from forecast.records.staff import staff_identities
 from forecast.records.staff_plans import PLAN, StaffPlanRow, newest_staff_plan
 from forecast.regions import Branch
 from forecast.staffing.kept_plan import KeptPlan, plan_of
+from forecast.staffing.overflow import WaitingWeek
 from forecast.staffing.worked import Worked, worked_by
+from forecast.wording import odds
 
 PATH = "/staffing"
 
@@ -37,10 +36,9 @@ def worked_shifts(asked: Asked, row: StaffPlanRow, plan: KeptPlan) -> Worked:
     today = asked.practice.today
     whole = held.value(
         ("worked", row.id, row.agreed_at, today),
-        lambda: worked_by(asked.records, plan_of(row.content), today=today),
+        lambda: worked_by(asked.records, row, plan_of(row.content), today=today),
     )
-    own = own_branches(asked)
-    return replace(whole, shifts=tuple(one for one in whole.shifts if one.branch in own))
+    return whole.at(own_branches(asked))
 
 
 def own_branches(asked: Asked) -> dict[str, Branch]:
@@ -52,25 +50,41 @@ def own_branches(asked: Asked) -> dict[str, Branch]:
     return {one: branch for one, branch in every.items() if one in account.branches}
 
 
-def people_names(records: Records, *, day: date) -> dict[str, str]:
-    """Return what members of staff are called, by their random ids."""
-    return {one.id: one.shown for one in staff_on_record(records, day=day)}
+def people_names(records: Records) -> dict[str, str]:
+    """Return what members of staff are called, those who left too, by their random ids."""
+    return {one.staff_id: one.name or one.reference for one in staff_identities(records)}
 
 
 def standing_words(asked: Asked, row: StaffPlanRow, plan: KeptPlan) -> str:
     """Say what a plan is of and whether it is agreed."""
     service = "" if plan.service is None else f", service level {100 * plan.service:g} %"
-    agreed = "a proposal"
-    if row.agreed_at is not None:
-        agreed = f"agreed {moment_words(asked.practice, row.agreed_at)}"
-    elif (before := worked_shifts(asked, row, plan).stands_before(row)) is not None:
-        agreed += (
-            f"; the one agreed {moment_words(asked.practice, before)} stands in the weeks that it "
-            "covers until this one is agreed, and branches' pages and calendars show it"
-        )
     return (
         f"{plan.n_weeks} weeks from {plan.first_week.isoformat()}{service}, from forecast "
-        f"{plan.issue_id}; the roster is {agreed}"
+        f"{plan.issue_id}; {_agreed_words(asked, row, plan)}"
+    )
+
+
+def _agreed_words(asked: Asked, row: StaffPlanRow, plan: KeptPlan) -> str:
+    if row.agreed_at is not None:
+        return f"the roster is agreed {moment_words(asked.practice, row.agreed_at)}"
+    worked = worked_shifts(asked, row, plan)
+    before = worked.stands_before(row)
+    if before is None:
+        return "the roster is a proposal"
+    when = moment_words(asked.practice, before)
+    n = sum(week in worked.agreed for week in plan.weeks)
+    weeks = f"{n} of its {plan.n_weeks} weeks" if n < plan.n_weeks else "all of its weeks"
+    if plan.held:
+        return f"shifts agreed {when} are kept in {weeks}, those of the others are a proposal"
+    if plan.standing is not None:
+        return (
+            f"shifts agreed {when} stand in {weeks}, and odds and costs are theirs by this "
+            "forecast; the newest proposal is told beside them"
+        )
+    return (
+        f"the roster is a proposal; the one agreed {when} stands in {weeks} until this one is "
+        "agreed, and branches' pages and calendars show it; odds and costs are the proposal's, "
+        "until a plan is asked for anew"
     )
 
 
@@ -81,3 +95,16 @@ def asked_plan(asked: Asked) -> tuple[StaffPlanRow, KeptPlan, str]:
     if branch not in own_branches(asked) or found is None or branch not in found[1].branches:
         raise NotFoundError(f"no plan of staff tells of a branch {branch!r}")
     return (*found, branch)
+
+
+def version_of(row: StaffPlanRow) -> str:
+    """Return the name of what is shown of a plan: another once it is agreed."""
+    return row.id if row.agreed_at is None else f"{row.id}-agreed"
+
+
+def proposed_odds(proposed: KeptPlan, shown: WaitingWeek) -> str:
+    """Return the odds of a week with the newest proposal; "" where words would be the same."""
+    where = (shown.branch, shown.week)
+    found = next((one for one in proposed.waiting if (one.branch, one.week) == where), None)
+    words = "" if found is None else odds(found.overflow_odds)
+    return "" if words == odds(shown.overflow_odds) else words

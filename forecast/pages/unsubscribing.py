@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from forecast.alerts import messages
-from forecast.alerts.catalogues import language
+from forecast.alerts.desk import first_language_of
 from forecast.alerts.unsubscribing import PATH, LinkError, check_token, unsubscribe
 from forecast.pages.page import Asked, NotFoundError, Page, View
 
@@ -19,7 +19,7 @@ _FIELD, _ONE_CLICK = "List-Unsubscribe", "One-Click"
 
 @dataclass(frozen=True)
 class UnsubscribePage:
-    """What the page says, in the practice's language; `button` is empty once it is done."""
+    """What the page says, in the language mails begin with; `button` is empty once it is done."""
 
     language: str
     headline: str
@@ -29,7 +29,7 @@ class UnsubscribePage:
 
 def _unsubscribe(asked: Asked) -> View:
     section = asked.practice.settings.practice
-    speaks, token = language(section.language), asked.path["token"]
+    speaks, token = first_language_of(asked.practice), asked.path["token"]
     is_click = asked.request.method == "POST" and asked.text(_FIELD) == _ONE_CLICK
     try:
         if is_click:

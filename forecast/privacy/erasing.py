@@ -27,7 +27,7 @@ from forecast.visits.exports.redacting import DOG, Theirs
 _NAMING = (
     *("owner", "dog_identity", "visit", "imported_file"),
     *("adverse_reaction", "therapy_release", "vets_word", "plan_decision"),
-    *("alert_message", "alert_stop"),
+    *("entry_taken_back", "alert_message", "alert_stop"),
 )
 _IN_RECORDS = (
     "the records hold the name in somebody else's rows: as a vet's name, in an item or in the note "
@@ -96,11 +96,13 @@ def erase_owner(
             path.unlink(missing_ok=True)
         done.deleted = True
     records.forget_deleted(_NAMING)
-    for path in still_named(practice, one.names):
+    named = still_named(practice, one.names)
+    for path in named.files:
         if path.name.startswith(practice.records_file.name):
             done.remarks.append(_IN_RECORDS)
         else:
             done.still_named.append(path)
+    done.remarks += named.remarks
     done.remarks += _numbers_in_layouts(layouts, numbers)
     return done
 
@@ -209,11 +211,11 @@ def replay_erasures(practice: Practice, records: Records) -> Replayed:
             persons.record_erasure(records, erasure, at=erased.erasures[erasure])
     records.forget_deleted(_NAMING)
     named = still_named(practice, [name for one in back for name in one.names])
-    in_records = [path for path in named if path.name.startswith(practice.records_file.name)]
-    remarks = [remark for one in done for remark in one.remarks] + searched.remarks
+    in_records = [path for path in named.files if path.name.startswith(practice.records_file.name)]
+    remarks = [remark for one in done for remark in one.remarks] + searched.remarks + named.remarks
     return Replayed(
         len(forgotten),
         searched.unreadable,
-        [path for path in named if path not in in_records],
+        [path for path in named.files if path not in in_records],
         [*dict.fromkeys(remarks), *([_IN_RECORDS] if in_records else [])],
     )

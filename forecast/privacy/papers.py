@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO, cast
 
 import pandas as pd
 
@@ -30,6 +31,9 @@ _ERASED = "erased"
 _SHORTEST = 4  # letters of a name that is looked for: a shorter one stands in any file by chance
 # Written by the service and without names by construction, or gone through otherwise.
 _NOT_SEARCHED = ("climate", "issued", "trained", "archive/replies")
+_PIECE = 1 << 20  # bytes looked at at a time
+# what a packed file that is broken, locked by a password or packed in an odd way is refused by
+_SHUT = (gzip.BadGzipFile, EOFError, zlib.error, zipfile.BadZipFile, RuntimeError)
 _TEXTS = ("utf-8", "utf-16-le", "cp1252")  # how a name may be written in a file of the practice's
 _DELIMITERS = ",;\t"
 _Line = dict[str, str]
@@ -142,18 +146,32 @@ def _write(path: Path, lines: Sequence[_Line]) -> Path:
     return path
 
 
-def still_named(practice: Practice, names: Iterable[str]) -> list[Path]:
+@dataclass(frozen=True)
+class Named:
+    """The files that hold a name, and sentences on those that could not be looked through."""
+
+    files: list[Path]
+    remarks: list[str]
+
+
+def still_named(practice: Practice, names: Iterable[str]) -> Named:
     """Return the files of the practice folder that hold one of some names, packed ones too."""
     wanted = [name for name in names if len(name) >= _SHORTEST]
     needles = [form.encode(text, "ignore") for name in wanted for form in {name} for text in _TEXTS]
     needles = [needle for needle in dict.fromkeys(needles) if needle]
-    if not needles:
-        return []
-    return [
-        path
-        for path in _own_files(practice)
-        if any(needle in content for content in _contents(path) for needle in needles)
-    ]
+    found = Named([], [])
+    for path in _own_files(practice) if needles else ():
+        try:
+            if any(_holds(content, needles) for content in _contents(path)):
+                found.files.append(path)
+        except FileNotFoundError:
+            continue  # of somebody at work, who took it away meanwhile
+        except _SHUT as error:
+            found.remarks.append(
+                f"what is packed into {path} could not be looked through ({error}); look yourself "
+                "whether it names them"
+            )
+    return found
 
 
 def _own_files(practice: Practice) -> Iterator[Path]:
@@ -164,15 +182,26 @@ def _own_files(practice: Practice) -> Iterator[Path]:
             yield path
 
 
-def _contents(path: Path) -> Iterator[bytes]:
-    """Yield the bytes of a file, and of what is packed into it."""
-    content = path.read_bytes()
-    yield content
-    try:
-        if path.suffix == ".gz":
-            yield gzip.decompress(content)
-        elif zipfile.is_zipfile(path):
-            with zipfile.ZipFile(path) as packed:
-                yield from (packed.read(name) for name in packed.namelist())
-    except (OSError, EOFError, zlib.error, zipfile.BadZipFile):
-        return
+def _contents(path: Path) -> Iterator[IO[bytes]]:
+    """Yield the content of a file, and of what is packed into it, to be read piece by piece."""
+    with path.open("rb") as plain:
+        yield plain
+    if path.suffix == ".gz":
+        with gzip.open(path) as unpacked:
+            yield cast("IO[bytes]", unpacked)
+    elif zipfile.is_zipfile(path):
+        with zipfile.ZipFile(path) as packed:
+            for name in packed.namelist():
+                with packed.open(name) as member:
+                    yield member
+
+
+def _holds(content: IO[bytes], needles: Sequence[bytes]) -> bool:
+    """Say whether a content holds one of some words; however much it unpacks to, little is held."""
+    overlap, tail = max(map(len, needles)) - 1, b""
+    while piece := content.read(_PIECE):
+        piece = tail + piece
+        if any(needle in piece for needle in needles):
+            return True
+        tail = piece[-overlap:] if overlap else b""
+    return False

@@ -32,10 +32,11 @@ _NAMING = ("staff_identity", "imported_file")
 
 @dataclass
 class ErasedStaff:
-    """What an erasure did: rosters that were deleted, files that hold the name all the same."""
+    """What an erasure did: rosters deleted, files that hold the name still, what else to know."""
 
     deleted: list[Path] = field(default_factory=list)
     still_named: list[Path] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
 
 def erase_staff(practice: Practice, records: Records, number: str) -> ErasedStaff:
@@ -59,7 +60,8 @@ def _erase(practice: Practice, records: Records, them: list[StaffIdentity]) -> E
     records.forget_deleted(_NAMING)
     named = still_named(practice, [one.name for one in them if one.name])
     own = practice.records_file.name
-    done.still_named = [path for path in named if not path.name.startswith(own)]
+    done.still_named = [path for path in named.files if not path.name.startswith(own)]
+    done.remarks = named.remarks
     return done
 
 

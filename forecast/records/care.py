@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Connection, Select, Table, func, insert, select
+from sqlalchemy import Select, Table, select
 
 from forecast.records import tables
 from forecast.records.engine import Records
@@ -62,6 +61,38 @@ def therapies(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
     found = frame(records, _of(tables.therapy_event, dog_id), days=("date", "until"))
     found = found.rename(columns={"dog_id": "dog"}).drop(columns=["id", "import_id"])
     return found.drop_duplicates(["dog", "therapy", "date"], keep="last").reset_index(drop=True)
+
+
+def doses_taken(
+    records: Records, therapy: str, *, after: datetime.date, before: datetime.date
+) -> list[tuple[datetime.date, str]]:
+    """Return day and branch of each dose given or handed out between two days, both left out.
+
+    The branch is that of the dog's visit on the day; where it has none, the dog's own. Doses of a
+    dog without either are left out.
+    """
+    events, seen, dog = tables.therapy_event, tables.visit, tables.dog
+    given = visible(events, events.c.dog_id, events.c.date, events.c.status)
+    given = given.where(events.c.therapy == therapy, *_between(events, after, before))
+    visits = visible(seen, seen.c.dog_id, seen.c.date, seen.c.branch_id)
+    with records.reading() as connection:
+        newest = {(row.dog_id, row.date): row.status for row in connection.execute(given)}
+        if not newest:
+            return []
+        rows = connection.execute(visits.where(*_between(seen, after, before)))
+        visited = {(row.dog_id, row.date): row.branch_id for row in rows}
+        homes = connection.execute(select(dog.c.id, dog.c.branch_id))
+        own = {row.id: row.branch_id for row in homes}
+    placed = [
+        (day, visited.get((dog_id, day)) or own.get(dog_id))
+        for (dog_id, day), status in newest.items()
+        if status in tables.TAKEN_FROM_STOCK
+    ]
+    return sorted((day, branch) for day, branch in placed if branch is not None)
+
+
+def _between(table: Table, after: datetime.date, before: datetime.date) -> tuple[Any, Any]:
+    return table.c.date > after, table.c.date < before
 
 
 def scores(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
@@ -200,55 +231,3 @@ def trials_of(records: Records, dog_id: str) -> list[TrialRow]:
     with records.reading() as connection:
         rows = connection.execute(query.order_by(table.c.begun, table.c.therapy)).all()
     return [TrialRow(row.therapy, row.begun) for row in rows]
-
-
-# ------------------------------------------------------------------------------ entered at a desk
-_ENTERED = (
-    *(tables.pruritus_score, tables.dog_fact, tables.therapy_event, tables.adverse_reaction),
-    *(tables.therapy_release, tables.dog_status, tables.vaccination, tables.medicine),
-    *(tables.allergy_test, tables.home, tables.response_trial),
-)
-_BY_NAME = {table.name: table for table in (*_ENTERED, tables.vets_word)}
-
-
-@dataclass(frozen=True)
-class Standing:
-    """How far the records of dogs have come: which imports count, and the last row of each table.
-
-    Where `imports` are the same, all that is new was entered at a desk since.
-    """
-
-    imports: tuple[tuple[Any, ...], ...]
-    last: Mapping[str, int]
-
-
-def enter(connection: Connection, table: str, values: Mapping[str, Any]) -> None:
-    """Add one row that a person entered, in a writing transaction of the caller's."""
-    connection.execute(insert(_BY_NAME[table]).values(**values))
-
-
-def care_standing(records: Records) -> Standing:
-    """Say how far the records of dogs have come."""
-    source, definition = tables.imported_file, tables.case_definition
-    with records.reading() as connection:
-        counted = connection.execute(
-            select(source.c.state, func.count(), func.max(source.c.id)).group_by(source.c.state)
-        )
-        imports = sorted(tuple(row) for row in counted)
-        dogs = connection.scalar(select(func.count()).select_from(tables.dog))
-        named = connection.scalar(select(func.count()).select_from(tables.dog_identity))
-        in_force = connection.scalar(select(func.max(definition.c.id)).where(definition.c.in_force))
-        last = {
-            table.name: connection.scalar(select(func.max(table.c.id))) or 0 for table in _ENTERED
-        }
-    return Standing((*imports, (dogs, named, in_force)), last)
-
-
-def dogs_since(records: Records, earlier: Standing) -> set[str]:
-    """Return the dogs of which a row came since an earlier standing."""
-    found = set[str]()
-    with records.reading() as connection:
-        for table in _ENTERED:
-            newer = table.c.id > earlier.last[table.name]
-            found |= set(connection.scalars(select(table.c.dog_id).where(newer).distinct()))
-    return found

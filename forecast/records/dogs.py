@@ -44,12 +44,22 @@ class DogIdentity:
 
 @dataclass(frozen=True)
 class Owner:
-    """Who an owner is; name and contact stay out of `repr`."""
+    """Who an owner is; name and contact stay out of `repr`. `language` is a code of ISO 639-1."""
 
     id: str
     reference: str | None
     name: str | None = field(repr=False)
     contact: str | None = field(repr=False)
+    language: str | None
+
+
+@dataclass(frozen=True)
+class OwnerTold:
+    """What is told of an owner; empty where nothing is. Name and contact stay out of `repr`."""
+
+    name: str = field(repr=False)
+    contact: str = field(repr=False)
+    language: str = ""
 
 
 def dogs(records: Records, *, on: date, status: str | None = None) -> list[Dog]:
@@ -119,15 +129,30 @@ def dog_ids(records: Records) -> dict[str, str]:
         return {reference: dog_id for reference, dog_id in rows}
 
 
-def keep_owners(connection: Connection, found: Mapping[str, tuple[str, str]]) -> dict[str, str]:
-    """Add or update owners given as reference -> (name, contact); return their ids.
+def language_of(connection: Connection, owner_id: str | None) -> str | None:
+    """Return the language in which an owner is written to; None where it is not known."""
+    if owner_id is None:
+        return None
+    table = tables.owner
+    found: str | None = connection.scalar(select(table.c.language).where(table.c.id == owner_id))
+    return found
+
+
+def keep_language(connection: Connection, owner_id: str, language: str | None) -> None:
+    """Keep in which language an owner is written to; None: not known."""
+    table = tables.owner
+    connection.execute(update(table).where(table.c.id == owner_id).values(language=language))
+
+
+def keep_owners(connection: Connection, found: Mapping[str, OwnerTold]) -> dict[str, str]:
+    """Add or update owners given by reference; return their ids.
 
     Like everything that is kept up to date, an empty value leaves what is held.
     """
     table = tables.owner
     known = {row.reference: row.id for row in connection.execute(select(table))}
-    for reference, (name, contact) in found.items():
-        values = {k: v for k, v in (("name", name), ("contact", contact)) if v}
+    for reference, told in found.items():
+        values = {name: value for name, value in vars(told).items() if value}
         if reference in known and not values:
             continue
         if reference in known:

@@ -21,11 +21,12 @@ from forecast.records.bulk import batches
 from forecast.records.engine import Records, RecordsError
 
 # What somebody wrote of a dog in words, beside the notes of visits.
-_IN_WORDS = {
-    tables.adverse_reaction: "sign",
-    tables.therapy_release: "reason",
-    tables.plan_decision: "reason",
-    tables.vets_word: "reason",
+_IN_WORDS: dict[Table, tuple[str, ...]] = {
+    tables.adverse_reaction: ("sign",),
+    tables.therapy_release: ("reason",),
+    tables.plan_decision: ("reason",),
+    tables.vets_word: ("reason",),
+    tables.entry_taken_back: ("in_words", "reason"),
 }
 
 
@@ -122,8 +123,8 @@ def erase_person(
                 values = {"reference": renamed[row.reference], "note": None}
                 connection.execute(update(visit).where(visit.c.id == row.id).values(values))
             for table, words in _IN_WORDS.items():
-                emptied = update(table).where(table.c.dog_id.in_(part)).values({words: None})
-                connection.execute(emptied)
+                emptied = update(table).where(table.c.dog_id.in_(part))
+                connection.execute(emptied.values(dict.fromkeys(words)))
             connection.execute(delete(identity).where(identity.c.dog_id.in_(part)))
         _rename_files(connection, one.names)
         if one.owner_id is not None:
@@ -202,6 +203,8 @@ def _dog(connection: Connection, dog_id: str) -> dict[str, Any]:
         "other medicines": tables.medicine,
         "allergy tests": tables.allergy_test,
         "response trials": tables.response_trial,
+        "entered at a desk": tables.desk_entry,
+        "taken back": tables.entry_taken_back,
     }
     told = {name: _rows(connection, table, "dog_id", [dog_id]) for name, table in by_dog.items()}
     told["vets"] = _rows(connection, tables.dog_vet, "dog_id", [dog_id])
@@ -221,7 +224,8 @@ def _rows(
 def forget_notes(records: Records, *, before: date) -> int:
     """Take the notes of visits before a day away, in batches; return how many.
 
-    An empty note stays: it says that there was none. Words on reactions, releases and plans go too.
+    An empty note stays: it says that there was none. Words on reactions, releases, plans and of
+    entries taken back go too.
     """
     visit = tables.visit
     due = select(visit.c.id).where(visit.c.date < before, visit.c.note != "")
@@ -233,5 +237,5 @@ def forget_notes(records: Records, *, before: date) -> int:
     with records.writing() as connection:
         for table, words in _IN_WORDS.items():
             old = table.c.date < before
-            connection.execute(update(table).where(old).values({words: None}))
+            connection.execute(update(table).where(old).values(dict.fromkeys(words)))
     return len(ids)

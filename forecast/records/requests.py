@@ -15,6 +15,7 @@ from forecast.records.identifiers import new_id
 from forecast.records.ledger_tables import work_request
 
 WAITING, CLAIMED, DONE, FAILED, REFUSED = "waiting", "claimed", "done", "failed", "refused"
+PLAN_DOG, DOG = "plan dog", "dog"  # a kind of request that pages make, and what it is told
 _ENDS = (DONE, FAILED, REFUSED)
 _CAME_TO_ITS_END, _LEFT_OFF = ("done", "completed"), "stopped"  # states of a run
 

@@ -45,7 +45,7 @@ class Terms:
     hours_week
         Hours a week by contract.
     overtime_hours
-        Hours a week over it that they would take on at most; None where not known.
+        Hours a week over it that they would take on at most; None: as the house has it.
     days
         Days of the week on which they work, Monday 0; None: any.
     shift_hours
@@ -139,6 +139,17 @@ def _from_day_on(every: Sequence[Terms], day: date) -> tuple[Terms, ...]:
     in_force = [latest[max(begun)]] if begun else []
     coming = [latest[when] for when in sorted(latest) if when > day]
     return tuple(one for one in (*in_force, *coming) if one.until is None or one.until >= day)
+
+
+def terms_by_number(records: Records) -> dict[str, list[Terms]]:
+    """Return all terms of everybody who is named, past ones too, by the practice's own number."""
+    who, terms = tables.staff_identity, tables.staff_terms
+    query = select(who.c.reference, terms).join(who, who.c.staff_id == terms.c.staff_id)
+    found: dict[str, list[Terms]] = {}
+    with records.reading() as connection:
+        for row in connection.execute(query.order_by(terms.c.from_date, terms.c.id)):
+            found.setdefault(row.reference, []).append(_terms(row))
+    return found
 
 
 def staff_ids(connection: Connection) -> dict[str, str]:
@@ -279,7 +290,7 @@ def staff_identities(records: Records) -> list[StaffIdentity]:
 
 
 def erase_staff_member(records: Records, one: StaffIdentity, *, erasure: str, at: datetime) -> None:
-    """Take away who a member of staff is; terms and leave stay under the random id."""
+    """Take away who a member of staff is; terms, leave and shifts stay under the random id."""
     identity = tables.staff_identity
     with records.writing() as connection:
         connection.execute(delete(identity).where(identity.c.staff_id == one.staff_id))
@@ -294,6 +305,7 @@ def staff_holdings(records: Records, one: StaffIdentity) -> dict[str, Any]:
         "identity": tables.staff_identity,
         "terms": tables.staff_terms,
         "leave": tables.staff_leave,
+        "shifts worked": tables.staff_shift,
     }
     with records.reading() as connection:
         found = {
@@ -308,15 +320,16 @@ def staff_holdings(records: Records, one: StaffIdentity) -> dict[str, Any]:
 
 
 def _shifts(connection: Connection, staff_id: str) -> list[dict[str, Any]]:
-    """Return somebody's shifts in the plans that are kept."""
+    """Return somebody's shifts in the plans that are kept, also those told before a plan."""
     table = tables.staff_plan
     plans = connection.execute(select(table.c.id, table.c.content).order_by(table.c.made_at)).all()
-    return [
-        {"plan": row.id, **shift}
-        for row in plans
-        for shift in json.loads(row.content).get("roster", {}).get("shifts", ())
-        if shift["person"] == staff_id
-    ]
+    found = []
+    for row in plans:
+        content = json.loads(row.content)
+        shifts = [*content.get("roster", {}).get("shifts", ())]
+        shifts += [one["shift"] for one in content.get("gone", ())]
+        found += [{"plan": row.id, **one} for one in shifts if one["person"] == staff_id]
+    return found
 
 
 def gone_before(records: Records, *, day: date) -> list[StaffIdentity]:

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import delete, insert, select, update
 
 from forecast.records import tables
+from forecast.records.also import Also, nothing_more
 from forecast.records.engine import Records, RecordsError
 from forecast.records.identifiers import new_id
 
@@ -38,6 +39,11 @@ class StaffPlanRow:
     content: str
     agreed_at: datetime | None = None
     agreed_by: str | None = None
+
+    @property
+    def changed_at(self) -> datetime:
+        """When it was made, or agreed since."""
+        return self.made_at if self.agreed_at is None else max(self.made_at, self.agreed_at)
 
 
 def add_staff_plan(
@@ -88,22 +94,32 @@ def staff_plan(records: Records, plan_id: str) -> StaffPlanRow:
     return StaffPlanRow(**row._mapping)
 
 
-def agreed_staff_plans(records: Records) -> list[StaffPlanRow]:
-    """Return the plans whose rosters were agreed, oldest first: a later one stands before."""
+def agreed_staff_plans(records: Records, *, since: datetime) -> list[StaffPlanRow]:
+    """Return the plans agreed, made since a moment, oldest first: a later one stands before."""
     table = tables.staff_plan
-    query = select(table).where(table.c.agreed_at.is_not(None))
+    query = select(table).where(table.c.agreed_at.is_not(None), table.c.made_at >= since)
+    in_order = query.order_by(table.c.agreed_at, table.c.made_at, table.c.id)
     with records.reading() as connection:
-        rows = connection.execute(query.order_by(table.c.agreed_at, table.c.id)).all()
+        rows = connection.execute(in_order).all()
     return [StaffPlanRow(**row._mapping) for row in rows]
 
 
-def agree_staff_plan(records: Records, plan_id: str, *, by: str, at: datetime) -> None:
-    """Write down that a plan's roster is worked by; once is enough."""
+def agree_staff_plan(
+    records: Records, plan_id: str, *, by: str, at: datetime, also: Also = nothing_more
+) -> None:
+    """Write down that a plan's roster is worked by; `also` is done in the same transaction.
+
+    Raises
+    ------
+    RecordsError
+        If there is no such plan, or it was agreed before.
+    """
     table = tables.staff_plan
     still = update(table).where(table.c.id == plan_id, table.c.agreed_at.is_(None))
     with records.writing() as connection:
         changed = connection.execute(still.values(agreed_at=at, agreed_by=by)).rowcount
-    if changed != 1:
-        raise RecordsError(
-            f"the plan of staff {plan_id!r} was to be agreed; there is none, or it was before"
-        )
+        if changed != 1:
+            raise RecordsError(
+                f"the plan of staff {plan_id!r} was to be agreed; there is none, or it was before"
+            )
+        also(connection)

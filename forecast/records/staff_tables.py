@@ -20,11 +20,13 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    Time,
 )
 
 from forecast.records.table_parts import UtcDateTime, metadata, one_of
 
 NUMBER_SUBJECTS = ("minutes", "price")
+STAFF_ROLES = ("vet", "technician", "desk")
 STAFF_PLAN_KINDS = ("plan", "what if")
 
 
@@ -61,7 +63,7 @@ staff_terms = Table(
     # other branches at which they can work
     Column("also_at", JSON, nullable=False),
     Column("hours_week", Float, nullable=False),
-    # over the contract; empty: not known, so none is planned
+    # over the contract at most; empty: as the house has it
     Column("overtime_hours", Float),
     # days of the week on which they work, Monday 0; empty: any
     Column("days", JSON(none_as_null=True)),
@@ -129,6 +131,23 @@ stock_count = Table(
     *_recorded(),
     CheckConstraint("on_hand >= 0 AND pack_size > 0 AND lead_days >= 0", name="amounts_of_stock"),
     Index(None, "branch_id", "item"),
+)
+# What was really worked; empty staff_id: somebody who is not on the staff list.
+staff_shift = Table(
+    "staff_shift",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("staff_id", ForeignKey("staff_member.id"), index=True),
+    Column("branch_id", ForeignKey("branch.id"), nullable=False),
+    Column("role", String, nullable=False),
+    Column("day", Date, nullable=False, index=True),
+    Column("begins", Time, nullable=False),
+    Column("ends", Time, nullable=False),
+    *_recorded(),
+    # another file told of this branch's day since; the row stays
+    Column("replaced_at", UtcDateTime),
+    one_of("role", STAFF_ROLES),
+    CheckConstraint("begins < ends", name="begins_before_it_ends"),
 )
 # What was reckoned of an issue for the desk; it knows staff by random ids.
 staff_plan = Table(

@@ -162,7 +162,7 @@ def _is_blank() -> list[ColumnElement[bool]]:
         *(tables.dose_plan, tables.home, tables.dog_status, tables.adverse_reaction),
         *(tables.vaccination, tables.medicine, tables.allergy_test, tables.therapy_release),
         *(tables.plan_decision, tables.handover, tables.response_trial),
-        *(tables.dog_vet, tables.vets_word),
+        *(tables.dog_vet, tables.vets_word, tables.desk_entry, tables.entry_taken_back),
     )
     unused = [~exists().where(table.c.dog_id == dog.c.id) for table in users]
     registered = exists().where(tables.owner.c.id == dog.c.owner_id, *_has_name())

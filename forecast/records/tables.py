@@ -1,10 +1,10 @@
 """The tables of the records, as SQLAlchemy Core describes them.
 
 Who an owner or a dog *is* stands only in `owner` and `dog_identity`, and in what a vet wrote:
-`visit.note`, and in words of `patient_tables` and `plan_tables`; who signs in, only in
-`account_identity`; who works here, in `staff_identity`. Every other table knows a dog or a person
-by a random id. Erasing one of them empties those and leaves counts, plans and audit valid. An empty
-(NULL) value always means "not known".
+`visit.note`, and in words of `patient_tables`, `plan_tables` and `entry_tables`; who signs in, only
+in `account_identity`; who works here, in `staff_identity`. Every other table knows a dog or a
+person by a random id. Erasing one of them empties those and leaves counts, plans and audit valid.
+An empty (NULL) value always means "not known".
 """
 
 from __future__ import annotations
@@ -45,6 +45,8 @@ from forecast.records.delivery_tables import alert_list as alert_list
 from forecast.records.delivery_tables import alert_message as alert_message
 from forecast.records.delivery_tables import alert_stop as alert_stop
 from forecast.records.delivery_tables import signing_key as signing_key
+from forecast.records.entry_tables import desk_entry as desk_entry
+from forecast.records.entry_tables import entry_taken_back as entry_taken_back
 from forecast.records.handover_tables import HANDOVER_KINDS as HANDOVER_KINDS
 from forecast.records.handover_tables import handover as handover
 from forecast.records.handover_tables import response_trial as response_trial
@@ -68,6 +70,7 @@ from forecast.records.staff_tables import staff_identity as staff_identity
 from forecast.records.staff_tables import staff_leave as staff_leave
 from forecast.records.staff_tables import staff_member as staff_member
 from forecast.records.staff_tables import staff_plan as staff_plan
+from forecast.records.staff_tables import staff_shift as staff_shift
 from forecast.records.staff_tables import staff_terms as staff_terms
 from forecast.records.staff_tables import stock_count as stock_count
 from forecast.records.table_parts import UtcDateTime, one_of
@@ -80,6 +83,7 @@ IMPORT_STATES = ("pending", "held", "live", "undone")
 CONSENT_ANSWERS = ("yes", "no", "not known")
 VISIT_KINDS = ("itch flare", "recheck", "scheduled dose", "other")
 THERAPY_STATUSES = ("given", "dispensed", "declined")
+TAKEN_FROM_STOCK = ("given", "dispensed")
 THERAPY_REASONS = ("itch", "calendar", "not known")
 SCORE_SCALES = ("PVAS", "spoken", "not known")
 CERTAINTIES = ("definite", "probable", "possible", "none")
@@ -103,6 +107,8 @@ owner = Table(
     Column("reference", String, unique=True),
     Column("name", String),
     Column("contact", String),
+    # in which they are written to: ISO 639-1; goes with the row when the owner is erased
+    Column("language", String),
 )
 dog = Table(
     "dog",

@@ -6,9 +6,11 @@ A row is never changed: a later one takes its place, and one without days takes 
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Connection, insert, select
 
 from forecast.records import tables
 from forecast.records.engine import Records
@@ -27,6 +29,11 @@ class KeptWord:
     signed: datetime.date
     vet: str
     reason: str = field(repr=False)
+
+
+def add_word(connection: Connection, dog_id: str, values: Mapping[str, Any]) -> None:
+    """Add a vet's word on a dog in a writing transaction of the caller's."""
+    connection.execute(insert(tables.vets_word).values(dog_id=dog_id, **values))
 
 
 def vets_words(

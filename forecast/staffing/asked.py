@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from datetime import date
 
-from forecast.staffing.desk_file import limits
-from forecast.staffing.inputs import ROLES, StaffingError, StaffMember, table
+from forecast.staffing.desk_numbers import ROLES, StaffingError, table
+from forecast.staffing.desk_table import limits
+from forecast.staffing.inputs import StaffMember
 from forecast.staffing.what_if import BranchClosed, Campaign, Change, OneMore, OtherHours
 
 HOURS, PERSON, CLOSED, CAMPAIGN = "hours", "person", "closed", "campaign"
 CHANGES = (HOURS, PERSON, CLOSED, CAMPAIGN)
+KEEP_AGREED = "keep_agreed"  # agreed weeks stand, the rest is planned
 ONE_MORE = "one more"  # the id of somebody who is not there yet
 
 

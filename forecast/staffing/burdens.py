@@ -52,7 +52,8 @@ def burdens(roster: Roster, who: Mapping[str, str]) -> tuple[Burden, ...]:
 
     `who` says what people are called, by their random ids.
     """
-    peaks = set(roster.peak_weeks)
+    peaks, weeks = set(roster.peak_weeks), set(roster.weeks)
+    shifts = [one for one in roster.shifts if monday_of(one.day) in weeks]
     contract: dict[str, float] = {}
     home: dict[str, str] = {}
     for terms in roster.staff:
@@ -60,7 +61,7 @@ def burdens(roster: Roster, who: Mapping[str, str]) -> tuple[Burden, ...]:
         home.setdefault(terms.id, terms.home_branch)
     found = []
     for person, paid in contract.items():
-        own = [one for one in roster.shifts if one.person == person]
+        own = [one for one in shifts if one.person == person]
         peak = [one for one in own if monday_of(one.day) in peaks]
         found.append(
             Burden(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -19,21 +20,23 @@ from forecast.records import desk as desk_records
 from forecast.records import staff as staff_records
 from forecast.records.erased import ErasedList, read_erased
 from forecast.records.staff import BY_FILE, Recorded
+from forecast.records.worked_shifts import keep_worked_shifts
 from forecast.sheets import SheetError
-from forecast.staffing.desk_file import TABLES, DeskTable, DeskWords, read_desk
+from forecast.staffing.desk_file import read_desk
 from forecast.staffing.desk_inputs import stock_items
-from forecast.staffing.inputs import KINDS, StaffingError, price_names
+from forecast.staffing.desk_numbers import KINDS, StaffingError, price_names
+from forecast.staffing.desk_table import TABLES, DeskTable, DeskWords
 from forecast.visits.importing.landing import ImportReport, IncomingFile, keep_register
 
 STAFF = "staff"
 
 
 def import_staff(practice: Practice, records: Records, path: Path | str) -> ImportReport:
-    """Import a file of the desk: staff, leave, hours, minutes, prices, stock; see `read_desk`.
+    """Import a file of the desk: staff, leave, hours, prices, stock, shifts; see `read_desk`.
 
     The leave of a person who is named in a table of leave becomes what the table says, from today
     on; of all others it stays. Nobody is removed: a contract ends by its `until`. Those who were
-    erased are left out.
+    erased are left out. Shifts of whoever is on no staff list are kept without a person.
 
     The raw file is not archived: it holds names, and an erasure must reach them all.
     """
@@ -64,6 +67,7 @@ def desk_words(practice: Practice, records: Records) -> DeskWords:
         people=tuple(one.reference for one in staff_records.staff_identities(records)),
         open_branches={*said, *(branch.id for branch in held.values() if branch.hours)},
         currency=practice.settings.practice.currency or "",
+        terms=staff_records.terms_by_number(records),
     )
 
 
@@ -157,3 +161,5 @@ def _keep(connection: Connection, desk: DeskTable, practice: Practice, recorded:
     desk_records.keep_hours(connection, desk.hours, recorded)
     desk_records.keep_numbers(connection, desk.numbers, recorded)
     desk_records.keep_stock(connection, desk.stock, recorded)
+    shifts = [replace(one, person=everybody.get(one.person or "")) for one in desk.shifts]
+    keep_worked_shifts(connection, shifts, recorded)

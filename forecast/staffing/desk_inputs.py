@@ -15,6 +15,7 @@ import pandas as pd
 from forecast.practice import Practice
 from forecast.records import Records
 from forecast.records import branches as branch_records
+from forecast.records.care import doses_taken
 from forecast.records.desk import (
     MINUTES,
     PRICE,
@@ -27,20 +28,16 @@ from forecast.records.desk import (
 from forecast.records.plan_decisions import signed_doses
 from forecast.records.staff import StaffOnRecord, staff_on_record
 from forecast.regions import Branch, parse_opening
-from forecast.staffing.inputs import (
+from forecast.staffing.desk_numbers import (
     FROM_DESK,
     KINDS,
-    BranchHours,
     Minutes,
-    StaffingInputs,
-    StaffMember,
-    StockItem,
-    StockLot,
     default_minutes,
     prices_from,
     slug,
     table,
 )
+from forecast.staffing.inputs import BranchHours, StaffingInputs, StaffMember, StockItem, StockLot
 from forecast.visits.counting.volume import public_holidays
 
 
@@ -93,7 +90,7 @@ def desk_inputs(practice: Practice, records: Records, *, first_day: date, weeks:
             {one.item: one.number for one in numbers if one.subject == PRICE},
             currency=practice.settings.practice.currency or "",
         ),
-        stock=tuple(_stock(one) for one in stock_on_record(records)),
+        stock=_stock(records, before=first_day),
         planned_doses=tuple(signed_doses(records, after=first_day - timedelta(days=1))),
     )
     names = {one.id: one.shown for one in people}
@@ -175,8 +172,29 @@ def _minutes(numbers: Sequence[DeskNumber]) -> tuple[Minutes, ...]:
     return (*default_minutes(), *told)
 
 
-def _stock(one: StockCount) -> StockItem:
-    name = one.item.replace(" ", "_")
+def _stock(records: Records, *, before: date) -> tuple[StockItem, ...]:
+    """Return what was counted, and of each item how many doses are on record since."""
+    counts = stock_on_record(records)
+    doses: dict[str, list[tuple[date, str]]] = {}
+    for item in dict.fromkeys(one.item for one in counts):
+        if (key := f"stock.doses_of.{slug(item)}") in table().parameters:
+            first = min(one.counted_on for one in counts if one.item == item)
+            therapy = str(table()[key].value)
+            doses[item] = doses_taken(records, therapy, after=first, before=before)
+    return tuple(
+        _item(
+            one,
+            sum(
+                branch == one.branch_id and day > one.counted_on
+                for day, branch in doses.get(one.item, ())
+            ),
+        )
+        for one in counts
+    )
+
+
+def _item(one: StockCount, used_since: int) -> StockItem:
+    name = slug(one.item)
     use = {
         kind: table().number(key)
         for kind in KINDS
@@ -191,4 +209,5 @@ def _stock(one: StockCount) -> StockItem:
         pack_size=one.pack_size,
         pack_price=one.pack_price,
         counted=one.counted_on,
+        used_since=float(used_since),
     )

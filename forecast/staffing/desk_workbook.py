@@ -19,8 +19,8 @@ from forecast.records.desk import (
 )
 from forecast.records.staff import StaffOnRecord, Terms, staff_on_record
 from forecast.regions import DAY_NAMES
-from forecast.staffing.desk_file import TABLES
-from forecast.staffing.inputs import default_minutes, default_prices, price_names
+from forecast.staffing.desk_numbers import default_minutes, default_prices, price_names
+from forecast.staffing.desk_table import TABLES
 
 _WIDTH = 16
 _WIDE = {"opening": 44, "name": 24, "kind": 22, "price": 30, "item": 24, "skills": 22}

@@ -1,41 +1,25 @@
-"""What the desk says: who works when and where, when branches open, minutes, prices and stock.
+"""What the desk says: who works when and where, when branches open, stock, minutes and prices.
 
-Nothing here is read from records or files; who reads them makes these values. What the desk does
-not say of minutes and prices comes from ``staffing.toml``, and is marked so.
+Nothing here is read from records or files; who reads them makes these values.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, time, timedelta
-from functools import cache
 
 from forecast.regions import DAY_NAMES, Branch
-from models.errors import ForepawError
-from models.parameters import ParameterTable, load_table
-from models.weeks import DAYS_IN_WEEK
-
-ROLES = ("vet", "technician", "desk")
-FLARE, RECHECK, DOSE, OTHER, PHONE = (
-    "flare visit",
-    "recheck",
-    "planned dose",
-    "other consultation",
-    "phone call",
+from forecast.staffing.desk_numbers import (
+    ROLES,
+    Minutes,
+    Prices,
+    StaffingError,
+    default_minutes,
+    default_prices,
+    table,
 )
-KINDS = (FLARE, RECHECK, DOSE, OTHER, PHONE)
-FROM_DESK, FROM_VISITS, FROM_TABLE = "desk", "visits", "table"
-
-
-class StaffingError(ForepawError):
-    """Staff, hours, prices or stock from which nothing can be planned."""
-
-
-@cache
-def table() -> ParameterTable:
-    """Return the desk's table of numbers."""
-    return load_table("forecast.staffing", "staffing.toml")
+from models.weeks import DAYS_IN_WEEK
 
 
 @dataclass(frozen=True)
@@ -174,55 +158,6 @@ def _hours(moment: time) -> float:
 
 
 @dataclass(frozen=True)
-class Minutes:
-    """Minutes that one visit of a kind takes of a role, at one branch or (None) at all.
-
-    `source` is desk, visits or table: entered, learned, or the house's default; `n_visits` on how
-    many lengths of visits a learned one rests.
-    """
-
-    kind: str
-    role: str
-    number: float
-    branch: str | None = None
-    source: str = FROM_TABLE
-    n_visits: int = 0
-
-
-@dataclass(frozen=True)
-class Prices:
-    """The practice's own costs, in one currency.
-
-    Attributes
-    ----------
-    currency
-        As shown; no rate is applied.
-    wage_hour, overtime_hour, locum_hour
-        By role: an hour of the contract, over it, and of a locum.
-    idle_hour
-        By role: what an hour held open and not needed costs; the wage, where nothing says less.
-    turned_away
-        By kind of visit: what is lost with a visit that goes elsewhere.
-    waiting_week
-        A visit that waits a week.
-    away_shift
-        A shift away from the home branch.
-    from_table
-        Names of those that the desk did not say, such as ``locum_hour vet``.
-    """
-
-    currency: str
-    wage_hour: Mapping[str, float]
-    overtime_hour: Mapping[str, float]
-    locum_hour: Mapping[str, float]
-    idle_hour: Mapping[str, float]
-    turned_away: Mapping[str, float]
-    waiting_week: float
-    away_shift: float
-    from_table: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
 class StockLot:
     """Units on hand that expire together; None: not known when."""
 
@@ -243,7 +178,7 @@ class StockItem:
     use
         Units that a visit of a kind takes on average.
     lots
-        What is on hand.
+        What was counted.
     lead_days
         From ordering to having.
     pack_size
@@ -256,6 +191,8 @@ class StockItem:
         Share of futures in which it must not run out; None: the plan's.
     counted
         When `lots` were counted; None: now.
+    used_since
+        Units that are on record as used after that day.
     """
 
     id: str
@@ -268,6 +205,22 @@ class StockItem:
     pack_price: float | None = None
     service: float | None = None
     counted: date | None = None
+    used_since: float = 0.0
+
+    @property
+    def counted_units(self) -> float:
+        """Units that were counted."""
+        return sum(lot.units for lot in self.lots)
+
+    @property
+    def left(self) -> tuple[StockLot, ...]:
+        """What of the lots is on hand still: what expires first was used first."""
+        used, found = self.used_since, []
+        for lot in sorted(self.lots, key=lambda one: one.expires or date.max):
+            taken = min(used, lot.units)
+            used -= taken
+            found.append(replace(lot, units=lot.units - taken))
+        return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -294,8 +247,8 @@ class StaffingInputs:
 
     staff: tuple[StaffMember, ...]
     hours: Mapping[str, BranchHours]
-    minutes: tuple[Minutes, ...] = field(default_factory=lambda: default_minutes())
-    prices: Prices = field(default_factory=lambda: default_prices())
+    minutes: tuple[Minutes, ...] = field(default_factory=default_minutes)
+    prices: Prices = field(default_factory=default_prices)
     stock: tuple[StockItem, ...] = ()
     planned_doses: tuple[tuple[date, str], ...] = ()
     locum_shifts: Mapping[str, int] | None = None
@@ -328,77 +281,3 @@ class StaffingInputs:
         found = [m for m in self.minutes if (m.kind, m.role) == (kind, role)]
         own = [m for m in found if m.branch == branch] or [m for m in found if m.branch is None]
         return own[-1] if own else Minutes(kind, role, 0.0, branch)
-
-
-def slug(kind: str) -> str:
-    """Return how a kind of visit is written in the table: words joined by underscores."""
-    return kind.replace(" ", "_")
-
-
-def default_minutes() -> tuple[Minutes, ...]:
-    """Return the minutes of the house's table."""
-    return tuple(
-        Minutes(kind, role, table().number(f"minutes.{slug(kind)}.{role}"))
-        for kind in KINDS
-        for role in ROLES
-    )
-
-
-def default_prices() -> Prices:
-    """Return the prices of the house's table, all marked as such."""
-
-    def by(name: str, keys: tuple[str, ...]) -> dict[str, float]:
-        return {key: table().number(f"price.{name}.{slug(key)}") for key in keys}
-
-    return Prices(
-        currency=str(table()["price.currency"].value),
-        wage_hour=by("wage_hour", ROLES),
-        overtime_hour=by("overtime_hour", ROLES),
-        locum_hour=by("locum_hour", ROLES),
-        idle_hour=by("idle_hour", ROLES),
-        turned_away=by("turned_away", KINDS),
-        waiting_week=table().number("price.waiting_week"),
-        away_shift=table().number("price.away_shift"),
-        from_table=price_names(),
-    )
-
-
-def price_names() -> tuple[str, ...]:
-    """Return the names of all prices, such as ``locum_hour vet`` and ``waiting_week``."""
-    by_role = [
-        f"{name} {role}"
-        for name in ("wage_hour", "overtime_hour", "locum_hour", "idle_hour")
-        for role in ROLES
-    ]
-    return (*by_role, *(f"turned_away {kind}" for kind in KINDS), "waiting_week", "away_shift")
-
-
-def prices_from(told: Mapping[str, float], *, currency: str | None = None) -> Prices:
-    """Return the prices that the desk says, by `price_names`, the table's for the others.
-
-    Raises
-    ------
-    StaffingError
-        At a name that is no price, or a price below zero.
-    """
-    names, usual = price_names(), default_prices()
-    for name, number in told.items():
-        if name not in names:
-            raise StaffingError(f"{name!r} is no price; allowed are {', '.join(names)}")
-        if not number >= 0.0:
-            raise StaffingError(f"the price {name} is {number:g}; allowed is 0 or more")
-
-    def by(name: str, held: Mapping[str, float]) -> dict[str, float]:
-        return {key: told.get(f"{name} {key}", number) for key, number in held.items()}
-
-    return Prices(
-        currency=usual.currency if currency is None else currency,
-        wage_hour=by("wage_hour", usual.wage_hour),
-        overtime_hour=by("overtime_hour", usual.overtime_hour),
-        locum_hour=by("locum_hour", usual.locum_hour),
-        idle_hour=by("idle_hour", usual.idle_hour),
-        turned_away=by("turned_away", usual.turned_away),
-        waiting_week=told.get("waiting_week", usual.waiting_week),
-        away_shift=told.get("away_shift", usual.away_shift),
-        from_table=tuple(name for name in names if name not in told),
-    )

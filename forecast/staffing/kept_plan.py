@@ -19,13 +19,18 @@ from forecast.staffing.patterns import Told
 from forecast.staffing.planning import StaffingPlan
 from forecast.staffing.roster import Roster, Shift
 from forecast.staffing.slots import FreeSlots, PhonePeople
+from forecast.staffing.standing import BranchNote, Standing
 from forecast.staffing.stock import StockOutlook
+from forecast.staffing.told_before import ToldShift
 from forecast.staffing.what_if import WhatIf
 
 
 @dataclass(frozen=True)
 class KeptPlan:
-    """What of a `StaffingPlan` is kept; its parts are those of the same name there."""
+    """What of a `StaffingPlan` is kept; its parts are those of the same name there.
+
+    `gone` are shifts that calendars told before this plan and that do not stand with it.
+    """
 
     issue_id: str
     made_on: date
@@ -41,6 +46,18 @@ class KeptPlan:
     money: CostComparison
     told: tuple[Told, ...]
     findings: tuple[str, ...]
+    standing: Standing | None = None
+    held: tuple[date, ...] = ()
+    notes: tuple[BranchNote, ...] = ()
+    lost: tuple[Shift, ...] = ()
+    gone: tuple[ToldShift, ...] = ()
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What must be known, a sentence each: first what the roster cannot hold."""
+        unheld = [one.sentence for one in self.roster.unheld]
+        notes = [one.sentence for one in self.notes]
+        return tuple(dict.fromkeys([*unheld, *notes, *self.findings]))
 
     @property
     def weeks(self) -> tuple[date, ...]:
@@ -66,6 +83,8 @@ class KeptPlan:
         """Return what it tells of some branches; costs are those of all, so they are left out."""
         shifts = tuple(one for one in self.roster.shifts if one.branch in wanted)
         unheld = tuple(one for one in self.roster.unheld if one.branch in wanted)
+        # plans kept by earlier versions have these among the findings too
+        others = {one.sentence for one in self.roster.unheld if one.branch not in wanted}
         return replace(
             self,
             load=tuple(one for one in self.load if one.branch in wanted),
@@ -75,12 +94,29 @@ class KeptPlan:
             roster=replace(self.roster, shifts=shifts, unheld=unheld, burden=None),
             stock=tuple(one for one in self.stock if one.branch in wanted),
             money=replace(self.money, lines=(), differences=()),
+            findings=tuple(one for one in self.findings if one not in others),
+            notes=tuple(one for one in self.notes if one.branch in wanted),
+            lost=tuple(one for one in self.lost if one.branch in wanted),
+            gone=tuple(one for one in self.gone if one.shift.branch in wanted),
+            standing=None if self.standing is None else _of_branches(self.standing, wanted),
         )
+
+
+def _of_branches(standing: Standing, wanted: Collection[str]) -> Standing:
+    return replace(
+        standing,
+        load=tuple(one for one in standing.load if one.branch in wanted),
+        waiting=tuple(one for one in standing.waiting if one.branch in wanted),
+        unheld=tuple(one for one in standing.unheld if one.branch in wanted),
+        money=replace(standing.money, lines=(), differences=()),
+    )
 
 
 def kept_part(plan: StaffingPlan) -> KeptPlan:
     """Return what of a plan is kept."""
-    return KeptPlan(**{one.name: getattr(plan, one.name) for one in fields(KeptPlan)})
+    own = {one.name for one in fields(StaffingPlan)}
+    kept = [one.name for one in fields(KeptPlan) if one.name in own]
+    return KeptPlan(**{name: getattr(plan, name) for name in kept})
 
 
 def as_text(kept: KeptPlan | WhatIf) -> str:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.staffing.inputs import ROLES, StaffingInputs
+from forecast.staffing.desk_numbers import ROLES
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.overflow import Overflow
 from forecast.staffing.roster import Roster, paid_hours, terms_on
 

@@ -10,13 +10,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from forecast.staffing.inputs import (
-    FROM_TABLE,
-    ROLES,
-    Prices,
-    StaffingInputs,
-    table,
-)
+from forecast.staffing.desk_numbers import FROM_TABLE, ROLES, Prices, table
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.patterns import Told
 from forecast.staffing.roster import Roster, overtime_a_shift, terms_on
 from forecast.staffing.workload import Workload

@@ -14,17 +14,17 @@ from numpy.typing import NDArray
 from forecast.practice import Practice
 from forecast.records import Records, dated
 from forecast.records.branches import branches
-from forecast.staffing.inputs import (
+from forecast.staffing.desk_numbers import (
     DOSE,
     FLARE,
     FROM_TABLE,
     FROM_VISITS,
     OTHER,
     RECHECK,
-    BranchHours,
     StaffingError,
     table,
 )
+from forecast.staffing.inputs import BranchHours
 from forecast.visits.counting.arrivals import known_visits
 from forecast.visits.counting.episodes import FLARE_VISIT, SCHEDULED_DOSE, with_roles
 from forecast.visits.counting.placing import placed

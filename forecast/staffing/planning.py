@@ -8,7 +8,10 @@ from datetime import date, timedelta
 
 import xarray as xr
 
-from forecast.staffing.inputs import StaffingError, StaffingInputs
+from forecast.records.worked_shifts import WorkedShift
+from forecast.staffing.desk_numbers import StaffingError
+from forecast.staffing.inputs import StaffingInputs
+from forecast.staffing.last_year import last_years_roster, roster_as_worked
 from forecast.staffing.money import CostComparison, compare
 from forecast.staffing.overflow import (
     LoadWeek,
@@ -21,21 +24,27 @@ from forecast.staffing.overflow import (
     waiting_weeks,
 )
 from forecast.staffing.patterns import Told, VisitPatterns
-from forecast.staffing.roster import Roster
+from forecast.staffing.roster import Roster, Shift
 from forecast.staffing.rostering import (
-    LAST_YEAR,
     ON_MEANS,
-    RosterRules,
     mean_load,
     nothing_done,
     plan_roster,
 )
 from forecast.staffing.slots import FreeSlots, PhonePeople, free_slots, phone_people
-from forecast.staffing.stock import StockOutlook, old_counts, order_stock
-from forecast.staffing.workload import Workload, load_that_came, workload_of
+from forecast.staffing.standing import (
+    Agreed,
+    BranchNote,
+    Standing,
+    lost_notes,
+    standing_roster,
+    still_worked,
+)
+from forecast.staffing.stock import StockOutlook, count_notes, order_stock
+from forecast.staffing.week_desk import RosterRules
+from forecast.staffing.workload import Workload, workload_of
 from models.weeks import DAYS_IN_WEEK, monday_of
 
-_A_YEAR = 52  # weeks: the same days of the week a year before
 _SLOTS, _STOCK = 11, 12  # streams apart from those of the load
 
 
@@ -56,7 +65,15 @@ class StaffingPlan:
     told
         Where each number is from.
     findings
-        What the reader must know, a sentence each: what could not be planned and why.
+        What the reader must know of all branches, a sentence each.
+    standing
+        What becomes of the roster that stands, where agreed weeks are planned anew.
+    held
+        Mondays of the agreed weeks that the roster keeps as they are.
+    notes
+        What the reader must know of single branches.
+    lost
+        Agreed shifts that cannot be worked any more.
     """
 
     issue_id: str
@@ -76,6 +93,10 @@ class StaffingPlan:
     money: CostComparison
     told: tuple[Told, ...]
     findings: tuple[str, ...]
+    standing: Standing | None = None
+    held: tuple[date, ...] = ()
+    notes: tuple[BranchNote, ...] = ()
+    lost: tuple[Shift, ...] = ()
 
 
 def plan_staff(
@@ -89,6 +110,9 @@ def plan_staff(
     service: float | None = None,
     seed: Sequence[int] = (1,),
     rules: RosterRules | None = None,
+    agreed: Agreed | None = None,
+    keep_agreed: bool = False,
+    worked: Sequence[WorkedShift] = (),
 ) -> StaffingPlan:
     """Plan the whole weeks ahead from an issue.
 
@@ -113,6 +137,12 @@ def plan_staff(
         Whole numbers; the same plan comes of the same ones.
     rules
         How to look for the roster; the table's unless given.
+    agreed
+        Shifts agreed before. What they hold is told as `StaffingPlan.standing`.
+    keep_agreed
+        Agreed weeks stand, the rest is planned; without it all weeks are planned anew.
+    worked
+        Shifts that were really worked in the same weeks a year ago, as far as they are on record.
 
     Raises
     ------
@@ -128,15 +158,16 @@ def plan_staff(
         raise StaffingError(f"a plan of {n_weeks} weeks was asked; allowed is 1 or more")
     weeks = weeks_ahead(today, n_weeks)
     load = workload_of(issued, patterns, inputs, weeks=weeks, seed=seed)
-    roster = plan_roster(load, inputs, rules=rules)
+    stands, lost = still_worked((agreed or Agreed()).within(weeks), inputs)
+    roster = plan_roster(load, inputs, rules=rules, held=stands if keep_agreed else None)
     others = [
         nothing_done(load, inputs),
         plan_roster(mean_load(load), inputs, name=ON_MEANS, rules=rules),
     ]
-    findings = [one.sentence for one in roster.unheld]
-    if old := old_counts(inputs, first_week=weeks[0]):
-        findings.append(old)
-    last_year = last_years_roster(patterns, load, inputs, rules=rules)
+    findings: list[str] = []
+    last_year, gaps = roster_as_worked(worked, load, inputs)
+    if last_year is None:
+        last_year = last_years_roster(patterns, load, inputs, rules=rules)
     if last_year is None:
         findings.append(
             "no visits of the same weeks a year ago are on record for every branch, so last year's "
@@ -147,6 +178,9 @@ def plan_staff(
     met = meet(load, roster, inputs)
     beside = [(other, meet(load, other, inputs)) for other in others]
     levels = service_levels(load, inputs.prices, service=service)
+    standing = None
+    if stands.weeks and not keep_agreed:
+        standing = _stand(stands, load, inputs, service=service, beside=[(roster, met), *beside])
     return StaffingPlan(
         issue_id=issue_id,
         made_on=today,
@@ -165,7 +199,52 @@ def plan_staff(
         money=compare([(roster, met), *beside], inputs),
         told=(*load.told, service_told(levels, service=service)),
         findings=tuple(findings),
+        standing=standing,
+        held=stands.weeks if keep_agreed else (),
+        lost=lost,
+        notes=(
+            *lost_notes(lost, inputs),
+            *short_contracts(inputs),
+            *gaps,
+            *count_notes(inputs, first_week=weeks[0]),
+        ),
     )
+
+
+def _stand(
+    agreed: Agreed,
+    load: Workload,
+    inputs: StaffingInputs,
+    *,
+    service: float | None,
+    beside: Sequence[tuple[Roster, Overflow]],
+) -> Standing:
+    """Return what the roster that stands holds of the load; `beside` has the proposal first."""
+    roster = standing_roster(beside[0][0], agreed, inputs)
+    met = meet(load, roster, inputs)
+    return Standing(
+        agreed.weeks,
+        load_weeks(load, met, inputs, service=service),
+        waiting_weeks(met),
+        roster.unheld,
+        compare([(roster, met), *beside], inputs),
+    )
+
+
+def short_contracts(inputs: StaffingInputs) -> list[BranchNote]:
+    """Say by branch how many contracts hold less than one shift, so that nobody rosters them."""
+    found = []
+    short = [one for one in inputs.staff if one.contract_hours > 0.0 and not one.contract_shifts]
+    for branch in dict.fromkeys(one.home_branch for one in short):
+        n = sum(one.home_branch == branch for one in short)
+        place = inputs.hours[branch].branch.name if branch in inputs.hours else branch
+        contracts = "1 contract holds" if n == 1 else f"{n} contracts hold"
+        sentence = (
+            f"{place}: {contracts} fewer hours a week than one shift, so no whole shift is "
+            "planned of them; enter how long their shifts are"
+        )
+        found.append(BranchNote(branch, sentence))
+    return found
 
 
 def weeks_ahead(today: date, n_weeks: int) -> tuple[date, ...]:
@@ -174,20 +253,3 @@ def weeks_ahead(today: date, n_weeks: int) -> tuple[date, ...]:
     if first < today:
         first += timedelta(days=DAYS_IN_WEEK)
     return tuple(first + timedelta(weeks=n) for n in range(n_weeks))
-
-
-def last_years_roster(
-    patterns: VisitPatterns,
-    load: Workload,
-    inputs: StaffingInputs,
-    *,
-    rules: RosterRules | None = None,
-) -> Roster | None:
-    """Return the roster that would have been right for the same weeks of last year.
-
-    Planned for the visits that came then, as if they came again: what a practice does that goes by
-    its last year. None where they are not on record.
-    """
-    a_year_ago = [week - timedelta(weeks=_A_YEAR) for week in load.weeks]
-    came = load_that_came(patterns.seen, load, inputs, weeks=a_year_ago)
-    return None if came is None else plan_roster(came, inputs, name=LAST_YEAR, rules=rules)

@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from forecast.staffing.inputs import FLARE, PHONE, StaffingInputs, table
+from forecast.staffing.desk_numbers import FLARE, PHONE, table
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.workload import Workload
 from models.newsvendor import critical_ratio
 from models.streams import DrawStreams

@@ -16,7 +16,9 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.staffing.inputs import StaffingInputs, StockItem, table
+from forecast.staffing.desk_numbers import table
+from forecast.staffing.inputs import StaffingInputs, StockItem
+from forecast.staffing.standing import BranchNote
 from forecast.staffing.workload import Workload
 from models.streams import DrawStreams
 from models.weeks import DAYS_IN_WEEK
@@ -98,26 +100,42 @@ def order_stock(
     return tuple(found)
 
 
-def old_counts(inputs: StaffingInputs, *, first_week: date) -> str:
-    """Say which stock was counted long before the weeks planned; "" where none was.
-
-    What was used since is not taken off: nobody wrote it down.
-    """
+def count_notes(inputs: StaffingInputs, *, first_week: date) -> list[BranchNote]:
+    """Say by branch what was taken off counts of stock, and which counts are old."""
     longest = timedelta(days=int(table().number("stock.old_count_days")))
-    old = [
-        (item.counted, item.id, item.branch)
-        for item in inputs.stock
-        if item.counted is not None and item.counted + longest < first_week
-    ]
-    if not old:
-        return ""
-    counted, item, branch = min(old)
-    counts = "1 count of stock lies" if len(old) == 1 else f"{len(old)} counts of stock lie"
-    return (
-        f"{counts} more than {longest.days} days before the first week planned (the "
-        f"oldest of {counted}, {item} at {branch}); what was used since is not taken off, so count "
-        "again before you trust what is to be ordered"
+    found = []
+    for branch in dict.fromkeys(item.branch for item in inputs.stock):
+        own = [item for item in inputs.stock if item.branch == branch and item.counted is not None]
+        place = inputs.hours[branch].branch.name if branch in inputs.hours else branch
+        found += [BranchNote(branch, _taken_off(item, place)) for item in own if item.used_since]
+        old = [
+            (item.counted, item.id)
+            for item in own
+            if item.counted is not None and item.counted + longest < first_week
+        ]
+        if old:
+            counted, name = min(old)
+            counts = "1 count of stock lies" if len(old) == 1 else f"{len(old)} counts of stock lie"
+            sentence = (
+                f"{place}: {counts} more than {longest.days} days before the first week planned "
+                f"(the oldest of {counted}, {name}); but for doses on record, what was used since "
+                "is not taken off, so count again before you trust what is to be ordered"
+            )
+            found.append(BranchNote(branch, sentence))
+    return found
+
+
+def _taken_off(item: StockItem, place: str) -> str:
+    doses = "1 dose" if item.used_since == 1 else f"{item.used_since:g} doses"
+    sentence = (
+        f"{place}: {doses} on record since the count of {item.counted} came off the {item.id}s on "
+        "hand; deliveries since are not on record, so enter a count after each"
     )
+    if item.used_since > item.counted_units:
+        sentence += (
+            f"; only {item.counted_units:g} were counted, so something came in since: count again"
+        )
+    return sentence
 
 
 def units_used(workload: Workload, item: StockItem, streams: DrawStreams) -> Array:
@@ -143,8 +161,8 @@ def units_used(workload: Workload, item: StockItem, streams: DrawStreams) -> Arr
 def _outlook(
     item: StockItem, used: Array, weeks: tuple[date, ...], *, today: date, service: float
 ) -> StockOutlook:
-    lots = [(lot.units, 0, _last_week(lot.expires, weeks)) for lot in item.lots]
-    on_hand = float(sum(lot.units for lot in item.lots))
+    lots = [(lot.units, 0, _last_week(lot.expires, weeks)) for lot in item.left]
+    on_hand = float(sum(lot.units for lot in item.left))
     lead = timedelta(days=item.lead_days)
     earliest = next((w for w, week in enumerate(weeks) if week >= today + lead), len(weeks))
     keeps = len(weeks) if item.shelf_days is None else max(item.shelf_days // DAYS_IN_WEEK, 1)

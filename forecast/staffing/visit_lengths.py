@@ -14,17 +14,17 @@ from datetime import date
 
 import pandas as pd
 
-from forecast.staffing.inputs import (
+from forecast.staffing.desk_numbers import (
     FROM_DESK,
     FROM_TABLE,
     FROM_VISITS,
     KINDS,
     ROLES,
     Minutes,
-    StaffingInputs,
     slug,
     table,
 )
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.patterns import ROLE_OF_KIND, Told, recently_seen
 
 MINUTES_TOLD = "minutes a visit takes: "

@@ -13,19 +13,13 @@ from datetime import date, timedelta
 import numpy as np
 import xarray as xr
 
-from forecast.staffing.inputs import (
-    DOSE,
-    KINDS,
-    OTHER,
-    BranchHours,
-    StaffingError,
-    StaffingInputs,
-    StaffMember,
-)
+from forecast.staffing.desk_numbers import DOSE, KINDS, OTHER, StaffingError
+from forecast.staffing.inputs import BranchHours, StaffingInputs, StaffMember
 from forecast.staffing.money import cost_line, total_by_draw
 from forecast.staffing.overflow import meet
 from forecast.staffing.planning import StaffingPlan
-from forecast.staffing.rostering import RosterRules, plan_roster
+from forecast.staffing.rostering import plan_roster
+from forecast.staffing.week_desk import RosterRules
 from forecast.staffing.workload import Workload
 from models.weeks import DAYS_IN_WEEK
 

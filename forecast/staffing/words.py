@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from forecast.staffing.inputs import table
+from forecast.staffing.desk_numbers import table
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.overflow import WaitingWeek
+from forecast.staffing.roster import Shift
+from forecast.staffing.worked import Worked
 from forecast.wording import day, listed, odds
 
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
@@ -57,6 +59,36 @@ def branch_answer(plan: KeptPlan, branch: str, name: str) -> str:
     return _none(plan.of_branches({branch}), {branch: name})
 
 
+def proposal_words(worked: Worked, proposed: KeptPlan) -> str:
+    """Say what agreeing to the newest proposal would change; "" where none stands before it."""
+    standing = proposed.standing
+    if standing is None or worked.is_own:
+        return ""
+    n_new, n_gone = map(len, worked.proposed_changes(proposed))
+    if not n_new and not n_gone:
+        return "The newest proposal has the very shifts that stand."
+    now, then = (
+        sum(one.turned_away for one in told) for told in (standing.waiting, proposed.waiting)
+    )
+    over = [sum(one.overflow_odds for one in told) for told in (standing.waiting, proposed.waiting)]
+    told = (
+        f"The newest proposal would add {count(n_new, 'shift', 'shifts')} to those that stand and "
+        f"drop {n_gone or 'none'}: {over[1]:.1f} branch-weeks expected to overflow instead of "
+        f"{over[0]:.1f}, {then:.0f} visits turned away instead of {now:.0f}"
+    )
+    cost = next((d for d in standing.money.differences if d.beside == proposed.roster.name), None)
+    if cost is None:
+        return f"{told}."
+    if abs(cost.mean) < 1:
+        return f"{told}, at the same expected cost."
+    less = "less" if cost.mean > 0 else "more"  # the difference is the standing roster's
+    unit = currency_words(standing.money.currency)
+    return (
+        f"{told}, and {abs(cost.mean):,.0f} [{unit}] {less} expected cost; it is the dearer in "
+        f"{100 * cost.cheaper_odds:.0f} % of the futures."
+    )
+
+
 def count(number: int, one: str, several: str) -> str:
     """Say a number of things: in letters up to ten."""
     words = _NUMBERS[number] if 0 <= number < len(_NUMBERS) else str(number)
@@ -97,3 +129,12 @@ def _none(plan: KeptPlan, names: Mapping[str, str]) -> str:
         f"No week of the next {plan.n_weeks} is likely to overflow; the highest chance is "
         f"{odds(worst.overflow_odds)}, at {name} in the week of {day(worst.week)}."
     )
+
+
+def shift_words(shift: Shift, people: Mapping[str, str]) -> str:
+    """Say who works a shift: a name, or that a locum is to be found; and what is special in it."""
+    who = "locum to be found" if shift.person is None else people.get(shift.person, "erased")
+    special = [
+        words for is_so, words in ((shift.is_extra, "extra"), (shift.is_away, "away")) if is_so
+    ]
+    return f"{who} ({', '.join(special)})" if special else who

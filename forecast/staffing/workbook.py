@@ -6,59 +6,47 @@ Every text is written as text: none is run as a formula, whatever a name begins 
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 
 import xlsxwriter
-from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from forecast.staffing.burdens import burden_note, burden_words, burdens
-from forecast.staffing.inputs import ROLES
+from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.kept_plan import KeptPlan
+from forecast.staffing.last_year import notes_on
 from forecast.staffing.overflow import LoadWeek
-from forecast.staffing.roster import Shift
-from forecast.staffing.rostering import LAST_YEAR, LAST_YEAR_NOTE
 from forecast.staffing.words import (
     branch_answer,
     count,
     currency_words,
     overflow_answer,
+    shift_words,
     told_odds,
+)
+from forecast.staffing.workbook_looks import (
+    BRANCH_WIDTH,
+    LINE_POINTS,
+    SUMMARY_WIDTH,
+    Cell,
+    Looks,
+    headings,
+    looks_of,
+    printed,
+    sheet_name,
+    spread,
+    tell,
+    write,
 )
 
 _PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-_NO_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
-_LONGEST_NAME = 31
-_LANDSCAPE_A4 = 9
-_SUMMARY_WIDTH, _BRANCH_WIDTH = (9, 130), (6, 100)  # last column, letters of a line
-_LINE_POINTS = 15
-_HEADING_LETTERS = 13  # of a line of a heading in the narrowest column
 _REASON_LETTERS = 80
-Cell = str | float | date | None
 HOURS_NOTE = (
     "Hours are hours of work: half of the outcomes lie below the median, eight in ten within the "
     "range. Capacity is what the roster can take; a week overflows where more is wanted, visits "
     "that wait from the week before included."
 )
-
-
-@dataclass(frozen=True)
-class _Looks:
-    """The formats of a workbook."""
-
-    title: Format
-    heading: Format
-    heading_number: Format
-    text: Format
-    small: Format
-    day: Format
-    number: Format
-    whole: Format
-    per_cent: Format
-    likely: Format
 
 
 def staffing_workbook(
@@ -82,13 +70,13 @@ def staffing_workbook(
     """
     out = io.BytesIO()
     with xlsxwriter.Workbook(out, {"in_memory": True, **_PLAIN}) as book:
-        looks = _looks(book)
+        looks = looks_of(book)
         _summary(
             book.add_worksheet("summary"), plan, names, [*notes, _standing(plan, agreed)], looks
         )
         taken = {"summary", "load", "orders", "people"}
         for branch in plan.branches:
-            name = _sheet_name(names.get(branch, branch), taken)
+            name = sheet_name(names.get(branch, branch), taken)
             _branch(book.add_worksheet(name), plan, branch, names, people, looks)
         _load(book.add_worksheet("load"), plan, names, looks)
         _orders(book.add_worksheet("orders"), plan, names, looks)
@@ -97,84 +85,13 @@ def staffing_workbook(
     return out.getvalue()
 
 
-def _looks(book: xlsxwriter.Workbook) -> _Looks:
-    wrapped = {"text_wrap": True, "valign": "top"}
-    return _Looks(
-        title=book.add_format({"bold": True, "font_size": 14, **wrapped}),
-        heading=book.add_format({"bold": True, "bottom": 1, **wrapped}),
-        heading_number=book.add_format({"bold": True, "bottom": 1, "align": "right", **wrapped}),
-        text=book.add_format(wrapped),
-        small=book.add_format({"italic": True, "font_color": "#4e5b69", **wrapped}),
-        day=book.add_format({"num_format": "ddd d mmm yyyy", "align": "left", "valign": "top"}),
-        number=book.add_format({"num_format": "0.0", "valign": "top"}),
-        whole=book.add_format({"num_format": "#,##0", "valign": "top"}),
-        per_cent=book.add_format({"num_format": "0 %", "valign": "top"}),
-        likely=book.add_format({"num_format": "0 %", "bold": True, "bg_color": "#fbf6d9"}),
-    )
-
-
 def _standing(plan: KeptPlan, agreed: Collection[date]) -> str:
     n_agreed = sum(week in agreed for week in plan.weeks)
     state = "The roster is agreed." if n_agreed else "The roster is a proposal."
     if 0 < n_agreed < len(plan.weeks):
-        state = f"Shifts of {n_agreed} of the {len(plan.weeks)} weeks are agreed, the others a "
-        state += "proposal; loads, odds and costs are those of the newest plan."
+        state = f"Shifts of {n_agreed} of the {len(plan.weeks)} weeks are agreed, the others are "
+        state += "proposed; odds and costs are of these shifts."
     return f"Forecast {plan.issue_id}; reckoned on {plan.made_on}. {state}"
-
-
-def _sheet_name(name: str, taken: set[str]) -> str:
-    """Return a name that a workbook allows and that no other sheet has."""
-    plain = _NO_SHEET_NAME.sub(" ", name).strip("' ")[:_LONGEST_NAME] or "branch"
-    made, number = plain, 2
-    while made.casefold() in taken:
-        ending = f" {number}"
-        made, number = plain[: _LONGEST_NAME - len(ending)] + ending, number + 1
-    taken.add(made.casefold())
-    return made
-
-
-def _write(sheet: Worksheet, row: int, cells: Sequence[Cell], formats: Sequence[Format]) -> None:
-    for at, (cell, shape) in enumerate(zip(cells, formats, strict=True)):
-        if cell is None:
-            sheet.write_blank(row, at, None, shape)
-        elif isinstance(cell, str):
-            sheet.write_string(row, at, cell, shape)
-        elif isinstance(cell, date):
-            sheet.write_datetime(row, at, cell, shape)
-        else:
-            sheet.write_number(row, at, cell, shape)
-
-
-def _told(sheet: Worksheet, row: int, text: str, shape: Format, *, width: tuple[int, int]) -> None:
-    """Write a sentence over the columns of a sheet, as high as it takes.
-
-    `width` is the last column, and how many letters a line then holds.
-    """
-    last, letters = width
-    sheet.merge_range(row, 0, row, last, "", shape)
-    sheet.write_string(row, 0, text, shape)
-    lines = -(-len(text) // letters)
-    sheet.set_row(row, _LINE_POINTS * lines + (_LINE_POINTS if shape.bold else 0))
-
-
-def _headings(
-    sheet: Worksheet, row: int, names: Sequence[str], looks: _Looks, *, numbers: int = 0
-) -> None:
-    """Write a line of headings; the last `numbers` of them stand over numbers, at their right."""
-    n_words = len(names) - numbers
-    _write(sheet, row, names, [looks.heading] * n_words + [looks.heading_number] * numbers)
-    if any(len(name) > _HEADING_LETTERS for name in names[1:]):
-        sheet.set_row(row, 2 * _LINE_POINTS)
-
-
-def _printed(sheet: Worksheet, *, title_row: int | None = None) -> None:
-    sheet.set_landscape()
-    sheet.set_paper(_LANDSCAPE_A4)
-    sheet.fit_to_pages(1, 0)
-    sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.6)
-    sheet.set_footer("&L&A&RPage &P of &N")
-    if title_row is not None:
-        sheet.repeat_rows(title_row)
 
 
 # ------------------------------------------------------------------------------ sheets
@@ -183,51 +100,44 @@ def _summary(
     plan: KeptPlan,
     names: Mapping[str, str],
     notes: Sequence[str],
-    looks: _Looks,
+    looks: Looks,
 ) -> None:
     sheet.set_column(0, 0, 34, looks.text)
     sheet.set_column(1, 9, 13)
-    _told(sheet, 0, overflow_answer(plan, names), looks.title, width=_SUMMARY_WIDTH)
+    tell(sheet, 0, overflow_answer(plan, names), looks.title, width=SUMMARY_WIDTH)
     row = 1
-    for note in [*notes, HOURS_NOTE, *plan.findings]:
-        _told(sheet, row, note, looks.small, width=_SUMMARY_WIDTH)
+    for note in [*notes, HOURS_NOTE, *plan.remarks]:
+        tell(sheet, row, note, looks.small, width=SUMMARY_WIDTH)
         row += 1
     row = _waiting(sheet, row + 1, plan, names, looks)
     if plan.money.lines:
         row = _money(sheet, row + 1, plan, looks)
     row += 1
     _rests_on(sheet, row, plan, looks)
-    _printed(sheet)
+    printed(sheet)
 
 
-def _rests_on(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> None:
+def _rests_on(sheet: Worksheet, row: int, plan: KeptPlan, looks: Looks) -> None:
     """Write where each number is from; values and reasons are sentences, so each spans columns."""
     heads = (("What it rests on", 0, 0), ("value", 1, 2), ("from", 3, 3), ("why", 4, 9))
     for text, first, last in heads:
-        _spread(sheet, row, (first, last), text, looks.heading)
+        spread(sheet, row, (first, last), text, looks.heading)
     for one in plan.told:
         row += 1
         cells = (one.what, one.value, one.source, one.why)
         for (_, first, last), text in zip(heads, cells, strict=True):
-            _spread(sheet, row, (first, last), text, looks.text)
+            spread(sheet, row, (first, last), text, looks.text)
         lines = max(-(-len(one.what) // 36), -(-len(one.value) // 27))
         lines = max(lines, -(-len(one.why) // _REASON_LETTERS), 1)
-        sheet.set_row(row, _LINE_POINTS * lines)
-
-
-def _spread(sheet: Worksheet, row: int, columns: tuple[int, int], text: str, shape: Format) -> None:
-    first, last = columns
-    if last > first:
-        sheet.merge_range(row, first, row, last, "", shape)
-    sheet.write_string(row, first, text, shape)
+        sheet.set_row(row, LINE_POINTS * lines)
 
 
 def _waiting(
-    sheet: Worksheet, row: int, plan: KeptPlan, names: Mapping[str, str], looks: _Looks
+    sheet: Worksheet, row: int, plan: KeptPlan, names: Mapping[str, str], looks: Looks
 ) -> int:
     """Write the odds of overflow, a row a week and a column a branch; return the next row."""
     branches = plan.branches
-    _headings(
+    headings(
         sheet,
         row,
         ["Odds that the week overflows", *(names.get(b, b) for b in branches)],
@@ -239,28 +149,28 @@ def _waiting(
         row += 1
         told = [held.get((week, branch)) for branch in branches]
         shapes = [looks.likely if (t or 0) >= told_odds() else looks.per_cent for t in told]
-        _write(sheet, row, [week, *told], [looks.day, *shapes])
+        write(sheet, row, [week, *told], [looks.day, *shapes])
     return row + 1
 
 
-def _money(sheet: Worksheet, row: int, plan: KeptPlan, looks: _Looks) -> int:
+def _money(sheet: Worksheet, row: int, plan: KeptPlan, looks: Looks) -> int:
     currency = f" [{currency_words(plan.money.currency)}]"
     heads = ["wages", "extra shifts", "locums", "overtime", "turned away", "waiting", "total"]
     heads = [f"Expected cost{currency}", *heads, "8 in 10 from", "to"]
-    _headings(sheet, row, heads, looks, numbers=len(heads) - 1)
+    headings(sheet, row, heads, looks, numbers=len(heads) - 1)
     for one in plan.money.lines:
         row += 1
         cells: list[Cell] = [one.roster, one.wages, one.extra_shifts, one.locums, one.overtime]
         cells += [one.turned_away, one.waiting, one.total, one.low, one.high]
-        _write(sheet, row, cells, [looks.text, *[looks.whole] * 9])
-    if any(one.roster == LAST_YEAR for one in plan.money.lines):
+        write(sheet, row, cells, [looks.text, *[looks.whole] * 9])
+    for note in notes_on(one.roster for one in plan.money.lines):
         row += 1
-        _told(sheet, row, LAST_YEAR_NOTE, looks.small, width=_SUMMARY_WIDTH)
+        tell(sheet, row, note, looks.small, width=SUMMARY_WIDTH)
     if plan.money.prices_from_table:
         row += 1
         of_house = count(len(plan.money.prices_from_table), "price is", "prices are")
         told = f"{of_house.capitalize()} the house's, not the practice's own"
-        _told(sheet, row, told, looks.small, width=_SUMMARY_WIDTH)
+        tell(sheet, row, told, looks.small, width=SUMMARY_WIDTH)
     return row + 1
 
 
@@ -270,17 +180,17 @@ def _branch(
     branch: str,
     names: Mapping[str, str],
     people: Mapping[str, str],
-    looks: _Looks,
+    looks: Looks,
 ) -> None:
     sheet.set_column(0, 0, 17, looks.text)
     sheet.set_column(1, 3, 34, looks.text)
     sheet.set_column(4, 6, 12, looks.text)
     answer = branch_answer(plan, branch, names.get(branch, branch))
-    _told(sheet, 0, answer, looks.title, width=_BRANCH_WIDTH)
+    tell(sheet, 0, answer, looks.title, width=BRANCH_WIDTH)
     note = "Hours of work: median (eight in ten) of what the roster can take; hours to hold open"
-    _told(sheet, 1, note, looks.small, width=_BRANCH_WIDTH)
+    tell(sheet, 1, note, looks.small, width=BRANCH_WIDTH)
     heads = [*ROLES, "overflows", "turned away", "waiting"]
-    _headings(sheet, 2, ["week of", *heads], looks, numbers=3)
+    headings(sheet, 2, ["week of", *heads], looks, numbers=3)
     load = {(one.week, one.role): one for one in plan.load if one.branch == branch}
     row = 2
     for one in (each for each in plan.waiting if each.branch == branch):
@@ -289,12 +199,12 @@ def _branch(
         cells: list[Cell] = [one.week, *told, one.overflow_odds, one.turned_away, one.waiting]
         odds = looks.likely if one.overflow_odds >= told_odds() else looks.per_cent
         shapes = [looks.day, *[looks.text] * len(ROLES), odds, looks.number, looks.number]
-        _write(sheet, row, cells, shapes)
+        write(sheet, row, cells, shapes)
     row += 2
-    _headings(sheet, row, ["day", *ROLES, "slots free"], looks, numbers=1)
+    headings(sheet, row, ["day", *ROLES, "slots free"], looks, numbers=1)
     _roster(sheet, row + 1, plan, branch, people, looks)
     sheet.freeze_panes(3, 1)
-    _printed(sheet)
+    printed(sheet)
 
 
 def _load_words(one: LoadWeek | None) -> str:
@@ -310,7 +220,7 @@ def _roster(
     plan: KeptPlan,
     branch: str,
     people: Mapping[str, str],
-    looks: _Looks,
+    looks: Looks,
 ) -> None:
     shifts = plan.shifts_at(branch)
     slots = {one.day: one.slots for one in plan.slots if one.branch == branch}
@@ -322,40 +232,31 @@ def _roster(
         ]
         free = slots.get(day)
         cells: list[Cell] = [day, *told, None if free is None else float(free)]
-        _write(sheet, row, cells, [looks.day, *[looks.text] * len(ROLES), looks.whole])
+        write(sheet, row, cells, [looks.day, *[looks.text] * len(ROLES), looks.whole])
         row += 1
 
 
-def shift_words(shift: Shift, people: Mapping[str, str]) -> str:
-    """Say who works a shift: a name, or that a locum is to be found; and what is special in it."""
-    who = "locum to be found" if shift.person is None else people.get(shift.person, "erased")
-    special = [
-        words for is_so, words in ((shift.is_extra, "extra"), (shift.is_away, "away")) if is_so
-    ]
-    return f"{who} ({', '.join(special)})" if special else who
-
-
-def _load(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _Looks) -> None:
+def _load(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: Looks) -> None:
     heads = ["branch", "week of", "role", "low 10 % [h]", "median [h]", "high 90 % [h]"]
     heads += ["capacity [h]", "odds of overflow", "hours to hold open [h]", "service level"]
-    _headings(sheet, 0, heads, looks, numbers=7)
+    headings(sheet, 0, heads, looks, numbers=7)
     for row, one in enumerate(plan.load, start=1):
         cells: list[Cell] = [names.get(one.branch, one.branch), one.week, one.role]
         cells += [one.low, one.middle, one.high, one.capacity, one.overflow_odds]
         cells += [one.hours_to_hold, one.service]
         shapes = [looks.text, looks.day, looks.text, *[looks.number] * 4]
-        _write(sheet, row, cells, [*shapes, looks.per_cent, looks.number, looks.per_cent])
+        write(sheet, row, cells, [*shapes, looks.per_cent, looks.number, looks.per_cent])
     sheet.set_column(0, 9, 16)
     sheet.freeze_panes(1, 3)
     sheet.autofilter(0, 0, max(1, len(plan.load)), len(heads) - 1)
-    _printed(sheet, title_row=0)
+    printed(sheet, title_row=0)
 
 
-def _orders(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _Looks) -> None:
+def _orders(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: Looks) -> None:
     heads = ["branch", "item", "order by", "arrives", "packs", "units"]
     heads += [f"price [{currency_words(plan.money.currency)}]"]
     heads += ["odds of running out without it", "remark"]
-    _headings(sheet, 0, heads, looks, numbers=5)
+    headings(sheet, 0, heads, looks, numbers=5)
     sheet.write_string(0, len(heads) - 1, heads[-1], looks.heading)
     orders = sorted(
         (order for outlook in plan.stock for order in outlook.orders),
@@ -366,10 +267,10 @@ def _orders(sheet: Worksheet, plan: KeptPlan, names: Mapping[str, str], looks: _
         cells += [one.arrives, float(one.packs), one.units, one.price, one.runs_out_odds]
         cells += ["comes late" if one.is_late else ""]
         shapes = [looks.text, looks.text, looks.day, looks.day, *[looks.whole] * 3]
-        _write(sheet, row, cells, [*shapes, looks.per_cent, looks.text])
+        write(sheet, row, cells, [*shapes, looks.per_cent, looks.text])
     sheet.set_column(0, 8, 18)
     sheet.freeze_panes(1, 2)
-    _printed(sheet, title_row=0)
+    printed(sheet, title_row=0)
 
 
 def _people(
@@ -377,20 +278,20 @@ def _people(
     plan: KeptPlan,
     names: Mapping[str, str],
     people: Mapping[str, str],
-    looks: _Looks,
+    looks: Looks,
 ) -> None:
     heads = ["who", "branch", "hours paid", "hours rostered", "of them in peak weeks"]
     heads += ["share in peak weeks", "extra shifts", "away from home", "peak burdens"]
-    _told(sheet, 0, burden_words(plan.roster, people), looks.title, width=_BRANCH_WIDTH)
-    _told(sheet, 1, burden_note(plan.roster), looks.small, width=_BRANCH_WIDTH)
-    _headings(sheet, 2, heads, looks, numbers=7)
+    tell(sheet, 0, burden_words(plan.roster, people), looks.title, width=BRANCH_WIDTH)
+    tell(sheet, 1, burden_note(plan.roster), looks.small, width=BRANCH_WIDTH)
+    headings(sheet, 2, heads, looks, numbers=7)
     for row, one in enumerate(burdens(plan.roster, people), start=3):
         cells: list[Cell] = [people.get(one.person, "erased"), names.get(one.home, one.home)]
         cells += [one.contract, one.hours, one.peak_hours, one.peak_share]
         cells += [float(one.extra), float(one.away), float(one.peak_burdens)]
         shapes = [looks.text, looks.text, *[looks.whole] * 3, looks.per_cent]
-        _write(sheet, row, cells, [*shapes, *[looks.whole] * 3])
+        write(sheet, row, cells, [*shapes, *[looks.whole] * 3])
     sheet.set_column(0, 1, 22)
     sheet.set_column(2, 8, 14)
     sheet.freeze_panes(3, 1)
-    _printed(sheet, title_row=2)
+    printed(sheet, title_row=2)

@@ -17,7 +17,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from forecast.staffing.inputs import (
+from forecast.staffing.desk_numbers import (
     DOSE,
     FLARE,
     KINDS,
@@ -26,9 +26,9 @@ from forecast.staffing.inputs import (
     RECHECK,
     ROLES,
     StaffingError,
-    StaffingInputs,
     table,
 )
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.patterns import Told, VisitPatterns
 from forecast.staffing.visit_lengths import minutes_told
 from models.streams import DrawStreams
@@ -372,4 +372,9 @@ def _told(inputs: StaffingInputs) -> list[Told]:
             f"{100 * number('overflow.turned_away'):.0f} %",
         ),
     ]
+    silent = len({one.id for one in inputs.staff if one.overtime_hours is None})
+    if silent:
+        hours = f"{number('shift.overtime_hours'):g} h a week at most"
+        who = "1 person" if silent == 1 else f"{silent} people"
+        found.append(Told("time over the contract", hours, why=f"of {who} the desk says nothing"))
     return [*found, *minutes_told(inputs)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import smtplib
 import ssl
 from collections.abc import Sequence
@@ -10,11 +11,13 @@ from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP as SMTP_POLICY
 from email.utils import format_datetime
+from functools import partial
 
 from forecast.records.notices import FAILED, NOT_KNOWN, TOLD
 from forecast.settings_notices import MailSection, MailServerSection
 from jobs.channels.message import Message, Outcome
 
+_LOGGED_IN = 235  # RFC 4954 section 6
 TAKEN = (250, 251, 252)  # a recipient's answer: fine, will be forwarded, will be tried
 
 
@@ -70,10 +73,22 @@ class _LoginError(smtplib.SMTPException):
 
 
 def _log_in(server: smtplib.SMTP, user: str, password: str) -> None:
+    log_in = server.login if (user + password).isascii() else partial(_log_in_plain, server)
     try:
-        server.login(user, password)
+        log_in(user, password)
     except smtplib.SMTPServerDisconnected as error:
         raise _LoginError from error
+
+
+def _log_in_plain(server: smtplib.SMTP, user: str, password: str) -> None:
+    """Log in by PLAIN, which is UTF-8 (RFC 4616 section 2); smtplib itself writes ASCII alone."""
+    server.ehlo_or_helo_if_needed()
+    if "PLAIN" not in server.esmtp_features.get("auth", "").split():
+        raise smtplib.SMTPNotSupportedError
+    said = base64.b64encode(f"\0{user}\0{password}".encode()).decode("ascii")
+    code, answer = server.docmd("AUTH", f"PLAIN {said}")
+    if code != _LOGGED_IN:
+        raise smtplib.SMTPAuthenticationError(code, answer)
 
 
 def _envelope(server: smtplib.SMTP, settings: MailSection) -> int:
@@ -140,4 +155,6 @@ def cause_of(error: Exception) -> str:
         return "it does not speak TLS there"
     if isinstance(error, TimeoutError):
         return "it took too long"
+    if isinstance(error, ValueError):
+        return "what was to be said to it has signs that it cannot take"
     return str(getattr(error, "strerror", None) or type(error).__name__).lower()

@@ -155,7 +155,8 @@ class _Line(Thread):
             if code != 250:
                 raise smtplib.SMTPResponseException(code, b"the sender was refused")
             code, answer = server.rcpt(address)
-        except (OSError, smtplib.SMTPException) as error:
+        except (OSError, smtplib.SMTPException, ValueError) as error:
+            # also what cannot be written as this protocol wants it: nothing went out yet
             self._break_off()
             why = f"{self._where} took nothing: {cause_of(error)}"
             return Hand("server", why, is_login=is_refused_login(error))

@@ -54,6 +54,7 @@ def send(
     from forecast.records import alerts as held
     from jobs.alert_delivery import deliver_alone
     from jobs.console import paragraph, say
+    from jobs.console_alerts import show_cautions
     from jobs.console_delivery import show_delivery, show_list
 
     with _opened(practice) as (opened, records):
@@ -71,6 +72,7 @@ def send(
             from forecast.alerts.sending import preview_list, send_off
 
             recipients = preview_list(opened, records, held.alert(records, alert_id))
+            show_cautions(opened, records, held.alert(records, alert_id))
             show_list(recipients)
             if not yes:
                 typer.confirm(f"Write to {recipients.n_written_to} households?", abort=True)

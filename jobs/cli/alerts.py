@@ -173,6 +173,7 @@ def approve(
     """Approve an alert's exact text. The command line counts as one person, whoever types."""
     from forecast.alerts.approving import approve as approve_alert
     from forecast.alerts.approving import approve_blocks
+    from forecast.records import alert_texts as texts_held
     from forecast.records import alerts as held
     from jobs.console import paragraph
     from jobs.console_alerts import show_alert, show_text
@@ -184,12 +185,12 @@ def approve(
             return
         made = held.alert(records, alert_id)
         show_alert(opened, records, made)
-        texts = held.texts(records, alert_id).values()
+        texts = texts_held.texts(records, alert_id).values()
         made = approve_alert(
             opened,
             records,
             alert_id,
-            shown_sha256=held.texts_sha256(texts),
+            shown_sha256=texts_held.texts_sha256(texts),
             n_recipients=None,
             by=None,
         )

@@ -31,6 +31,7 @@ def letters(
     from forecast.practice import open_practice
     from jobs.letters import Written, write_cancellations, write_letters
     from jobs.opening import open_all
+    from models.words import number_of
 
     if (bool(dog) + everyone + cancel) != 1:
         raise typer.BadParameter("give --dog NUMBER, --all or --cancel, one of them")
@@ -43,6 +44,8 @@ def letters(
         done = write_letters(opened, records, dogs=ids, therapy=therapy)
     for path in done.files:
         print(path)
+    for name, n in done.languages.most_common():
+        print(f"{number_of(n, 'letter')} in {name}")
     for sentence in done.remarks:
         print(sentence)
     for sentence in done.refused:

@@ -82,6 +82,8 @@ def erase_staff(
         typer.confirm(f"Erase the member of staff {number}, for good?", abort=True)
     done = erase_from_staff(opened, number)
     print(f"erased: the member of staff; {len(done.deleted)} rosters that named them deleted")
+    for remark in done.remarks:
+        print(f"  {remark}")
     for path in done.still_named:
         print(f"  {path} still holds the name; delete it, or take the name out")
 

@@ -22,6 +22,9 @@ def staff(
             metavar="SHARE",
         ),
     ] = "0.9",
+    keep_agreed: Annotated[
+        bool, typer.Option("--keep-agreed", help="Agreed weeks stand as they are; plan the rest.")
+    ] = False,
     what_if: Annotated[
         str,
         typer.Option(
@@ -47,7 +50,7 @@ def staff(
 
     opened = open_practice(practice)
     records, _ = open_all(opened)
-    asked = AskedOfStaff(weeks_asked(weeks), service_asked(service))
+    asked = AskedOfStaff(weeks_asked(weeks), service_asked(service), keep_agreed)
     today = as_of or opened.today
     if what_if:
         fields = fields_of(what_if)
@@ -58,4 +61,4 @@ def staff(
     done = plan_staff(opened, records, asked=asked, today=today, say=say)
     names = {one.id: one.name for one in done.desk.branches.values()}
     invented = opened.settings.practice.invented
-    show_staffing(done.plan, names, invented=invented, files=write_staffing(opened, done))
+    show_staffing(done, names, invented=invented, files=write_staffing(opened, done))

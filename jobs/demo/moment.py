@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from forecast.practice import Practice
 from forecast.records import requests
 from forecast.records.engine import Records
+from forecast.records.entries import last_entered
 from forecast.records.issues import issues
 from forecast.records.runs import last_runs
 from jobs.demo.run import morning_of
@@ -56,6 +57,7 @@ def day_of_demo(practice: Practice, records: Records) -> Day | None:
         morning_of(origin) + _AFTER_MORNING,
         *(run.started_at + _A_LITTLE for run in last_runs(records).values()),
         *(one.asked_at + _A_LITTLE for one in requests.requests(records)),
+        *(one + _A_LITTLE for one in [last_entered(records)] if one is not None),
     ]
     next_day = datetime.combine(origin + timedelta(days=1), datetime.min.time(), practice.time_zone)
     end = next_day.astimezone(seen[0].tzinfo) - timedelta(seconds=1)

@@ -13,7 +13,7 @@ from jobs.demo.places import TABLE, Places, listed, stream
 ACTIVE = "active"
 NOT_KNOWN = "not known"
 
-_NAME_STREAM, _FACT_STREAM, _SCORE_STREAM, _CONSENT_STREAM = 40, 41, 42, 43
+_NAME_STREAM, _FACT_STREAM, _SCORE_STREAM, _CONSENT_STREAM, _LANGUAGE_STREAM = 40, 41, 42, 43, 44
 _WORK_UP = (
     "demodicosis",
     "neoplasia",
@@ -45,7 +45,8 @@ def register(
             "name": rng.choice(np.array(listed("names.dogs"), dtype=object), size=n),
             "owner": owners["owner"].to_numpy(),
             "owner_contact": owners["owner_contact"].to_numpy(),
-            "consent": _consents(owners["owner"], seed),
+            "owner_language": _of_owners(owners["owner"], "language", seed, _LANGUAGE_STREAM),
+            "consent": _of_owners(owners["owner"], "consent", seed, _CONSENT_STREAM),
             "species": "dog",
             "breed": breeds,
             "birth_date": born.where(~unknown),
@@ -75,11 +76,11 @@ def _owners(population: Population, rng: np.random.Generator) -> pd.DataFrame:
     return pd.DataFrame({"owner": names, "owner_contact": contact})
 
 
-def _consents(owners: pd.Series, seed: int) -> np.ndarray:
-    """Return whether the owner of each dog agrees to be written to; None where nobody asked."""
+def _of_owners(owners: pd.Series, what: str, seed: int, of_stream: int) -> np.ndarray:
+    """Return what the owner of each dog said of something; None where nobody asked."""
     names, at = np.unique(owners.to_numpy(str), return_inverse=True)
-    said, shares = listed("register.consents"), listed("register.consent_shares")
-    rng = stream(seed, _CONSENT_STREAM)
+    said, shares = listed(f"register.{what}s"), listed(f"register.{what}_shares")
+    rng = stream(seed, of_stream)
     answers = rng.choice(np.array([*said, None], dtype=object), size=len(names), p=shares)
     return answers[at]
 

@@ -17,21 +17,21 @@ import xarray as xr
 from forecast.cut import Known
 from forecast.regions import Branch
 from forecast.staffing.inputs import BranchHours, StaffingInputs, StaffMember
+from forecast.staffing.last_year import LAST_YEAR, last_years_roster
 from forecast.staffing.money import cost_line
 from forecast.staffing.overflow import meet
 from forecast.staffing.patterns import VisitPatterns, learn_patterns, roles_of
-from forecast.staffing.planning import last_years_roster, weeks_ahead
+from forecast.staffing.planning import weeks_ahead
 from forecast.staffing.roster import Roster
 from forecast.staffing.rostering import (
-    LAST_YEAR,
     NOTHING_DONE,
     ON_MEANS,
     OVER_FUTURES,
-    RosterRules,
     mean_load,
     nothing_done,
     plan_roster,
 )
+from forecast.staffing.week_desk import RosterRules
 from forecast.staffing.workload import Workload, load_that_came, workload_of
 from forecast.training import TrainedModel, futures, up_to_date
 from forecast.visits.case_definition import CaseDefinition

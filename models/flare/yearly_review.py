@@ -28,7 +28,6 @@ from models.flare.forecaster import (
     check_length,
     counted,
 )
-from models.flare.parameter_sets import Sets
 from models.flare.recalibration import Recalibration, best_factor, other_years
 from models.parameters import load_table
 from models.streams import DrawStreams
@@ -102,12 +101,16 @@ class YearlyReview:
             tuple(stored["drivers"]),
             None if exposure is None else ExposureDecision.from_dict(exposure),
             Recalibration(**stored["recalibration"]),
-            StateSets(*(_as_sets(stored["state_sets"][name]) for name in StateSets._fields)),
+            _as_state_sets(stored.get("state_sets")),
         )
 
 
-def _as_sets(stored: list[list[float]] | None) -> Sets | None:
-    return None if stored is None else tuple(tuple(one) for one in stored)
+def _as_state_sets(stored: Mapping[str, list[list[float]] | None] | None) -> StateSets:
+    """Return sets from plain values; reviews made before there were any hold none."""
+    if stored is None:
+        return NOT_FOUND
+    held = (stored[name] for name in StateSets._fields)
+    return StateSets(*(sets if sets is None else tuple(map(tuple, sets)) for sets in held))
 
 
 def review_day(origin: date) -> date:

@@ -35,8 +35,8 @@ from forecast.accounts.links import invite, use_link
 from forecast.accounts.roles import Role
 from forecast.practice import create_practice, open_practice, template
 from forecast.records import Records, open_records, tables
-from forecast.records.care import enter
 from forecast.records.dogs import identities
+from forecast.records.entries import enter
 from forecast.records.vets import assign, keep_vets
 
 _SERVE = "import sys; from jobs.cli import main; main()"
@@ -156,9 +156,10 @@ def main() -> None:
                 print(f"the first page after the start: {look.once(client):.1f} s", flush=True)
                 show("as it stands", look.walk(asked.users, asked.seconds))
                 today = open_practice(asked.keep or Path(scratch) / "practice").local_date
-                score = {"dog_id": dog.id, "date": today, "pvas": 4.0, "scorer": "owner"}
+                score = {"date": today, "pvas": 4.0, "scorer": "owner", "scale": "PVAS"}
+                rows, now = [("pruritus_score", score)], datetime.now(UTC)
                 with records.writing() as connection:
-                    enter(connection, "pruritus_score", score | {"scale": "PVAS"})
+                    enter(connection, dog.id, rows, by="nobody", at=now)
                 print(f"the first page after an entry: {1000 * look.once(client):.0f} ms")
                 file = {"subject": "facts", "file_name": "f", "sha256": os.urandom(8).hex()}
                 file |= {"state": "live", "n_rows": 0, "imported_at": datetime.now(UTC)}

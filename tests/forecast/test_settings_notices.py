@@ -42,6 +42,7 @@ def test_mail_is_secured_unless_said_otherwise():
         ({"to": "[]"}, "[notices.mail] to: it must list at least one mail address"),
         ({"to": '["Ada <a@b.example>"]'}, "'Ada <a@b.example>' is not a mail address"),
         ({"from": '"a@b.example\\nBcc: c@d.example"'}, "is not a mail address"),
+        ({"from": '"größe@b.example"'}, "is not a mail address that every server takes"),
         ({"port": "0"}, "[notices.mail] port is 0; it must be greater than or equal to 1"),
         ({"security": '"ssl"'}, "[notices.mail] security is 'ssl'; it must be 'starttls', 'tls'"),
         ({"security": '"none"', "user": '"x"'}, "a login goes out over a connection that is not"),

@@ -108,6 +108,15 @@ def test_a_damaged_model_is_refused_and_written_anew(model, tmp_path):
     assert read_model(path).hash == model.hash
 
 
+def test_a_model_of_another_version_is_refused_in_words(model, tmp_path, monkeypatch):
+    """What was learnt with other members can't be drawn with: it is learnt anew."""
+    monkeypatch.setattr("forecast.training.FORMAT", 2)
+    path = write_model(model, tmp_path)
+    monkeypatch.undo()
+    with pytest.raises(ArrayFileError, match=r"another version of forepaw .* learns anew"):
+        read_model(path)
+
+
 def test_the_same_seed_draws_the_same_and_another_does_not(known, model):
     """Nothing but the seed decides."""
     one, two, other = (draws_of(model, known, seed=s) for s in ((1, 2), (1, 2), (1, 3)))

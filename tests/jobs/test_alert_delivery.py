@@ -9,6 +9,7 @@ import json
 from collections import Counter
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from email import message_from_bytes, policy
 
 import pytest
 from alert_runs import PEOPLE, by_state, got, quick_rules, run, sent_off
@@ -29,6 +30,7 @@ from sqlalchemy import select, update
 
 from forecast.alerts.cap_rules import broken_rules
 from forecast.alerts.doubts import decide_doubt, doubts
+from forecast.alerts.messages import INVENTED
 from forecast.alerts.sending import (
     draw_lists,
     has_messages,
@@ -204,6 +206,18 @@ def test_a_withdrawal_goes_to_those_who_got_it_alone(tmp_path):
         assert "Please disregard that message" in told
         assert "- A swollen face is an emergency." in told  # the fixed blocks always stand there
         assert not has_messages(later, r)
+
+
+def test_a_withdrawal_of_an_invented_practice_says_that_it_is_one(tmp_path):
+    """As the alert itself did: no owner of a trial is told that something real is off."""
+    text = settings().replace('country = "DE"', 'country = "DE"\ninvented = true')
+    with sent_off(tmp_path, text, PEOPLE[:1]) as (p, r):
+        run(p, r)
+        withdraw_alert(p, r, "a1", why="wrong", by=None)
+        run(p, r)
+        (mail,) = (p.outbox_folder / "alerts" / "a1").glob("*.eml")
+        read = message_from_bytes(mail.read_bytes(), policy=policy.default)
+    assert INVENTED in " ".join(read.get_body(("plain",)).get_content().split())
 
 
 def test_mails_of_a_withdrawn_alert_are_taken_out_of_the_folder_by_the_job_too(tmp_path):
@@ -444,6 +458,18 @@ def test_a_partner_is_told_once_signed_and_without_anybody(tmp_path):
     assert broken_rules(told["cap"].encode()) == []
     assert "o0" not in second.body.decode()
     assert "x.example" not in second.body.decode()
+
+
+def test_a_partner_is_told_no_odds_without_skill(tmp_path):
+    """As owners: nothing of what the alert was drafted from stands in what is posted."""
+    with LocalServer({"/alerts": lambda asked: Answer(204)}) as web:
+        text = settings(webhook=f"{web.url}/alerts")
+        with sent_off(tmp_path, text, PEOPLE[:1], odds=0.87, skill="not shown") as (p, r):
+            run(p, r, FOREPAW_ALERTS_WEBHOOK_SECRET="correct-horse")
+        (asked,) = web.asked
+    told = json.loads(asked.body)["data"]
+    assert (told["odds"], told["usual_odds"]) == (None, None)
+    assert b"0.87" not in asked.body
 
 
 def test_a_partner_without_a_secret_stops_no_mail(tmp_path):

@@ -78,6 +78,8 @@ def test_a_register_is_taken_in_and_what_came_of_it_kept_in_full(practice, recor
         ("accept import", {"import": 7}, "there is no such import"),
         ("undo import", {"import": 7}, "there is no such import"),
         ("import again", {"import": 7, "accept": True}, "there is no such import"),
+        ("plan dog", {}, "a request must say which dog"),
+        ("plan dog", {"dog": "x"}, "no forecast from"),
     ],
 )
 def test_what_cannot_be_is_refused_and_nobody_is_mailed_for_it(

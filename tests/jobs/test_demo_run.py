@@ -14,7 +14,7 @@ from forecast.records import open_records
 from forecast.records.staff_plans import newest_staff_plan
 from forecast.records.visits import visits
 from forecast.staffing.desk_inputs import desk_inputs
-from forecast.staffing.inputs import DOSE, FLARE, OTHER, slug, table
+from forecast.staffing.desk_numbers import DOSE, FLARE, OTHER, slug, table
 from forecast.staffing.overflow import meet
 from forecast.staffing.patterns import learn_patterns, seen_visits
 from forecast.staffing.planning import weeks_ahead

@@ -18,6 +18,7 @@ from forecast.pages.dog_list import DogLists
 from forecast.practice import create_practice, template
 from forecast.privacy.papers import drop_letters
 from forecast.records import open_records, tables
+from forecast.records.dogs import keep_language
 from forecast.records.handovers import handovers_of
 from forecast.records.plans import plan_of
 from jobs.letters import write_cancellations, write_letters, write_recall
@@ -57,6 +58,21 @@ def test_all_that_was_signed_and_not_told_is_written_once(practice, records):
     ]
     again = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
     assert again.files == []
+
+
+def test_each_letter_is_in_its_owners_language_and_it_is_said_how_many_are(practice, records):
+    add_dog(records, "bo", number="D3", name="Bo")
+    propose(records, "bo", plan_id="p-bo", doses=DOSES, at=NOW)
+    sign(records, plan_of(records, "p-bo"), dog=ready_dog(), at=NOW)
+    with records.writing() as connection:
+        keep_language(connection, "rex-owner", "de")
+    done = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
+    assert done.languages == {"German": 1, "English": 1}
+    written = {path.name: path.read_text() for path in done.files if path.suffix != ".pdf"}
+    assert '<html lang="de">' in written[f"letter-{REX}.html"]
+    assert '<html lang="en">' in written[f"letter-{BO}.html"]
+    assert "LANGUAGE=de:Rex" in written[f"calendar-{REX}.ics"]
+    assert "LANGUAGE=en:Bo" in written[f"calendar-{BO}.ics"]
 
 
 def test_a_plan_to_hold_a_slot_is_told_once_and_again_once_it_was_signed_anew(practice, records):

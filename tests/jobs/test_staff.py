@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from types import SimpleNamespace
 
 import pytest
 from python_calamine import CalamineWorkbook
@@ -12,10 +13,11 @@ from python_calamine import CalamineWorkbook
 from forecast.practice import open_practice
 from forecast.records.requests import ask, request
 from forecast.records.runs import runs
-from forecast.records.staff_plans import PLAN, WHAT_IF, newest_staff_plan
+from forecast.records.staff_plans import PLAN, WHAT_IF, StaffPlanRow, newest_staff_plan
 from forecast.staffing.desk_import import import_staff
-from forecast.staffing.inputs import StaffingError
+from forecast.staffing.desk_numbers import StaffingError
 from forecast.staffing.kept_plan import plan_of, what_if_of
+from jobs import staff_jobs
 from jobs.clock import tick
 from jobs.opening import open_all
 from jobs.registry import JOBS, find_job
@@ -44,6 +46,19 @@ def come_in(practice, records, tmp_path):
     file = tmp_path / "staff.csv"
     file.write_text(STAFF, encoding="utf-8")
     import_staff(practice, records, file)
+
+
+def test_a_plan_that_is_due_asks_for_what_the_newest_was_asked(monkeypatch):
+    """What a page asked this time counts; without any plan the usual weeks and level do."""
+    held = StaffPlanRow("p", "i", AT, PLAN, {"weeks": 8, "service": None, "keep_agreed": True}, "")
+    for newest, arguments, expected in (
+        (held, {}, AskedOfStaff(8, None, keep_agreed=True)),
+        (held, {"weeks": 3, "service": 0.8}, AskedOfStaff(3, 0.8)),
+        (None, {}, AskedOfStaff(16, 0.9)),
+    ):
+        monkeypatch.setattr(staff_jobs, "newest_staff_plan", lambda _, newest=newest: newest)
+        task = SimpleNamespace(arguments=arguments, records=None)
+        assert staff_jobs._asked_of_staff(task) == expected
 
 
 @pytest.mark.long
@@ -104,4 +119,8 @@ def test_the_clock_does_what_a_page_asked(at_desk, tmp_path):
         tick(practice.folder, AT, jobs=never)
     ended = [request(records, one.id) for one in asked]
     assert [one.state for one in ended] == ["done", "failed", "failed", "refused"]
-    assert newest_staff_plan(records, kind=PLAN).asked == {"weeks": 2, "service": None}
+    assert newest_staff_plan(records, kind=PLAN).asked == {
+        "weeks": 2,
+        "service": None,
+        "keep_agreed": False,
+    }

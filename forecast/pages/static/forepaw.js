@@ -7,7 +7,11 @@ async function look(part) {
   try {
     const reply = await fetch(part.dataset.watch, { headers: { accept: "text/html" } });
     const text = reply.ok ? await reply.text() : "";
-    const fresh = new DOMParser().parseFromString(text, "text/html").getElementById(part.id);
+    const page = new DOMParser().parseFromString(text, "text/html");
+    const fresh = page.getElementById(part.id);
+    if (fresh && part.dataset.answers) {
+      document.querySelector("h1").textContent = page.querySelector("h1").textContent;
+    }
     if (fresh) part.replaceWith(document.importNode(fresh, true));
     else delete part.dataset.watched; // signed out, or a fault: the next look may reach it
   } catch {

@@ -13,6 +13,7 @@ import pandas as pd
 
 from forecast.csv_files import CsvTable, csv_table, is_number, read_csv
 from forecast.findings import row_findings
+from forecast.languages import language_names
 from forecast.records.tables import (
     CONSENT_ANSWERS,
     DOG_STATUSES,
@@ -123,6 +124,19 @@ def _are_days(text: str) -> bool:
     return True
 
 
+def _leave_out_no_language(table: CsvTable, column: str) -> None:
+    """Take out the rows in which a column holds no code of a language; capitals are as good."""
+    codes = language_names()
+    table.rows = table.rows.assign(**{column: table.rows[column].str.lower()})
+    table.leave_out(
+        ~table.rows[column].isin([*codes, ""]),
+        column,
+        check="unknown language",
+        allowed="two letters of ISO 639-1, such as de",
+        fix={name.lower(): f"write {code!r}" for code, name in codes.items()},
+    )
+
+
 def _leave_out_no_degrees(table: CsvTable, column: str, most: float) -> None:
     """Take out rows whose degrees are no number, or lie beyond the earth; none may be given."""
     text = table.rows[column]
@@ -147,7 +161,8 @@ def read_dogs(
 ) -> CsvTable:
     """Read dogs: dog (the practice's number), and what is known of it and its owner.
 
-    Optional columns: name, owner (the owner's name), owner_number, owner_contact, owner_status,
+    Optional columns: name, owner (the owner's name), owner_number, owner_contact, owner_language
+    (in which they are written to, two letters of ISO 639-1), owner_status,
     consent (yes, no or not known: may the practice write to the owner) and consent_alerts (the
     same of alerts, which counts before it), species, breed, birth_date,
     sex (female or male, with "neutered" or "entire" after it if known), status and status_from,
@@ -160,8 +175,8 @@ def read_dogs(
         file,
         required=("dog",),
         optional=(
-            *("name", "owner", "owner_number", "owner_contact", "owner_status", "consent"),
-            *("consent_alerts", "latitude", "longitude"),
+            *("name", "owner", "owner_number", "owner_contact", "owner_language", "owner_status"),
+            *("consent", "consent_alerts", "latitude", "longitude"),
             *("species", "breed", "birth_date", "sex", "status", "status_from"),
             *("region", "postcode", "home_from", "branch", "vet", "vet_from"),
         ),
@@ -179,6 +194,7 @@ def read_dogs(
         ("branch", sorted(branches)),
     ):
         table.leave_out_unknown(column, allowed, empty=True)
+    _leave_out_no_language(table, "owner_language")
     for column, most in (("latitude", 90.0), ("longitude", 180.0)):
         _leave_out_no_degrees(table, column, most)
     for column in ("birth_date", "status_from", "home_from"):

@@ -22,11 +22,14 @@ from forecast.records.dated import (
     keep_consents,
     keep_said,
 )
+from forecast.records.dogs import OwnerTold
 from forecast.records.tables import SEXES
 from forecast.records.vets import NOBODY, keep_vets, name_key
 
 _NEUTERED = {"neutered": True, "entire": False}  # anything else, and nothing, is not known
-_OF_OWNER = ("owner", "owner_contact", "owner_status", "consent", "consent_alerts")
+_OF_OWNER = (
+    *("owner", "owner_contact", "owner_language", "owner_status", "consent", "consent_alerts"),
+)
 _Row = Mapping[str, Any]
 
 
@@ -35,9 +38,11 @@ def keep_rows(
 ) -> None:
     """Bring dogs and owners up to date from rows as `read_dogs` returns them."""
     named = _owners(rows)
-    owner_ids = dog_records.keep_owners(
-        connection, {key: (row["owner"], row["owner_contact"]) for key, row in named.items()}
-    )
+    told = {
+        key: OwnerTold(row["owner"], row["owner_contact"], row["owner_language"])
+        for key, row in named.items()
+    }
+    owner_ids = dog_records.keep_owners(connection, told)
     dog_ids = dog_records.keep_dogs(
         connection,
         {row["dog"]: (row["name"], _values(row, owner_ids.get(owner_key(row)))) for row in rows},

@@ -58,13 +58,29 @@ def judged_visits(practice: Practice, records: Records) -> tuple[pd.DataFrame, s
     told = [(dog.id, dog.species, dog.birth_date) for dog in dogs(records, on=practice.today)]
     animals = pd.DataFrame(told, columns=["dog", "species", "birth_date"]).set_index("dog")
     held = visits_with_evidence(records).join(animals, on="dog")
+    return _some(held), _version(records)
+
+
+def visits_to_draw(records: Records) -> tuple[pd.DataFrame, str]:
+    """Return the live visits with all that `draw_sample` looks at; the version in force.
+
+    Without notes and items: a person waits for the draw.
+    """
+    return _some(visits_on_record(records, more=("certainty", "exclusion"))), _version(records)
+
+
+def _some(held: pd.DataFrame) -> pd.DataFrame:
     if held.empty:
         raise LabellingError(
             "visits were asked for and none are on record; import them first with "
             "`forepaw import visits FILE`"
         )
+    return held
+
+
+def _version(records: Records) -> str:
     in_force = definition_in_force(records)
-    return held, AS_IMPORTED if in_force is None else in_force.version
+    return AS_IMPORTED if in_force is None else in_force.version
 
 
 def visits_of(records: Records, sample: Sample) -> tuple[pd.DataFrame, str]:
@@ -73,8 +89,7 @@ def visits_of(records: Records, sample: Sample) -> tuple[pd.DataFrame, str]:
     The version is that of the case definition in force.
     """
     held = visits_on_record(records, more=EVIDENCE, references=sample.rows["reference"].tolist())
-    in_force = definition_in_force(records)
-    return held, AS_IMPORTED if in_force is None else in_force.version
+    return held, _version(records)
 
 
 def drawn_visit(practice: Practice, records: Records, sample: Sample, number: int) -> pd.Series:

@@ -13,7 +13,7 @@ from forecast.cut import DataCut
 from forecast.issuing import Issue
 from forecast.practice import Practice, create_practice
 from forecast.records import Records, open_records
-from forecast.records.alerts import AlertRule
+from forecast.records.alert_rules import AlertRule
 from forecast.records.issues import IssueRow, add_issue
 
 NOW = datetime(2023, 3, 8, 1, 0, tzinfo=UTC)  # ten in the morning in Seoul, a Wednesday

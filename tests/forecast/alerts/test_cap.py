@@ -147,6 +147,7 @@ def test_the_feed_leads_to_each_document(told):
     for one in (root, *root.findall(f"{{{ATOM}}}entry")):
         for name in ("id", "title", "updated"):
             assert one.findtext(f"{{{ATOM}}}{name}"), name
+        assert one.get("{http://www.w3.org/XML/1998/namespace}lang") == "en"
         stamp = one.findtext(f"{{{ATOM}}}updated")
         assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", stamp)
     assert root.findtext(f"{{{ATOM}}}author/{{{ATOM}}}name") == "Praxis am See"
@@ -168,6 +169,22 @@ def test_an_alert_that_was_not_sent_is_no_document(tmp_path):
     made = add_approved(records)
     with pytest.raises(ForepawError, match="was not sent"):
         cap_document(practice, records, made, "alert")
+    records.close()
+
+
+@pytest.mark.parametrize("skill", ["not known", "not shown"])
+def test_partners_are_told_no_odds_where_owners_are_told_none(tmp_path, skill):
+    """Of forecasts not known to be better than past years; how likely it is, is Unknown."""
+    practice = make_practice(tmp_path / "practice", settings())
+    records = opened(practice)
+    add_approved(records, odds=0.9, skill=skill)
+    send_off(practice, records, "a1", by=None)
+    made = alert(records, "a1")
+    assert (made.odds, made.told_odds) == (0.9, (None, None))
+    document = cap_document(practice, records, made, "alert").decode()
+    assert "<certainty>Unknown</certainty>" in document
+    assert "<parameter>" not in document
+    assert "0.9" not in document
     records.close()
 
 

@@ -60,7 +60,7 @@ def test_a_region_that_is_on_is_not_spoken_of_again_while_odds_waver(rule):
     first = decide(rule, weeks(0, 0.3), Standing(), day=DAY)
     assert first.standing.is_on
     later = DAY + timedelta(days=35)
-    ahead = [WeekAhead(one.week + timedelta(days=35), 0.22, 0.1) for one in weeks(0, 0, 0, 0)]
+    ahead = [WeekAhead(one.week + timedelta(days=35), 0.22, 0.1) for one in weeks(0, 0, 0, 0, 0)]
     wavering = decide(rule, ahead, first.standing, day=later)
     assert wavering.standing.is_on
     assert wavering.spoken is None
@@ -112,6 +112,19 @@ def test_the_end_is_spoken_of_only_after_its_season_was(rule):
     assert not looked.standing.is_on
 
 
+@pytest.mark.parametrize("lacking", [None, "gone"])
+def test_a_week_that_is_not_known_is_not_taken_for_quiet(rule, lacking):
+    """Of the month ahead the third week has no odds, or the forecast does not hold it."""
+    ahead = weeks(0, 0.1, 0.1, None, 0.1, 0.1)
+    ahead = [one for one in ahead if lacking is None or one.odds is not None]
+    on = Standing(True, (("season near", date(2022, 12, 1)),))
+    looked = decide(rule, ahead, on, day=DAY)
+    assert (looked.spoken, looked.standing.is_on) == (None, True)
+    said = "of the week of 2023-03-27 no odds are known: the season may not be over"
+    assert said in looked.why
+    assert span_of(rule, "season over", ahead, day=DAY) == said
+
+
 def test_a_kind_that_the_rule_leaves_out_is_not_spoken_of(rule):
     """A sudden week leaves the region off; a season puts it on, so that its peak can be told."""
     looked = decide(replace(rule, kinds=("season near",)), weeks(0, 0.5), Standing(), day=DAY)
@@ -143,7 +156,8 @@ def test_a_draft_by_hand_says_nothing_that_the_odds_do_not_bear_out(rule):
     low = weeks(0, 0.05, 0.15, 0.1)
     assert "15%, below the rule's 25%" in span_of(rule, "season near", low, day=DAY)
     assert "15%, below the rule's 25%" in span_of(rule, "peak near", low, day=DAY)
-    assert span_of(rule, "season over", low, day=DAY).weeks == mondays(1, 2, 3)
+    month = weeks(0, 0.05, 0.1, 0.15, 0.1, 0.9)
+    assert span_of(rule, "season over", month, day=DAY).weeks == mondays(1, 2, 3, 4)
     loud = weeks(0, 0.05, 0.2, 0.3)
     assert "the season is not over" in span_of(rule, "season over", loud, day=DAY)
     assert span_of(rule, "peak near", loud, day=DAY).weeks == mondays(3)

@@ -11,9 +11,11 @@ from forecast.accounts.audit import entries, verify_audit
 from forecast.alerts import approving, desk
 from forecast.alerts.checking import TextError
 from forecast.alerts.errors import AlertError
-from forecast.alerts.messages import STILL_ITCHING
+from forecast.alerts.messages import INVENTED, POPULATION, STILL_ITCHING, WITHOUT_SKILL
 from forecast.practice import parse_settings
 from forecast.records import RecordsError
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
 from forecast.records.notices import notices, raise_notice
 
@@ -23,7 +25,7 @@ HIGH = [0.0, 0.1, 0.5, 0.5, 0.1, 0.1]
 @pytest.fixture
 def with_rule(records, rule):
     with records.writing() as connection:
-        held.add_rule(connection, rule)
+        rules_held.add_rule(connection, rule)
     return rule
 
 
@@ -35,7 +37,12 @@ def draft(practice, records, with_rule, issued):
 
 
 def shown(records, draft) -> str:
-    return held.texts_sha256(held.texts(records, draft.id).values())
+    return texts_held.texts_sha256(texts_held.texts(records, draft.id).values())
+
+
+def said(draft, words: str) -> dict[str, str]:
+    """Return a text of other words that keeps its cautions."""
+    return {"subject": "Itch", "body": " ".join([words, *desk.stays_in(draft, "en")])}
 
 
 def approve(practice, records, draft, by, **given):
@@ -64,14 +71,14 @@ def test_an_issue_is_looked_at_once_and_drafts_what_is_due(practice, records, wi
 def test_without_skill_the_text_gives_no_odds_though_the_draft_holds_them(records, draft):
     """The decision rests on odds; what is told of them hangs on the record."""
     assert draft.odds == pytest.approx(0.5)
-    text = held.texts(records, draft.id)["en"]
+    text = texts_held.texts(records, draft.id)["en"]
     assert "no odds" in text.body
     assert "1 in 2" not in text.body
 
 
 def test_a_rule_that_is_off_drafts_nothing(practice, records, rule, issued):
     with records.writing() as connection:
-        held.add_rule(connection, replace(rule, is_on=False))
+        rules_held.add_rule(connection, replace(rule, is_on=False))
     assert desk.draft_due(practice, records, issued(HIGH)).why == {}
 
 
@@ -108,6 +115,10 @@ def test_a_person_may_ask_for_a_draft_that_the_odds_bear_out(practice, records, 
         desk.draft_by_hand(practice, records, issue, "north", kind="season over", by="a")
     with pytest.raises(AlertError, match="state the region's rule first"):
         desk.draft_by_hand(practice, records, issue, "south", kind="peak near", by="a")
+    with records.writing() as connection:
+        rules_held.add_rule(connection, replace(with_rule, id="g", region_id="gone"))
+    with pytest.raises(AlertError, match=r"'gone' was asked for; practice\.toml has north, south"):
+        desk.draft_by_hand(practice, records, issue, "gone", kind="peak near", by="a")
     assert len(held.alerts(records)) == 1
 
 
@@ -117,12 +128,12 @@ def test_of_a_draft_of_the_clock_two_people_have_to_approve(practice, records, d
     with pytest.raises(AlertError, match="you did so already"):
         approve(practice, records, draft, "a")
     assert approve(practice, records, draft, "b").state == "approved"
-    kept = held.decisions(records, draft.id)
+    kept = texts_held.decisions(records, draft.id)
     assert {(one.decided_by, one.n_recipients) for one in kept} == {("a", 7), ("b", 7)}
 
 
 def test_nobody_approves_what_they_alone_wrote_and_one_other_is_enough(practice, records, draft):
-    desk.edit(records, draft.id, "en", subject="Itch", body="Call us.", by="a", now=practice.now)
+    desk.edit(records, draft.id, "en", **said(draft, "Call us."), by="a", now=practice.now)
     with pytest.raises(AlertError, match="you wrote this text"):
         approve(practice, records, draft, "a")
     assert approve(practice, records, draft, "b").state == "approved"
@@ -131,12 +142,10 @@ def test_nobody_approves_what_they_alone_wrote_and_one_other_is_enough(practice,
 def test_an_edit_makes_an_approval_void_and_the_alert_a_draft_again(practice, records, draft):
     approve(practice, records, draft, "a")
     approve(practice, records, draft, "b")
-    text = desk.edit(
-        records, draft.id, "en", subject="Itch", body="Call us.", by="b", now=practice.now
-    )
+    text = desk.edit(records, draft.id, "en", **said(draft, "Call us."), by="b", now=practice.now)
     assert text.number == 2
     assert held.alert(records, draft.id).state == "draft"
-    assert [one.number for one in held.text_history(records, draft.id)] == [2, 1]
+    assert [one.number for one in texts_held.text_history(records, draft.id)] == [2, 1]
     assert approving.valid_approvals(records, [text]) == []
 
 
@@ -144,17 +153,30 @@ def test_a_text_that_a_season_is_over_keeps_the_sentence_about_one_dog(
     practice, records, draft, monkeypatch
 ):
     """Else it would reassure about one dog; how its lines are broken is the writer's."""
-    monkeypatch.setattr(desk.held, "alert", lambda *_: replace(draft, kind="season over"))
+    over = replace(draft, kind="season over", facts={**draft.facts, "kind": "season over"})
+    monkeypatch.setattr(desk.held, "alert", lambda *_: over)
     given = {"subject": "Over", "by": "a", "now": practice.now}
     with pytest.raises(TextError, match="says nothing about any one dog"):
         desk.edit(records, draft.id, "en", body="The season is over.", **given)
-    body = "The season seems over. " + STILL_ITCHING.replace(" many", "\nmany")
+    body = said(over, "The season seems over.")["body"].replace(" many allergic", "\nmany allergic")
+    assert STILL_ITCHING not in body
     assert desk.edit(records, draft.id, "en", body=body, **given).number == 2
+
+
+@pytest.mark.parametrize("caution", [INVENTED, POPULATION, WITHOUT_SKILL["not known"]])
+def test_an_edit_leaves_no_caution_out(practice, records, draft, caution):
+    """That it is a trial of an invented practice, of no one dog, and why it has no odds."""
+    text = said(draft, "Call us.")
+    text["body"] = text["body"].replace(caution, "")
+    with pytest.raises(TextError, match="must say, as it did") as refused:
+        desk.edit(records, draft.id, "en", **text, by="a", now=practice.now)
+    assert caution in str(refused.value)
+    assert len(texts_held.text_history(records, draft.id)) == 1
 
 
 def test_who_saw_another_text_does_not_approve_this_one(practice, records, draft):
     before = shown(records, draft)
-    desk.edit(records, draft.id, "en", subject="Itch", body="Call.", by="a", now=practice.now)
+    desk.edit(records, draft.id, "en", **said(draft, "Call."), by="a", now=practice.now)
     with pytest.raises(AlertError, match="changed its text since"):
         approve(practice, records, draft, "b", sha=before)
 
@@ -185,7 +207,7 @@ def test_a_rule_holds_back_what_has_no_skill_unless_it_says_otherwise(
     with records.writing() as connection:
         later = practice.now + timedelta(minutes=1)
         holding = replace(rule, id="h", without_skill="hold", made_at=later)
-        held.add_rule(connection, holding)
+        rules_held.add_rule(connection, holding)
     with pytest.raises(AlertError, match="skill not yet known"):
         approve(practice, records, draft, "a")
 
@@ -248,7 +270,7 @@ def test_an_edit_in_the_moment_of_an_approval_is_not_approved(
 
     def edited_meanwhile(*asked):
         found = looked(*asked)
-        texts = {"subject": "Another one", "body": "Something nobody read."}
+        texts = said(draft, "Something nobody read.") | {"subject": "Another one"}
         desk.edit(records, draft.id, "en", **texts, by="b", now=practice.now)
         return found
 
@@ -258,4 +280,4 @@ def test_an_edit_in_the_moment_of_an_approval_is_not_approved(
     with pytest.raises(AlertError, match="somebody changed its text"):
         approve(practice, records, draft, "c", sha=sha)
     assert held.alert(records, draft.id).state == "draft"
-    assert held.texts(records, draft.id)["en"].subject == "Another one"
+    assert texts_held.texts(records, draft.id)["en"].subject == "Another one"

@@ -38,6 +38,10 @@ def test_a_hit_a_false_alarm_and_one_not_known_yet():
     assert (found.n_hits, found.n_false_alarms, found.n_waiting) == (1, 1, 1)
     assert found.outcomes[-1].lead_days == 14
     assert found.lead_days == 14
+    assert found.sentence == (
+        "1 of 2 warnings was right; 1 of 1 event was warned of before it began; of 1 alert it is "
+        "not known yet; half of the right ones came 14 days or more ahead"
+    )
 
 
 def test_high_weeks_with_one_between_are_one_event_and_with_two_are_two():
@@ -51,6 +55,8 @@ def test_an_event_that_nobody_was_warned_of_before_it_began_is_a_miss():
     told = [given("season near", 3, 3), given("sudden high week", 5, 8)]
     found = tally(told, weeks, seed=1)
     assert (found.n_events, found.n_missed) == (2, 1)
+    told_of = "2 of 2 warnings were right; 1 of 2 events was warned of before they began"
+    assert told_of in found.sentence
 
 
 def test_that_a_season_is_over_is_right_where_no_week_is_high_and_warns_of_nothing():
@@ -59,6 +65,9 @@ def test_that_a_season_is_over_is_right_where_no_week_is_high_and_warns_of_nothi
     assert (found.n_hits, found.n_false_alarms, found.n_missed) == (0, 0, 1)
     wrong = tally([given("season over", 0, 2, 3)], high("...#"), seed=1)
     assert [o.words for o in wrong.outcomes] == ["was not over"]
+    assert "that a season is over was right 1 of 1 time;" in f"{found.sentence};"
+    assert "that a season is over was right 0 of 1 time" in wrong.sentence
+    assert "no warning can be judged yet; 0 of 1 event was warned of" in wrong.sentence
 
 
 def test_the_table_of_weeks_and_its_scores():

@@ -20,9 +20,10 @@ from alert_world import (
 from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
-from forecast.alerts import sending
+from forecast.alerts import lists, sending
 from forecast.alerts.doubts import decide_doubt, doubts, try_again
 from forecast.alerts.lists import drawn_lists, keep_list
+from forecast.alerts.mails import owner_mail
 from forecast.alerts.outbox import Ended, Wanted, claim_next, keep_end, put_in_doubt
 from forecast.alerts.recipients import placing_of
 from forecast.alerts.refusals import Refusals
@@ -30,6 +31,7 @@ from forecast.alerts.sending import draw_lists, preview_list, send_off, withdraw
 from forecast.alerts.unsubscribing import record_consent
 from forecast.records import tables
 from forecast.records.alerts import alert
+from forecast.records.dogs import keep_language
 from forecast.records.signing_keys import ADDRESSES, signing_key
 
 PEOPLE = [
@@ -71,6 +73,23 @@ def test_a_message_is_claimed_once_and_its_end_kept_with_the_next(world):
     assert sorted(seen) == [f"o{n}@x.example" for n in range(3)]
     assert {state for state, _ in states(records).values()} == {"sent", "left out"}
     assert states(records)["mate"] == ("left out", "told by another message to the same address")
+
+
+def test_a_message_knows_the_language_of_whom_it_goes_to_and_its_mail_begins_with_it(world):
+    """Of an alert in several; where none is the owner's, the practice's own comes first."""
+    practice, records = world
+    draw_lists(practice, records)
+    with records.writing() as connection:
+        keep_language(connection, "o1", "de")
+    held, ended = {}, None
+    while (one := claim(practice, records, ended)) is not None:
+        held[one.address.spec], ended = one.language, Ended(one, "sent")
+    assert held == {"o0@x.example": None, "o1@x.example": "de", "o2@x.example": None}
+    in_two = add_approved(records, "a2", kind="peak near", languages=("en", "de"))
+    for first, order in (("de", ["de", "en"]), (None, ["en", "de"]), ("fr", ["en", "de"])):
+        mail = owner_mail(practice, records, in_two, "alert", first=first)
+        assert [part.language for part in mail.parts] == order
+        assert [foot.language for foot in mail.feet] == order
 
 
 def test_what_a_dead_process_left_is_in_doubt_and_stays_so(world):
@@ -126,6 +145,31 @@ def test_a_doubt_that_is_settled_after_the_withdrawal_is_told_too(world):
         "left out",
         "alert withdrawn before",
     )
+
+
+def test_a_doubt_that_is_settled_while_the_withdrawal_list_is_written_is_told_too(
+    world, monkeypatch
+):
+    """It is on the list once: neither forgotten, nor there a second time."""
+    practice, records = world
+    draw_lists(practice, records)
+    held, other = claim(practice, records), claim(practice, records)
+    keep_end(records, Ended(other, "sent"), now=NOW)
+    put_in_doubt(records, now=NOW)
+    withdraw_alert(practice, records, "a1", why="wrong", by=None)
+    write = lists._keep_rows
+
+    def write_slowly(*rows):
+        write(*rows)
+        decide_doubt(records, held.id, arrived=True, by=None, now=NOW)
+
+    monkeypatch.setattr(lists, "_keep_rows", write_slowly)
+    assert draw_lists(practice, records) == ["a1"]
+    told, ended = [], None
+    while (one := claim(practice, records, ended)) is not None:
+        told.append((one.news, one.address.spec))
+        ended = Ended(one, "sent")
+    assert sorted(told) == sorted(("withdrawal", one.address.spec) for one in (held, other))
 
 
 def test_nothing_goes_out_or_is_withdrawn_without_its_line_of_the_audit(world, monkeypatch):

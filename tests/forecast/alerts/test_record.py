@@ -12,6 +12,8 @@ import xarray as xr
 
 from forecast.alerts.record import record_of_alerts
 from forecast.cut import DataCut, Known, with_counts
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
 from forecast.records.alerts import Alert
 from forecast.records.verifications import Verification, keep_verifications
@@ -47,7 +49,7 @@ def judged(practice, records, rule, issued, vintage):
     ]  # fmt: skip
     keep_verifications(records, rows)
     with records.writing() as connection:
-        held.add_rule(connection, replace(rule, made_at=ON))
+        rules_held.add_rule(connection, replace(rule, made_at=ON))
         for name, first, last in (("a", WEEKS[4], WEEKS[5]), ("b", WEEKS[6], WEEKS[6])):
             sent = datetime(2023, 3, 8, 1, tzinfo=UTC)
             made = Alert(
@@ -58,7 +60,7 @@ def judged(practice, records, rule, issued, vintage):
 
 
 def _one_text(name, moment):
-    return [held.AlertText(name, "en", 1, "Itch", "Call.", "Note.", moment, "clock")]
+    return [texts_held.AlertText(name, "en", 1, "Itch", "Call.", "Note.", moment, "clock")]
 
 
 def test_sent_alerts_are_a_hit_and_a_false_alarm_and_a_later_event_is_missed(

@@ -20,7 +20,7 @@ from forecast.alerts.rules import (
     threshold_sentence,
 )
 from forecast.alerts.simulating import PastOdds, past_odds, simulate, simulate_in
-from forecast.records import alerts as held
+from forecast.records import alert_rules as rules_held
 
 MONDAY = datetime(2021, 3, 1)
 
@@ -55,7 +55,7 @@ def test_a_rule_is_simulated_on_past_origins_and_kept_with_what_was_shown(practi
     assert not made.is_on
     assert [(o.given.day, o.words) for o in shown.own.outcomes] == [(date(2021, 3, 1), "hit")]
     assert shown.own.outcomes[0].given.weeks == (date(2021, 3, 15), date(2021, 3, 22))
-    kept = held.rules_in_force(records)["north"].simulation
+    kept = rules_held.rules_in_force(records)["north"].simulation
     assert kept["spoken"] == [{"day": "2021-03-01", "kind": "sudden high week", "came": "hit"}]
     assert "2 past origins of the backtest" in kept["rests_on"]
 
@@ -89,7 +89,7 @@ def test_events_that_no_past_origin_could_have_spoken_of_are_no_misses(rule):
     rows = origin(0, *[0.1] * 10, high="..#......#")
     shown = simulate(rule, past(rows), seed=1).own
     assert (shown.n_events, shown.n_missed, shown.n_out_of_reach) == (1, 1, 1)
-    assert "of 1 event 1 missed (1 more lay between the forecasts gone through" in shown.sentence
+    assert "0 of 1 event was warned of before it began (1 more lay between" in shown.sentence
     assert (shown.by_week.misses, shown.by_week.correct_negatives) == (1, 3)
 
 
@@ -124,7 +124,7 @@ def test_a_rule_is_switched_on_after_it_was_simulated_and_its_history_stays(prac
     # all in one moment: what was done last counts all the same
     assert switch(records, "north", on=True, by="b", now=practice.now).is_on
     switch(records, "north", on=False, by="b", now=practice.now)
-    history = held.rule_history(records, "north")
+    history = rules_held.rule_history(records, "north")
     assert [(one.made_by, one.is_on) for one in history] == [
         ("b", False),
         ("b", True),
@@ -134,7 +134,7 @@ def test_a_rule_is_switched_on_after_it_was_simulated_and_its_history_stays(prac
 
 def test_a_rule_that_nobody_saw_simulated_is_not_switched_on(practice, records, rule):
     with records.writing() as connection:
-        held.add_rule(connection, replace(rule, is_on=False, simulation=None))
+        rules_held.add_rule(connection, replace(rule, is_on=False, simulation=None))
     with pytest.raises(AlertError, match="nobody has seen what it would have done"):
         switch(records, "north", on=True, by=None, now=practice.now)
 
@@ -159,7 +159,7 @@ def test_a_rule_that_nobody_saw_simulated_is_not_switched_on(practice, records, 
 def test_what_a_rule_may_not_be_is_refused_and_nothing_is_kept(practice, records, stated, said):
     with pytest.raises(AlertError, match=said):
         set_rule(practice, records, "north", stated, by=None, now=practice.now)
-    assert held.rules_in_force(records) == {}
+    assert rules_held.rules_in_force(records) == {}
 
 
 def test_a_region_that_there_is_none_of_is_refused(practice, records):
@@ -190,19 +190,19 @@ def test_one_rule_for_several_regions_is_each_ones_own(practice, records):
     set_rule(practice, records, "north", Stated(1.0, 2.0), by=None, now=practice.now)
     with pytest.raises(AlertError, match="there is none yet"):
         switch_all(records, both, on=True, by=None, now=practice.now)
-    assert not held.rules_in_force(records)["north"].is_on
+    assert not rules_held.rules_in_force(records)["north"].is_on
     made = set_rules(practice, records, both, Stated(1.0, 4.0), by="ida", now=practice.now)
     assert [one.region_id for one, _ in made] == both
     switch_all(records, both, on=True, by="ida", now=practice.now)
-    in_force = held.rules_in_force(records)
+    in_force = rules_held.rules_in_force(records)
     assert {key: (rule.on_odds, rule.is_on) for key, rule in in_force.items()} == {
         "north": (0.25, True),
         "south": (0.25, True),
     }
-    assert [len(held.rule_history(records, one)) for one in both] == [3, 2]
+    assert [len(rules_held.rule_history(records, one)) for one in both] == [3, 2]
     with pytest.raises(AlertError, match="'west'"):
         set_rules(practice, records, ["north", "west"], Stated(1.0, 3.0), by=None, now=practice.now)
-    assert len(held.rule_history(records, "north")) == 3
+    assert len(rules_held.rule_history(records, "north")) == 3
 
 
 def test_a_rule_is_simulated_in_several_regions_as_in_each(rule):

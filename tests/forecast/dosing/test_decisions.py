@@ -98,6 +98,18 @@ def test_a_plan_that_can_no_longer_be_kept_is_not_accepted(records, proposed):
     assert decisions(records) == []
 
 
+def test_a_dose_on_record_keeps_its_distance_where_the_history_is_not_known(records, proposed):
+    """That more may have been given elsewhere takes nothing from what is known."""
+    given = TherapyEvent(ANTIBODY.id, TODAY - timedelta(days=3))
+    dog = ready_dog(therapies=None, history_asked=None, partly_known=(given,))
+    assert dog.last_dose(ANTIBODY.id, TODAY) == given.given
+    near = TODAY + timedelta(days=24)
+    with pytest.raises(DosingError, match="27 days after the one of"):
+        change_plan(
+            records, proposed, [near], dog=dog, therapy=ANTIBODY, reason="x", signature=SIGNED
+        )
+
+
 def test_who_declines_or_withdraws_says_why(records, proposed):
     """And what was declined can be neither accepted nor withdrawn."""
     with pytest.raises(DosingError, match="declined without a reason"):

@@ -16,6 +16,7 @@ from forecast.dosing.effect_times import (
     own_cover,
     planned_cover,
     risk_spans,
+    unlike_the_record,
 )
 from forecast.dosing.therapies import DosingError, therapy
 from models.effect_time import EffectTime, Population
@@ -165,6 +166,25 @@ def test_a_vets_word_lets_a_dose_be_planned_past_what_was_measured():
     tight = {**ANTIBODY.parameters, "ends_at": replace(ANTIBODY.parameters["ends_at"], value=40)}
     kind = replace(ANTIBODY, parameters=tight)
     assert planned_cover(replace(long, longest=63.0, cap=63.0), kind).ends_at == 40
+
+
+@pytest.mark.parametrize(
+    ("recorded", "no_response", "words"),
+    [
+        (None, 0.005, "was not recorded, but its own itch scores after doses make one likelier"),
+        (False, 0.005, "no response was recorded last, but its own itch scores after doses make"),
+        (True, 0.6, "a response was recorded last, but its own itch scores after doses speak"),
+        (True, 0.005, ""),
+        (False, 0.6, ""),
+        (None, 0.6, ""),
+    ],
+)
+def test_where_scores_and_record_differ_it_is_said(recorded, no_response, words):
+    """A sure rate of ln(1.25) / 30^2: it may be planned on unless 60 % speak against a response."""
+    sure = effect(a=1e6, b=1e6 * 30**2 / np.log(1.25), no_response=no_response)
+    said = unlike_the_record(recorded, sure)
+    assert (words in said) if words else not said
+    assert unlike_the_record(recorded, EffectTime("label", 28, 49, 0, 0, 49)) == ""
 
 
 def test_what_a_plan_keeps_of_an_effect_time_is_all_of_it():

@@ -72,6 +72,7 @@ def test_doses_count_only_where_the_history_is_known_and_they_were_given(desk):
         (date(2022, 6, 20), "dispensed", None),
     ]
     assert dogs["D2"].therapies is None
+    assert dogs["D2"].last_dose("anti_il31_antibody", TODAY) == date(2022, 5, 20)
 
 
 @pytest.mark.parametrize(

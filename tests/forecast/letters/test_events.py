@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from forecast.letters.calendar_file import Subject, calendar_file
+from forecast.letters.catalogues import CATALOGUES
 from forecast.letters.events import (
     What,
     all_cancelled,
@@ -36,8 +37,9 @@ def wanted(*doses, weeks=WEEKS, **more):
     return planned_events(doses, weeks, today=TODAY, **more)
 
 
-def parsed(events, *, name="Rex", of=SETTINGS, zone=SEOUL):
-    raw = calendar_file(of, Subject(name, "North", zone), events, now=NOW)
+def parsed(events, *, name="Rex", of=SETTINGS, zone=SEOUL, code="en"):
+    subject = Subject(name, "North", zone, CATALOGUES.language(code))
+    raw = calendar_file(of, subject, events, now=NOW)
     return raw, icalendar.Calendar.from_ical(raw)
 
 
@@ -79,6 +81,16 @@ def test_a_booked_time_stays_until_the_day_moves_or_another_is_booked():
     assert [(one.planned.at, one.sequence) for one in visits(again)] == [(time(9), 1)]
     moved = revised(held, wanted(SECOND), today=TODAY)
     assert [(one.planned.at, one.sequence) for one in visits(moved)] == [(None, 1)]
+
+
+def test_a_booked_time_is_taken_back_where_it_is_said_so():
+    """The day stays; a day that the plan no longer has is no fault, as nothing is booked then."""
+    held = revised([], wanted(FIRST, SECOND, times={FIRST: time(10, 30)}), today=TODAY)
+    nothing = dict.fromkeys((FIRST, date(2023, 3, 28)))
+    freed = revised(held, wanted(FIRST, SECOND, times=nothing), today=TODAY)
+    assert [(one.planned.at, one.sequence) for one in visits(freed)] == [(None, 1), (None, 0)]
+    assert [one.uid for one in freed] == [one.uid for one in held]
+    assert revised(freed, wanted(FIRST, SECOND), today=TODAY) == freed
 
 
 def test_a_time_for_a_day_without_a_dose_is_refused():

@@ -7,7 +7,7 @@ from datetime import date, time, timedelta
 
 import icalendar
 import pytest
-from planned_dog import ANTIBODY, DOSES, NOW, add_dog, propose, sign
+from planned_dog import ANTIBODY, DOSES, NOW, add_dog, change_owner, propose, sign
 from ready_dog import ready_dog
 from sqlalchemy import insert
 
@@ -24,6 +24,7 @@ from forecast.letters.handing_over import (
 )
 from forecast.letters.letter import Variant
 from forecast.records import tables
+from forecast.records.dogs import keep_language
 from forecast.records.handovers import Correspondence, handovers_of
 from forecast.records.plans import plan_of
 
@@ -143,6 +144,39 @@ def test_a_letter_made_before_another_decision_does_not_go_out(practice, records
     change_plan(records, plan, other, **more)
     with pytest.raises(LetterError, match="decided on its plan anew"):
         hand_over_letter(practice, records, before, made, account_id="desk 1")
+
+
+def reads(records, language, *, owner="rex-owner"):
+    with records.writing() as connection:
+        keep_language(connection, owner, language)
+
+
+def test_letter_and_calendar_are_in_the_owners_language(practice, records):
+    """One made before another language was recorded does not go out; a cancellation follows too."""
+    signed(records)
+    before, english = desk(practice, records), letter(practice, records)
+    reads(records, "de")
+    with pytest.raises(LetterError, match="to be written to in German; make it again"):
+        hand_over_letter(practice, records, before, english, account_id="desk 1")
+    made = letter(practice, records)
+    assert (english.language, made.language) == ("en", "de")
+    hand_over_letter(practice, records, desk(practice, records), made, account_id="desk 1")
+    calendar = hand_calendar(practice, records)
+    assert "Besuch in der Tierarztpraxis" in str(calendar.walk("VEVENT")[0]["summary"])
+    status(records, "dead")
+    ended = hand_over_cancellation(practice, records, OF_REX, account_id="desk 1")
+    assert "Besuch in der Tierarztpraxis" in ended.decode()
+
+
+def test_the_cancellation_for_who_owned_the_dog_before_is_in_their_language(practice, records):
+    """The new owner reads English; of an owner who was erased the language is not known."""
+    signed(records)
+    reads(records, "de")
+    hand_calendar(practice, records)
+    change_owner(records, "rex", "bo")
+    assert letter(practice, records).language == "en"
+    ended = hand_over_cancellation(practice, records, OF_REX, account_id="desk 1")
+    assert "Besuch in der Tierarztpraxis" in ended.decode()
 
 
 def test_who_hands_over_what_is_written_down_without_a_name(practice, records):
@@ -274,12 +308,12 @@ def test_a_letter_has_the_times_that_stand_in_the_calendar(practice, records):
     """Until the calendar that holds them is cancelled."""
     signed(records)
     hand_calendar(practice, records, times={DOSES[0]: time(10, 30)})
-    assert letter(practice, records).dates[0][0] == "Monday 27 March 2023, 10:30"
+    assert letter(practice, records).dates[0][0] == "Monday, 27 March 2023, 10:30"
     withdraw_plan(records, plan_of(records, "p1"), reason="moved on", signature=SIGNED)
     hand_over_cancellation(practice, records, OF_REX, account_id="desk 1")
     propose(records, "rex", plan_id="p2", doses=DOSES, at=NOW + timedelta(hours=1))
     signed(records, "p2")
-    assert letter(practice, records).dates[0][0] == "Monday 27 March 2023"
+    assert letter(practice, records).dates[0][0] == "Monday, 27 March 2023"
 
 
 def test_days_that_are_past_are_not_told(practice, records):

@@ -104,7 +104,7 @@ def test_no_cell_of_a_file_is_run(practice, records):
         CalamineWorkbook.from_filelike(io.BytesIO(book)).get_sheet_by_index(0).to_python()
     )
     assert heading == list(COLUMNS)
-    assert row[:4] == ["D6", EVIL, "@SUM(A1)", "+82 2 000"]
+    assert row[:5] == ["D6", EVIL, "@SUM(A1)", "+82 2 000", "not known"]
     told = recall_workbook([replace(rows[0], by=DOSES[0])], contacts)
     sheet = CalamineWorkbook.from_filelike(io.BytesIO(told)).get_sheet_by_index(0).to_python()
     assert sheet[1][COLUMNS.index("by")] == DOSES[0], "a day, by which a table can be sorted"

@@ -38,6 +38,9 @@ def test_an_alert_goes_its_way_by_the_page(administrator, opened):
     assert "Lay mails into the folder for 1 household" in page  # no mail server is named
     assert administrator.post(HERE, data={"what": "send"}).status_code == 303
     assert alert(records, "a1").state == "sending"
+    page = administrator.get(HERE).text
+    assert "goes out: its list is being drawn up." in page
+    assert "0 household" not in page
     draw_lists(opened.practice(), records)
     with records.writing() as connection:
         doubt = update(alert_message).where(alert_message.c.state == "waiting")
@@ -50,7 +53,7 @@ def test_an_alert_goes_its_way_by_the_page(administrator, opened):
     assert administrator.post(HERE, data=arrived).status_code == 303
     assert states(records)["o1"][0] == "sent"
     page = administrator.get(HERE).text
-    assert "was laid into the folder outbox for 1 household, and mailed to nobody." in page
+    assert "laid into the folder outbox for 1 household, and mailed to nobody by this s" in page
     assert "<td>laid into the folder</td>" in page
     assert (
         administrator.post(HERE, data={"what": "arrived", "message": message_id}).status_code == 404

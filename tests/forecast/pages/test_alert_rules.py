@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from forecast.accounts.roles import Role
-from forecast.records.alerts import rule_history, rules_in_force
+from forecast.records.alert_rules import rule_history, rules_in_force
 
 HERE = "/alerts/rules"
 FORM = {
@@ -30,10 +30,12 @@ def test_one_rule_is_stated_and_switched_for_all_regions(administrator, opened):
     assert {key: (one.on_odds, one.is_on) for key, one in rules.items()} == dict.fromkeys(
         regions, (0.3, False)
     )
-    assert "Switch all rules on" in administrator.get(HERE).text
+    page = administrator.get(HERE).text
+    assert f"None of {len(regions)} regions is watched: all have the same rule, switched" in page
+    assert "Switch all rules on" in page
     assert administrator.post(f"{HERE}/switch", data={"on": "yes"}).status_code == 303
     page = administrator.get(HERE).text
-    assert f"{len(regions)} of {len(regions)} regions are watched by the same rule." in page
+    assert f"All {len(regions)} regions are watched by the same rule." in page
     assert "Switch all rules off" in page
     assert {len(rule_history(opened.records, one)) for one in regions} == {2}
 

@@ -9,7 +9,9 @@ import pytest
 from issued_by_hand import lay_out
 
 from forecast.accounts.roles import Role
-from forecast.alerts.desk import draft_due
+from forecast.alerts.desk import draft_due, stays_in
+from forecast.records import alert_rules as rules_held
+from forecast.records import alert_texts as texts_held
 from forecast.records import alerts as held
 
 RULE = {
@@ -56,6 +58,11 @@ def field(text: str, name: str) -> str:
     return re.search(rf'name="{name}" value="([^"]*)"', text)[1]
 
 
+def kept_in(opened, draft: str, words: str) -> str:
+    """Return a text of other words that keeps a draft's cautions."""
+    return " ".join([words, *stays_in(held.alert(opened.records, draft), "en")])
+
+
 def approve_blocks(vet):
     text = vet.get("/alerts").text
     sent = {"language": field(text, "language"), "sha256": field(text, "sha256")}
@@ -65,7 +72,9 @@ def approve_blocks(vet):
 def test_from_the_rule_to_an_approval_by_two(people, draft, opened):
     """The clock drafted it, so an administrator and a vet both stand behind it."""
     ida, vera, path = people["ida"], people["vera"], f"/alerts/{draft}"
-    assert "1 draft waits for a decision" in ida.get("/alerts").text
+    shown = ida.get("/alerts").text
+    assert "1 draft waits for a decision" in shown
+    assert "No vet has approved <a" in shown
     shown = ida.get(path).text
     assert "No vet has approved the fixed blocks" in shown
     assert "Approve this exact text" not in shown
@@ -104,7 +113,7 @@ def test_a_slip_in_a_rule_is_told_and_what_was_typed_stays(people, issue, opened
         assert answer.status_code == 422
         assert 'role="alert"' in answer.text
     assert 'value="12"' in people["ida"].post("/alerts/rule/north", data=RULE | slips[0]).text
-    assert held.rules_in_force(opened.records) == {}
+    assert rules_held.rules_in_force(opened.records) == {}
 
 
 def test_an_edit_with_a_dose_is_refused_and_given_back(people, draft, opened):
@@ -112,17 +121,18 @@ def test_an_edit_with_a_dose_is_refused_and_given_back(people, draft, opened):
     answer = people["max"].post(f"/alerts/{draft}/edit", data=edit)
     assert answer.status_code == 422
     assert "looks like a dose" in answer.text
+    assert answer.text.count("<q>") == 3, "it says which sentences stay"
     assert "Give 5 mg &lt;today&gt;." in answer.text
-    assert len(held.text_history(opened.records, draft)) == 1
-    edit["body"] = "Please call us."
+    assert len(texts_held.text_history(opened.records, draft)) == 1
+    edit["body"] = kept_in(opened, draft, "Please call us.")
     assert people["max"].post(f"/alerts/{draft}/edit", data=edit).status_code == 303
     assert "version 2" in people["ida"].get(f"/alerts/{draft}").text
 
 
-def test_who_was_shown_an_older_text_is_told_so(people, draft):
+def test_who_was_shown_an_older_text_is_told_so(people, draft, opened):
     approve_blocks(people["vera"])
     sha = field(people["ida"].get(f"/alerts/{draft}").text, "sha256")
-    edit = {"language": "en", "subject": "Itch", "body": "Please call us."}
+    edit = {"language": "en", "subject": "Itch", "body": kept_in(opened, draft, "Please call us.")}
     people["max"].post(f"/alerts/{draft}/edit", data=edit)
     answer = people["ida"].post(f"/alerts/{draft}/approve", data={"sha256": sha})
     assert answer.status_code == 400
@@ -137,10 +147,12 @@ def test_a_draft_by_hand_and_thrown_away(people, issue, opened):
     ida.post("/alerts/rule/south", data=RULE)
     refused = ida.post("/alerts/draft", data={"region": "south", "kind": "season near"})
     assert "would say what the forecast does not" in refused.text
+    assert refused.status_code == 422
+    assert '<option value="south" selected>' in refused.text, "the form stands as it was sent"
     ida.post("/alerts/rule/north", data=RULE)
     made = ida.post("/alerts/draft", data={"region": "north", "kind": "season near"})
     path = made.headers["location"]
-    assert "waits for another approval" in ida.get(path).text
+    assert "another person has to approve it" in ida.get(path).text
     ida.post(f"{path}/refuse", data={"remark": "nothing to tell"})
     assert "nothing to tell" in ida.get(path).text
     ida.post(f"{path}/discard")

@@ -282,6 +282,38 @@ def test_consent_is_asked_at_the_desk_and_opens_the_gate(rex, at, opened):
     assert ("owner's consent recorded", "rex-owner") in written(opened)
 
 
+def test_the_page_says_in_which_language_it_goes_out_and_the_desk_sets_it(rex, at, opened):
+    """A form that was shown before does not hand over in another one than it said."""
+    vet, desk, manager = at(Role.VET), at(Role.DESK), at(Role.MANAGER)
+    decide(vet, "accept")
+    page = desk.get(AT).text
+    assert "<strong>English</strong>: the practice&#39;s; the owner&#39;s language is not" in page
+    assert '<option value="">not known</option>' in page
+    shown = hidden(page, f"{AT}/calendar")
+    assert manager.post(f"{AT}/language", data={"owner_language": "de"}).status_code == 403
+    refused = desk.post(f"{AT}/language", data={"owner_language": "Deutsch"})
+    assert (refused.status_code, "two letters of ISO 639-1" in refused.text) == (422, True)
+    assert desk.post(f"{AT}/language", data={"owner_language": "de"}).status_code == 303
+    page = desk.get(AT).text
+    assert faults_of(page) == []
+    assert "<strong>German</strong>: the owner&#39;s language." in page
+    assert '<option value="de" selected>German</option>' in page
+    assert "Hand over the letter in German (PDF)" in page
+    for path in (f"{AT}/letter/hand", f"{AT}/calendar"):
+        late = desk.post(path, data=shown)
+        assert (late.status_code, "was to go out in English" in late.text) == (422, True)
+    assert handovers_of(opened.records, "rex") == []
+    read = desk.get(f"{AT}/letter").text
+    assert faults_of(read) == []
+    assert '<html lang="de">' in read
+    assert '<p class="notice" lang="en">To be read only' in read
+    assert desk.post(f"{AT}/calendar", data=hidden(page, f"{AT}/calendar")).status_code == 200
+    assert ("owner's language recorded", "rex-owner") in written(opened)
+    assert "<td>German</td>" in desk.get("/recall?within=26").text
+    assert desk.post(f"{AT}/language", data={"owner_language": ""}).status_code == 303
+    assert "<strong>English</strong>: the practice&#39;s" in desk.get(AT).text
+
+
 def test_the_recall_list_filters_and_gives_contacts_to_the_desk_alone(rex, at, opened):
     """On the page and in its data no contact stands; in the files each is written down as read."""
     add_dog(opened.records, "mo", number="D2", name="=Mo", owner="Bo", consent="not known")

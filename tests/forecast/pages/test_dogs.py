@@ -15,6 +15,7 @@ from forecast.dosing.effect_times import as_kept
 from forecast.pages.dog_list import lists
 from forecast.records import care, tables
 from forecast.records.account_tables import audit_entry
+from forecast.records.entries import care_standing
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.plans import PlanRow, add_plans
 from models.effect_time import EffectTime
@@ -187,7 +188,7 @@ def test_an_entry_is_kept_written_down_and_seen_in_the_list(dogs, at, opened):
 def test_a_slip_is_told_and_nothing_is_kept(dogs, at, opened):
     """The page again, with the sentence; off the scale, or a day ahead."""
     nurse = at(Role.NURSE)
-    before = care.care_standing(opened.records)
+    before = care_standing(opened.records)
     for slip, words in (
         ({"kind": "score", "score": "12"}, "Score &#39;12&#39; was entered; it runs from 0 to 10."),
         ({"kind": "weight", "kilograms": "4", "date": "2099-01-01"}, "lies ahead"),
@@ -196,7 +197,7 @@ def test_a_slip_is_told_and_nothing_is_kept(dogs, at, opened):
         answer = nurse.post("/dogs/rex/enter", data=slip)
         assert answer.status_code == 422
         assert words in answer.text
-    assert care.care_standing(opened.records) == before
+    assert care_standing(opened.records) == before
 
 
 def test_what_was_typed_and_not_taken_stands_there_again(dogs, at):

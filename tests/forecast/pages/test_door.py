@@ -80,6 +80,15 @@ def test_an_address_of_strange_signs_is_refused(browser, make_account, sit):
     assert client.get("/people/%f0%9f%90%95").status_code == 404
 
 
+@pytest.mark.parametrize("path", ["/imports/" + "9" * 5_000, "/x" * 501])
+def test_an_address_that_is_longer_than_any_is_refused_before_it_is_read(browser, path, caplog):
+    """Its part would be taken for a number, which is a fault, and a log that anybody can fill."""
+    answer = browser().get(path)
+    assert answer.status_code == 414
+    assert "longer than any" in answer.text
+    assert caplog.records == []
+
+
 def test_pictures_and_data_are_not_given_to_pages_of_other_sites(browser):
     """A link from a mail is welcome."""
     sent = {"sec-fetch-site": "cross-site", "sec-fetch-mode": "no-cors"}

@@ -134,6 +134,29 @@ def test_another_branchs_user_reaches_no_region_that_is_not_theirs(
             assert "Northton" not in answer.text, path
 
 
+# What somebody may write into an address to reach a file, a query, a page or a number.
+STRANGE = (
+    *("..%2f..%2fpractice.toml", "%2e%2e%5c%2e%2e%5cpractice.toml", "%2fetc%2fpasswd"),
+    *("..%2fpractice.toml.light.svg", "9" * 25, "%27%20OR%201%3d1--", "%3cscript%3e", "%25s%25n"),
+)
+
+
+@pytest.mark.parametrize("role", [Role.ADMINISTRATOR, Role.VET])
+def test_a_strange_part_of_an_address_reaches_no_file_and_is_no_fault(
+    role, browser, make_account, sit, opened
+):
+    """Every address with parts, each with another of what is tried; nothing comes back as code."""
+    client = browser(sit(make_account("bo", role)))
+    calls = [(page, method) for page in PAGES if "{" in page.path for method in page.methods]
+    for n, (page, method) in enumerate(calls):
+        part = STRANGE[n % len(STRANGE)]
+        answer = client.request(method, re.sub(r"\{\w+(:\w+)?\}", part, page.path))
+        told = (page.name, method, part, answer.status_code)
+        assert answer.status_code < 500, told
+        assert "flare_weeks_per_dose" not in answer.text, told
+        assert "<script>" not in answer.text, told
+
+
 ELSEWHERE = (
     {"origin": None},
     {"origin": "http://elsewhere.example"},

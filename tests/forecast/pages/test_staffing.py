@@ -23,6 +23,7 @@ from forecast.records.staff import staff_on_record
 from forecast.records.staff_plans import PLAN, WHAT_IF, add_staff_plan
 from forecast.staffing.desk_import import enter_row
 from forecast.staffing.kept_plan import as_text
+from forecast.staffing.standing import Standing
 from forecast.staffing.what_if import OtherHours, WhatIf
 
 DESK = "/staffing/desk"
@@ -167,6 +168,49 @@ def test_an_agreed_roster_stands_when_the_clock_has_reckoned_anew(at, planned, o
     assert [str(one["status"]) for one in events] == ["CONFIRMED"] * 3
 
 
+def test_odds_of_an_agreed_roster_are_its_own_and_the_proposals_stand_beside(
+    at, planned, opened, staffed
+):
+    """The newer plan tells 3 in 4 as proposed and 9 in 10 as agreed; agreed to, it is its own."""
+    manager = at(Role.MANAGER)
+    manager.post("/staffing/agree", data={"plan": planned})
+    plan = plan_by_hand(staff=(staffed["Ada"], staffed["Bo"]))
+    agreed = plan_by_hand(odds={"at-north": (0.1, 0.9, 0.66, 0.2), "at-south": (0, 0.1, 0.2, 0)})
+    standing = Standing(plan.weeks, agreed.load, agreed.waiting, (), plan.money)
+    newer = replace(plan, standing=standing, roster=replace(plan.roster, shifts=()))
+    given = {"issue_id": "i1", "made_at": MADE + timedelta(days=1), "asked": {}, "newest": 10}
+    newest = add_staff_plan(opened.records, kind=PLAN, content=as_text(newer), **given)
+    page = manager.get("/staffing").text
+    assert faults_of(page) == []
+    assert "stand in all of its weeks, and odds and costs are theirs by this forecast" in page
+    assert "drop 3: 2.1 branch-weeks expected to overflow instead of 2.2" in page
+    assert '9 in 10</a><span class="span">3 in 4 as proposed' in page
+    assert "No vet can be there" not in page  # that is the proposal's
+    assert "Agree to the newest proposal" in page
+    assert "Agreed weeks stand; plan the rest" in page
+    branch = manager.get("/staffing/branches/at-north")
+    assert faults_of(branch.text) == []
+    assert "3 in 4 as proposed" in branch.text
+    week = manager.get("/staffing/branches/at-north?week=2023-03-06").text
+    assert "<li>Mon 6 Mar, vet: Ada would not work</li>" in week
+    assert "<li>Tue 7 Mar, vet: locum to be found would not work</li>" in week
+    assert manager.get(f"/staffing/branches/at-north/load/{newest}/vet.wide.svg").status_code == 200
+    taken = manager.get("/staffing/branches/at-north/shifts/calendar")
+    events = Calendar.from_ical(taken.content).walk("VEVENT")
+    assert [str(one["status"]) for one in events] == ["CONFIRMED"] * 3
+    assert manager.post("/staffing/agree", data={"plan": newest}).status_code == 303
+    page = manager.get("/staffing").text
+    assert "the roster is agreed" in page
+    assert "as proposed" not in page
+    assert manager.get(f"/staffing/branches/at-north/load/{newest}/vet.wide.svg").status_code == 404
+    taken = manager.get("/staffing/branches/at-north/shifts/calendar")
+    events = Calendar.from_ical(taken.content).walk("VEVENT")
+    assert [str(one["status"]) for one in events] == ["CANCELLED"] * 3
+    (own,) = re.findall(r'href="(/staffing/[^"]*person=[^"]*)"[^>]*Ada', manager.get(DESK).text)
+    (gone,) = Calendar.from_ical(manager.get(own).content).walk("VEVENT")
+    assert str(gone["status"]) == "CANCELLED"
+
+
 def test_who_is_limited_to_a_branch_sees_and_mends_that_branch_alone(at, planned, opened):
     """No odds, name, order or cost of another; no price of all; no roster agreed."""
     south = at(Role.MANAGER, branches=["at-south"])
@@ -253,11 +297,12 @@ def test_what_cannot_be_asked_is_said_and_nothing_is_asked(at, staffed, opened, 
 def test_a_plan_and_a_change_are_asked_of_the_clock(at, staffed, opened):
     """With what was asked in plain words, which the job reads again by the same rules."""
     manager = at(Role.MANAGER)
-    manager.post("/staffing/ask", data={"what": "plan", "weeks": "8", "service": "0.9"})
+    sent = {"what": "plan", "weeks": "8", "service": "0.9", "keep_agreed": "yes"}
+    manager.post("/staffing/ask", data=sent)
     closed = {"what": "closed", "branch": "at-north", "first": "2023-05-01", "last": "2023-05-14"}
     manager.post("/staffing/ask", data=closed)
     asked = {one.kind: one.arguments for one in requests(opened.records)}
     assert asked == {
-        "staff": {"weeks": 8, "service": 0.9},
+        "staff": {"weeks": 8, "service": 0.9, "keep_agreed": True},
         "try staffing": {"weeks": 16, "service": None, "change": closed},
     }

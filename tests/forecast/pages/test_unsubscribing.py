@@ -60,6 +60,15 @@ def test_opening_the_link_changes_nothing(browser, opened, link):
     assert stops(opened) == [("o", "unsubscribed")]
 
 
+def test_the_page_is_in_the_language_that_mails_are_in(browser, opened, link):
+    """Which need not be the practice's own."""
+    with (opened.practice().folder / "practice.toml").open("a", encoding="utf-8") as settings:
+        settings.write('\n[alerts]\nlanguages = ["de"]\n')
+    page = browser().get(link).text
+    assert "keine solchen Nachrichten mehr von Made up?" in page
+    assert 'lang="de"' in page
+
+
 def test_a_link_that_was_not_made_here_is_told_nothing(browser, opened, link):
     """Of a message that is not there and of a wrong signature the same."""
     for wrong in (f"{link[:-1]}g", "/unsubscribe/x", "/unsubscribe/0123456789abcdef.", f"{link}0"):

@@ -55,10 +55,10 @@ injection = "anti_il31_antibody"
 FILES = {
     "branches": "id,name,region,open_days\nn1,North,seoul,mon\n",
     "dogs": (
-        "dog,name,owner,owner_number,owner_contact,species,status,region,consent\n"
-        "P1,Rex Thunderpaw,Ada Quillfeather,K1,ada@forepaw.invalid,dog,active,seoul,yes\n"
-        "P2,Mo Thunderpaw,Ada Quillfeather,K1,ada@forepaw.invalid,dog,active,,\n"
-        "P3,Pip,Bo Puddlewright,K3,,dog,active,,\n"
+        "dog,name,owner,owner_number,owner_contact,owner_language,species,status,region,consent\n"
+        "P1,Rex Thunderpaw,Ada Quillfeather,K1,ada@forepaw.invalid,rm,dog,active,seoul,yes\n"
+        "P2,Mo Thunderpaw,Ada Quillfeather,K1,ada@forepaw.invalid,,dog,active,,\n"
+        "P3,Pip,Bo Puddlewright,K3,,,dog,active,,\n"
     ),
     "visits": (
         "Invoice;Date;Site;Patient no;Patient;Client no;Client;Item;Notes\n"

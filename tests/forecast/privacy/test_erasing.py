@@ -18,6 +18,7 @@ from forecast.privacy import erasing as erasing_module
 from forecast.records import Records, RecordsError, open_records, tables
 from forecast.records.care import reactions
 from forecast.records.dogs import dog_ids, dogs, identity_of
+from forecast.records.entries import enter, take_back, taken_back_of
 from forecast.records.erased import ERASED_FILE, read_erased
 from forecast.records.imports import imported_files
 from forecast.records.vets import assign, keep_vets, vets_on
@@ -349,6 +350,26 @@ def test_a_dog_of_theirs_that_is_first_seen_later_is_nobodys_dog(practice, recor
     held = every_cell(records)
     assert not any(word in held for word in (*NAMES, "P8", "K1", "at night"))
     assert named_in(practice) == {}
+
+
+def test_what_was_taken_back_at_a_desk_stays_without_its_words(practice, records):
+    """Words and the reason go with the owner; of another owner's dog they stay."""
+    ids = dog_ids(records)
+    told = {"therapy": "ciclosporin", "date": SIGNED, "sign": "sick, says Ada Quillfeather"}
+    for number in ("P1", "P3"):
+        with records.writing() as connection:
+            rows = [("adverse_reaction", told)]
+            entry = enter(connection, ids[number], rows, by="v", at=practice.now)
+            done = {"by": "v", "at": practice.now, "reason": "Ada Quillfeather was mistaken"}
+            take_back(connection, entry, dog_id=ids[number], **done)
+    held = json.dumps(held_on_owner(practice, records, "K1")["dogs"][0]["taken back"])
+    assert "sick, says" in held
+    assert "was mistaken" in held
+    erase_owner(practice, records, "K1")
+    (hers,), (his,) = (taken_back_of(records, ids[number]) for number in ("P1", "P3"))
+    assert (hers.taken_back.in_words, hers.taken_back.reason) == (None, None)
+    assert hers.rows[0].values["therapy"] == "ciclosporin"
+    assert his.taken_back.in_words == "sick, says Ada Quillfeather"
 
 
 def test_why_a_vet_lets_a_dose_hold_longer_goes_and_the_word_stays(practice, records):

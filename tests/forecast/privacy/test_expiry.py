@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 from forecast.practice import Practice, open_practice
 from forecast.privacy import forget_expired
+from forecast.records.dogs import dog_ids
+from forecast.records.entries import enter, take_back, taken_back_of
 from forecast.records.plan_decisions import decisions
 from forecast.records.visits import visits, visits_with_evidence
 
@@ -46,6 +48,23 @@ def test_notes_of_visits_older_than_that_go_and_their_verdicts_stay(practice, re
     (declined,) = decisions(records)
     assert (declined.state, declined.reason) == ("declined", None)
     assert forget_expired(keeping(practice, ""), records).n_notes == 0
+
+
+def test_words_of_an_entry_that_was_taken_back_go_with_the_notes(practice, records):
+    """By the day that it was of: 1 May 2023 is over twelve months ago, 8 May 2024 is not."""
+    rex = dog_ids(records)["P1"]
+    for day in (date(2023, 5, 1), date(2024, 5, 8)):
+        told = {"therapy": "ciclosporin", "date": day, "sign": "hives"}
+        with records.writing() as connection:
+            rows = [("adverse_reaction", told)]
+            entry = enter(connection, rex, rows, by="v", at=practice.now)
+            done = {"by": "v", "at": practice.now, "reason": "a slip"}
+            take_back(connection, entry, dog_id=rex, **done)
+    forget_expired(keeping(practice, "notes_months = 12"), records)
+    words = [
+        (one.taken_back.in_words, one.taken_back.reason) for one in taken_back_of(records, rex)
+    ]
+    assert words == [(None, None), ("hives", "a slip")]
 
 
 def test_raw_files_that_came_longer_ago_go_with_what_was_found_in_them(practice, records):

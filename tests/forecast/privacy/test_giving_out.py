@@ -30,6 +30,7 @@ OF_NOBODY = {
     *("account", "account_branch", "account_identity", "account_link", "account_session"),
     *("audit_entry", "known_browser", "recovery_code", "sign_in_wait"),
     *("staff_member", "staff_identity", "staff_terms", "staff_leave", "staff_plan"),
+    "staff_shift",
     *("branch_hours", "desk_number", "stock_count"),
 }
 
@@ -50,6 +51,7 @@ def test_everything_on_the_owner_is_given_out(practice, records):
     assert rex["adverse reactions"][0]["therapy"] == "anti_il31_antibody"
     assert rex["plans"][0]["decisions"][0]["reason"] == "Ada Quillfeather wants none"
     assert [answer["answer"] for answer in held["consent"]] == ["yes"]
+    assert [owner["language"] for owner in held["owner"]] == ["rm"]
     rows = {file: [row["row"] for row in rows] for file, rows in held["rows of raw files"].items()}
     assert rows == {
         "visits.csv": [2, 3, 5, 6],
@@ -93,6 +95,7 @@ def test_every_table_that_knows_a_dog_or_an_owner_is_given_out():
         *("adverse_reaction", "therapy_release", "vaccination", "medicine", "allergy_test"),
         *("dose_plan", "dose", "plan_decision", "dog_vet", "vet", "vets_word"),
         *("alert_message", "alert_stop", "handover", "response_trial"),
+        *("desk_entry", "entry_taken_back"),
     }
     assert {table.name for table in metadata.sorted_tables} == given | OF_NOBODY
 

@@ -33,6 +33,7 @@ def staffed(practice, records, outside) -> Records:
     for name, text in (
         ("staff", STAFF),
         ("leave", "person,first,last\nS7,2024-06-10,2024-06-14\n"),
+        ("shifts", "person,day,from,to\nS7,2024-05-06,8:00,16:00\n"),
     ):
         path = outside / f"{name}.csv"
         path.write_text(text, encoding="utf-8")
@@ -107,16 +108,18 @@ def test_all_that_is_held_on_one_is_given_out(practice, staffed):
     )
     add_issue(staffed, row, settings_text="", summaries={})
     shifts = [{"person": cyra, "day": "2024-06-03"}, {"person": "other", "day": "2024-06-04"}]
-    content = json.dumps({"roster": {"shifts": shifts}})
+    gone = [{"shift": {"person": cyra, "day": "2024-06-05"}, "number": 0}]
+    content = json.dumps({"roster": {"shifts": shifts}, "gone": gone})
     given = {"issue_id": "i1", "made_at": practice.now, "kind": PLAN, "asked": {}, "newest": 9}
     add_staff_plan(staffed, content=content, **given)
     held = held_on_staff(practice, staffed, "S7")
     assert held["identity"][0]["name"] == "Cyra Saltspoon"
     assert held["terms"][0]["until"] == "2024-06-30"
     assert held["leave"][0]["first"] == "2024-06-10"
-    assert [one["day"] for one in held["shifts"]] == ["2024-06-03"]
+    assert [one["day"] for one in held["shifts worked"]] == ["2024-05-06"]
+    assert [one["day"] for one in held["shifts"]] == ["2024-06-03", "2024-06-05"]
     knowing = {t.name for t in tables.metadata.sorted_tables if "staff_id" in t.c}
-    assert {f"staff_{part}" for part in ("identity", "terms", "leave")} == knowing
+    assert {f"staff_{part}" for part in ("identity", "terms", "leave", "shift")} == knowing
     with pytest.raises(RecordsError, match="did you mean 'S7'"):
         held_on_staff(practice, staffed, "S77")
 

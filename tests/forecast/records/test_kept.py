@@ -11,16 +11,12 @@ from sqlalchemy import insert
 
 from forecast.records import RecordsError, tables
 from forecast.records.care import (
-    care_standing,
-    dogs_since,
-    enter,
     facts,
     facts_of,
     scores,
     scores_of,
     therapies,
     therapies_of,
-    vaccinations,
 )
 from forecast.records.dogs import add_unregistered
 from forecast.records.issues import (
@@ -88,20 +84,6 @@ def test_therapies_and_scores_come_back_as_they_were_entered(records, rex):
     assert therapies(records)["status"].tolist() == ["given"]
     assert [s.pvas for s in scores_of(records, rex)] == [5.4]
     assert scores(records)["pvas"].tolist() == [5.4]
-
-
-def test_what_is_entered_at_a_desk_is_seen_and_says_whose_it_is(records, rex):
-    """The standing moves with a row, whichever table it goes to; its dog is told."""
-    before = care_standing(records)
-    assert dogs_since(records, before) == set()
-    with records.writing() as connection:
-        enter(connection, "vaccination", {"dog_id": rex, "date": DAY, "live": True})
-    after = care_standing(records)
-    assert (after.imports, after.last) != (before.imports, before.last)
-    assert after.imports == before.imports
-    assert dogs_since(records, before) == {rex}
-    assert vaccinations(records, dog_id=rex)["live"].tolist() == [True]
-    assert vaccinations(records, dog_id="another").empty
 
 
 # ------------------------------------------------------------------------------ counts

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import insert, select
 
 from forecast.records import RecordsError, tables
+from forecast.records.care import doses_taken
 from forecast.records.desk import (
     DeskHours,
     DeskNumber,
@@ -137,10 +138,39 @@ def test_the_newest_plans_stay_and_every_agreed_one(records, issued):
     ids = [add(PLAN, minute) for minute in (1, 2, 3)]
     tried = add(WHAT_IF, 4)
     assert staff_plan(records, first).agreed_by == "somebody"
-    assert [one.id for one in agreed_staff_plans(records)] == [first]
+    assert [one.id for one in agreed_staff_plans(records, since=AT)] == [first]
+    assert agreed_staff_plans(records, since=AT + timedelta(seconds=1)) == []
     with pytest.raises(RecordsError, match="no such plan"):
         staff_plan(records, ids[0])
     assert newest_staff_plan(records).id == ids[2]
     assert newest_staff_plan(records, kind=WHAT_IF).id == tried
     with pytest.raises(RecordsError, match="or it was before"):
         agree_staff_plan(records, first, by="somebody", at=AT)
+
+
+def test_doses_are_taken_from_the_branch_of_the_visit_and_else_of_the_dog(records, ada):
+    """Given or handed out between two days; the newest row of a day counts, declined ones none."""
+    rows = [  # dog, day, status
+        ("rex", 2, "given"),
+        ("rex", 5, "declined"),
+        ("mo", 3, "dispensed"),
+        ("mo", 4, "given"),
+        ("mo", 4, "declined"),
+        ("stray", 3, "given"),
+        ("rex", 1, "given"),
+        ("rex", 9, "given"),
+    ]
+    with records.writing() as connection:
+        for dog, place in (("rex", "n"), ("mo", "s"), ("stray", None)):
+            connection.execute(insert(tables.dog).values(id=dog, branch_id=place))
+        for dog, day, status in rows:
+            one = {"dog_id": dog, "therapy": "injection", "date": date(2024, 3, day)}
+            more = {"status": status, "reason": "not known"}
+            connection.execute(insert(tables.therapy_event).values(one | more))
+        other = {"dog_id": "rex", "therapy": "tablet", "date": date(2024, 3, 3)}
+        more = {"status": "given", "reason": "not known"}
+        connection.execute(insert(tables.therapy_event).values(other | more))
+        seen = {"reference": "V1", "date": date(2024, 3, 2), "branch_id": "s", "dog_id": "rex"}
+        connection.execute(insert(tables.visit).values(seen))
+    found = doses_taken(records, "injection", after=DAY, before=date(2024, 3, 9))
+    assert found == [(date(2024, 3, 2), "s"), (date(2024, 3, 3), "s")]

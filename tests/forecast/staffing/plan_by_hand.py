@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from forecast.staffing.inputs import ROLES, StaffMember
+from forecast.staffing.desk_numbers import ROLES
+from forecast.staffing.inputs import StaffMember
 from forecast.staffing.kept_plan import KeptPlan
 from forecast.staffing.money import CostComparison, CostDifference, CostLine
 from forecast.staffing.overflow import LoadWeek, WaitingWeek

@@ -9,17 +9,8 @@ import pandas as pd
 import xarray as xr
 
 from forecast.regions import Branch
-from forecast.staffing.inputs import (
-    DOSE,
-    FLARE,
-    KINDS,
-    OTHER,
-    PHONE,
-    RECHECK,
-    BranchHours,
-    StaffingInputs,
-    StaffMember,
-)
+from forecast.staffing.desk_numbers import DOSE, FLARE, KINDS, OTHER, PHONE, RECHECK
+from forecast.staffing.inputs import BranchHours, StaffingInputs, StaffMember
 from forecast.staffing.workload import Workload, minutes_table
 from models.weeks import week_range
 

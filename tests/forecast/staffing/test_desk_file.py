@@ -17,11 +17,12 @@ from forecast.records.desk import hours_on_record
 from forecast.records.staff import staff_on_record
 from forecast.records.tables import branch, closure
 from forecast.sheets import SheetError
-from forecast.staffing.desk_file import DeskTable, DeskWords, read_desk
+from forecast.staffing.desk_file import read_desk
 from forecast.staffing.desk_import import import_staff
 from forecast.staffing.desk_inputs import desk_inputs, stock_items
+from forecast.staffing.desk_numbers import FLARE, KINDS, price_names
+from forecast.staffing.desk_table import DeskTable, DeskWords
 from forecast.staffing.desk_workbook import desk_tables, desk_workbook
-from forecast.staffing.inputs import FLARE, KINDS, price_names
 
 NOW = datetime(2023, 3, 1, 1, tzinfo=UTC)
 TODAY = date(2023, 3, 1)

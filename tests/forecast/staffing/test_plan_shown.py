@@ -128,11 +128,31 @@ def calendar_of(plan, *, agreed=False, hours=True, branch=None):
         hours={"at-north": BranchHours(branch)},
         people=PEOPLE,
         zone_of=lambda _: "Asia/Seoul",
-        made_at=MADE,
+        changed_at=MADE,
         agreed=plan.weeks if agreed else (),
         name="North",
     )
     return [one for one in Calendar.from_ical(content).walk("VEVENT")]
+
+
+def test_a_name_with_a_line_break_writes_no_line_of_a_calendar(make_plan):
+    """Of a person, of a branch, and of the calendar; whatever a program takes for a break."""
+    evil = "Eve\r\nATTACH:http://x.example\rURL:y\nA\u2028B\x0bC\x00D"
+    branch = Branch("at-north", evil, "n", ("mon",))
+    content = shifts_calendar(
+        make_plan().shifts_at("at-north"),
+        hours={"at-north": BranchHours(branch)},
+        people=dict.fromkeys(PEOPLE, evil),
+        zone_of=lambda _: "Asia/Seoul",
+        made_at=MADE,
+        agreed=(),
+        name=evil,
+    )
+    unfolded = content.decode().replace("\r\n ", "")
+    lines = [line.partition(":")[0].partition(";")[0] for line in unfolded.splitlines()]
+    assert not {"ATTACH", "URL"} & set(lines)
+    assert all(line.replace("-", "").isupper() for line in lines)
+    assert "X-WR-CALNAME:Eve ATTACH:http://x.example URL:y A B C D" in unfolded
 
 
 def test_shifts_are_calendar_entries_in_the_branchs_own_time(make_plan):

@@ -10,22 +10,19 @@ import numpy as np
 import pytest
 from small_desk import MONDAY, hours, inputs, staff_of, workload
 
+from forecast.regions import Branch, parse_opening
 from forecast.staffing import rostering
-from forecast.staffing.inputs import (
-    OTHER,
-    PHONE,
-    StaffingInputs,
-    StaffMember,
-    StockItem,
-    StockLot,
-)
+from forecast.staffing.desk_numbers import OTHER, PHONE
+from forecast.staffing.inputs import BranchHours, StaffingInputs, StaffMember, StockItem, StockLot
 from forecast.staffing.money import compare, cost_line
 from forecast.staffing.overflow import capacity_of, load_weeks, meet, service_levels, waiting_weeks
+from forecast.staffing.planning import short_contracts
 from forecast.staffing.programme import ProgrammeError, solve_week
 from forecast.staffing.roster import days_of_leave, shifts_due
-from forecast.staffing.rostering import RosterRules, _Desk, mean_load, nothing_done, plan_roster
+from forecast.staffing.rostering import mean_load, nothing_done, plan_roster
 from forecast.staffing.slots import free_slots, phone_people
-from forecast.staffing.stock import old_counts, order_stock
+from forecast.staffing.stock import count_notes, order_stock
+from forecast.staffing.week_desk import RosterRules, WeekDesk
 
 QUICK = RosterRules(gap=0.01, seconds=60.0, branch_futures=40, fairness=0.15)
 
@@ -140,6 +137,27 @@ def test_leave_takes_days_of_the_contract():
     roster = nothing_done(workload(given, n_weeks=1), given)
     own = sorted(s.day for s in roster.shifts if s.person == "x")
     assert own == [MONDAY + timedelta(days=n) for n in (2, 3, 4)]
+
+
+def test_a_shift_on_a_short_day_is_as_long_as_the_branch_opens():
+    """Open from 9 to 12 on Saturday: three hours of a locum at 75 are paid there, not eight."""
+    opening = parse_opening("sat 9:00-12:00")
+    shut = Branch("a", "a", "a", *opening)
+    given = StaffingInputs(staff=(), hours={"a": BranchHours(shut)}, locum_shifts={"vet": 1})
+    load = workload(given, n_weeks=1, n_draws=5)
+    roster = plan_roster(load, given, rules=QUICK)
+    (one,) = roster.shifts
+    assert (one.day, one.role, one.hours) == (MONDAY + timedelta(days=5), "vet", 3.0)
+    assert cost_line(roster, meet(load, roster, given), given).locums == 3 * 75
+    problem = WeekDesk(load, given, QUICK).problem(0, Counter(), np.zeros(1))
+    assert problem.locum_price[0, 0] == 3 * 75
+
+
+def test_a_contract_of_less_than_a_shift_is_said():
+    """Six hours a week where shifts have eight; nobody is named."""
+    few = StaffMember("x", ("vet",), "a", 6.0)
+    (note,) = short_contracts(inputs(["a"], [few, StaffMember("y", ("vet",), "a", 8.0)]))
+    assert note.sentence.startswith("a: 1 contract holds fewer hours a week than one shift")
 
 
 def test_other_terms_from_a_day_on_are_one_person_paid_once():
@@ -314,16 +332,35 @@ def test_stock_that_comes_too_late_and_stock_that_expires(given):
 def test_a_count_of_long_ago_is_said_and_one_of_yesterday_is_not(given):
     """Nineteen days before the first week planned; fourteen are let pass without a word."""
     counted = MONDAY - timedelta(days=19)
-    old = _item(given, StockLot(40.0), counted=counted)
-    assert old_counts(old, first_week=MONDAY) == (
-        f"1 count of stock lies more than 14 days before the first week planned (the oldest of "
-        f"{counted}, sets at a); what was used since is not taken off, so count again before you "
-        "trust what is to be ordered"
+    (told,) = count_notes(_item(given, StockLot(40.0), counted=counted), first_week=MONDAY)
+    assert told.branch == "a"
+    assert told.sentence == (
+        f"a: 1 count of stock lies more than 14 days before the first week planned (the oldest of "
+        f"{counted}, sets); but for doses on record, what was used since is not taken off, so "
+        "count again before you trust what is to be ordered"
     )
     for days in (14, 1):
         new = _item(given, StockLot(40.0), counted=MONDAY - timedelta(days=days))
-        assert old_counts(new, first_week=MONDAY) == ""
-    assert old_counts(_item(given, StockLot(40.0)), first_week=MONDAY) == ""
+        assert count_notes(new, first_week=MONDAY) == []
+    assert count_notes(_item(given, StockLot(40.0)), first_week=MONDAY) == []
+
+
+def test_doses_on_record_since_the_count_come_off_what_expires_first(given):
+    """250 counted and 60 used since: 190 last one week of 100, so it is ordered a week earlier."""
+    load = workload(given, n_weeks=6, n_draws=5)
+    steady = replace(load, visits=load.visits.where(load.visits["kind"] != OTHER, 100.0))
+    soon = StockLot(50.0, expires=MONDAY + timedelta(days=200))
+    counted = MONDAY - timedelta(days=3)
+    told = _item(given, StockLot(200.0), soon, counted=counted, used_since=60.0)
+    (one,) = order_stock(steady, told, today=MONDAY, service=0.95, seed=[1])
+    assert one.on_hand == 190.0
+    assert [lot.units for lot in told.stock[0].left] == [0.0, 190.0]
+    assert one.orders[0].arrives == MONDAY + timedelta(weeks=1)
+    (note,) = count_notes(told, first_week=MONDAY)
+    assert f"a: 60 doses on record since the count of {counted} came off" in note.sentence
+    more = _item(given, StockLot(20.0), counted=counted, used_since=23.0)
+    assert sum(lot.units for lot in more.stock[0].left) == 0.0
+    assert "only 20 were counted" in count_notes(more, first_week=MONDAY)[0].sentence
 
 
 def test_stock_keeps_its_service_level(given):
@@ -340,7 +377,7 @@ def test_a_visit_without_room_costs_more_where_the_next_week_has_none_either():
     """Three weeks far too full, no help to be had: 31, then .65 of the next week's on top."""
     alone = inputs(["a"], staff_of("a"), locum_shifts={})
     load = workload(alone, n_weeks=3, counts={"a": 3.0}, n_draws=5)
-    desk = _Desk(load, alone, QUICK)
+    desk = WeekDesk(load, alone, QUICK)
     none = np.zeros(1)
     last = desk.visit_price(none, none)
     came = {k: float(load.visits.sel(kind=k).mean()) for k in load.bookable["kind"].values}

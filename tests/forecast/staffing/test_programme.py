@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from forecast.staffing.programme import WeekProblem, Worker, solve_week
+from forecast.staffing.programme import solve_week
+from forecast.staffing.week_problem import WeekProblem, Worker
 
 PRICE = {"visit": 30.0, "locum": np.array([300.0, 150.0]), "overtime": np.array([1.0, 0.5])}
 
@@ -45,7 +46,7 @@ def problem(seed, *, workers, least=0.0, locums=1.0):
         least=np.full((2, 2), least) * [1.0, 0.0],
         locum_most=np.full((2, 2), locums),
         locum_minutes=np.array([100.0, 100.0]),
-        locum_price=PRICE["locum"],
+        locum_price=np.tile(PRICE["locum"], (2, 1)),
         overtime_price=PRICE["overtime"],
         visit_price=np.full(2, PRICE["visit"]),
     )

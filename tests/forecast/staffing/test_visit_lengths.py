@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from small_desk import inputs
 
-from forecast.staffing.inputs import DOSE, FLARE, OTHER, RECHECK, Minutes, table
+from forecast.staffing.desk_numbers import DOSE, FLARE, OTHER, RECHECK, Minutes, table
 from forecast.staffing.patterns import roles_of
 from forecast.staffing.visit_lengths import (
     MINUTES_TOLD,

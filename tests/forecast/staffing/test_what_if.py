@@ -10,16 +10,11 @@ import pytest
 from small_desk import inputs, staff_of
 from test_workload import TODAY, issued, past_visits
 
-from forecast.staffing.inputs import (
-    OTHER,
-    StaffingError,
-    StaffMember,
-    StockItem,
-    StockLot,
-)
+from forecast.staffing.desk_numbers import OTHER, StaffingError
+from forecast.staffing.inputs import StaffMember, StockItem, StockLot
 from forecast.staffing.patterns import learn_patterns
 from forecast.staffing.planning import plan_staff, weeks_ahead
-from forecast.staffing.rostering import RosterRules
+from forecast.staffing.week_desk import RosterRules
 from forecast.staffing.what_if import (
     BranchClosed,
     Campaign,

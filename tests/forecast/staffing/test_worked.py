@@ -6,15 +6,19 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
+from icalendar import Calendar
 
 from forecast.practice import create_practice
 from forecast.records import open_records
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.staff_plans import add_staff_plan, agree_staff_plan, staff_plan
+from forecast.regions import Branch
 from forecast.staffing.burdens import burden_words, burdens
-from forecast.staffing.inputs import StaffMember
-from forecast.staffing.kept_plan import as_text
+from forecast.staffing.calendar import shifts_calendar
+from forecast.staffing.inputs import BranchHours, StaffMember
+from forecast.staffing.kept_plan import as_text, plan_of
 from forecast.staffing.roster import Roster, Shift
+from forecast.staffing.told_before import no_longer
 from forecast.staffing.worked import worked_by
 
 MONDAY = date(2023, 3, 6)
@@ -57,29 +61,113 @@ def test_an_agreed_roster_stands_in_its_weeks_when_a_newer_plan_comes(records, k
     """Agreed of 6 and 13 March; the plan of a week later tells of 13 and 20 March."""
     keep("agreed", MONDAY, n=2, agreed=0)
     row, plan = keep("newer", MONDAY + timedelta(weeks=1), n=2)
-    found = worked_by(records, plan, today=date(2023, 3, 8))
+    found = worked_by(records, row, plan, today=date(2023, 3, 8))
     weeks = [MONDAY + timedelta(weeks=k) for k in range(3)]
     assert people_of(found) == dict(zip(weeks, ("agreed", "agreed", "newer"), strict=True))
     assert set(found.agreed) == set(weeks[:2])
     assert found.stands_before(row) == MADE
-    later = worked_by(records, plan, today=date(2023, 3, 14))
+    later = worked_by(records, row, plan, today=date(2023, 3, 14))
     assert people_of(later) == dict(zip(weeks[1:], ("agreed", "newer"), strict=True))
+
+
+def test_an_agreed_shift_that_cannot_be_worked_is_nobody_s(records, keep):
+    """The newest plan says so of the second week: who works there is not told to work."""
+    keep("agreed", MONDAY, n=2, agreed=0)
+    row, plan = keep("newer", MONDAY, n=2)
+    second = MONDAY + timedelta(weeks=1)
+    plan = replace(plan, lost=(Shift(second, "at-north", "vet", 8.0, "agreed"),))
+    found = worked_by(records, row, plan, today=MONDAY)
+    assert people_of(found) == {MONDAY: "agreed"}
+    assert second in found.agreed
 
 
 def test_the_roster_agreed_last_comes_first(records, keep):
     """Two agreed of the same weeks, the plan among them: nothing stands before it."""
     keep("before", MONDAY, n=2, agreed=0)
     row, plan = keep("now", MONDAY, n=2, agreed=1)
-    found = worked_by(records, plan, today=MONDAY)
+    found = worked_by(records, row, plan, today=MONDAY)
     assert set(people_of(found).values()) == {"now"}
     assert found.stands_before(row) is None
 
 
 def test_without_any_agreement_all_is_a_proposal(records, keep):
     row, plan = keep("asked", MONDAY, n=2)
-    found = worked_by(records, plan, today=MONDAY)
+    found = worked_by(records, row, plan, today=MONDAY)
     assert found.shifts == plan.roster.shifts
     assert (found.agreed, found.stands_before(row)) == ({}, None)
+
+
+class CalendarOfSomebody:
+    """What a calendar holds that takes every file: of a UID the entry of the highest sequence."""
+
+    def __init__(self):
+        self.held = {}
+
+    def take(self, worked, at):
+        """Take the file that is given out at a moment."""
+        content = shifts_calendar(
+            worked.shifts,
+            cancelled=worked.cancelled,
+            hours={"at-north": BranchHours(Branch("at-north", "North", "n", ("mon",)))},
+            people={},
+            zone_of=lambda _: "UTC",
+            changed_at=at,
+            agreed=worked.agreed,
+            name="North",
+        )
+        for one in Calendar.from_ical(content).walk("VEVENT"):
+            before = self.held.get(str(one["uid"]))
+            if before is None or one["sequence"] > before["sequence"]:
+                self.held[str(one["uid"])] = one
+
+    @property
+    def standing(self):
+        """How many entries it holds that are not cancelled."""
+        return len([one for one in self.held.values() if str(one["status"]) != "CANCELLED"])
+
+
+def test_a_calendar_holds_what_stands_whatever_plans_and_agreements_come(records, make_plan):
+    """Every plan is of other people and numbers of locums; the calendar takes each file in turn.
+
+    Of agreed weeks it must not lose a shift when a newer proposal comes; a week of which no plan
+    tells any more keeps what it was told.
+    """
+    calendar, newest, today = CalendarOfSomebody(), None, MONDAY
+    # people of each Monday, weeks told, entries by hand after the plan and after an agreement
+    steps = [
+        (["ada", "bo", None, None], 3, 12, None),
+        (["cy"], 1, 1 + 2 * 4, None),
+        (["ada", None], 3, 6, 6),
+        (["cy"], 3, 6, None),
+        (["bo", None], 3, 6, 6),
+        ([], 3, 6, 0),
+    ]
+    for step, (people, n_weeks, planned, agreed) in enumerate(steps):
+        at = MADE + timedelta(hours=step)
+        weeks = tuple(MONDAY + timedelta(weeks=k) for k in range(n_weeks))
+        shifts = tuple(Shift(w, "at-north", "vet", 8.0, p) for w in weeks for p in people)
+        plan = make_plan()
+        plan = replace(plan, roster=replace(plan.roster, shifts=shifts, weeks=weeks))
+        if newest is not None:
+            told = worked_by(records, *newest, today=today).told
+            stands = worked_by(records, None, plan, today=today).shifts
+            plan = replace(plan, gone=no_longer(told, stands, today=today))
+        given = {"issue_id": "i1", "made_at": at, "asked": {}, "newest": 10}
+        plan_id = add_staff_plan(records, kind="plan", content=as_text(plan), **given)
+        for expected in (planned, agreed):
+            if expected is None:
+                continue
+            row = staff_plan(records, plan_id)
+            newest = (row, plan_of(row.content))
+            worked = worked_by(records, *newest, today=today)
+            calendar.take(worked, row.changed_at)
+            assert calendar.standing == expected, step
+            if agreed is not None and row.agreed_at is None:
+                agreed_at = at + timedelta(minutes=30)
+                agree_staff_plan(records, plan_id, by="m1", at=agreed_at)
+    assert calendar.standing == 0
+    past = worked_by(records, *newest, today=MONDAY + timedelta(weeks=3))
+    assert past.gone == ()
 
 
 def test_burdens_of_each_person_are_counted_by_hand():

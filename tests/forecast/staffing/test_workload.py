@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 from small_desk import hours, inputs, staff_of
 
-from forecast.staffing.inputs import (
+from forecast.staffing.desk_numbers import (
     DOSE,
     FLARE,
     OTHER,
@@ -19,11 +19,11 @@ from forecast.staffing.inputs import (
     RECHECK,
     Minutes,
     StaffingError,
-    StaffingInputs,
     default_minutes,
     prices_from,
     table,
 )
+from forecast.staffing.inputs import StaffingInputs
 from forecast.staffing.patterns import learn_patterns, roles_of
 from forecast.staffing.workload import load_that_came, workload_of
 from models.weeks import week_range

@@ -11,7 +11,9 @@ from sqlalchemy import insert
 
 from forecast.practice import Practice, create_practice, open_practice
 from forecast.records import Records, open_records, tables
-from forecast.records.alerts import Alert, AlertRule, AlertText, add_alert, add_rule
+from forecast.records.alert_rules import AlertRule, add_rule
+from forecast.records.alert_texts import AlertText
+from forecast.records.alerts import Alert, add_alert
 from forecast.records.bulk import insert_rows
 
 NOW = datetime(2026, 4, 14, 9, 0, tzinfo=UTC)  # eleven o'clock in the regions
@@ -132,6 +134,7 @@ def add_approved(
     languages: Sequence[str] = ("en",),
     first_week: date = FIRST_WEEK,
     body: str = BODY,
+    skill: str = "better",
 ) -> Alert:
     """Add an approved alert with its rule; the same issue may be cited by several."""
     rule = AlertRule(
@@ -140,7 +143,7 @@ def add_approved(
     )  # fmt: skip
     made = Alert(
         alert_id, region, kind, "approved", rule.id, "i1", NOW, "clock", first_week, LAST_WEEK,
-        odds, 0.2, "better", {}, approved_at=NOW,
+        odds, 0.2, skill, {}, approved_at=NOW,
     )  # fmt: skip
     written = [
         AlertText(alert_id, one, 1, f"{SUBJECT} ({one})", body, BLOCKS, NOW, "clock")

@@ -6,6 +6,7 @@ import contextlib
 import socket
 import ssl
 import threading
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from email import message_from_bytes, policy
@@ -28,6 +29,7 @@ class Taken:
     logins: list[tuple[str, str]] = field(default_factory=list)
     answer_to_recipient: Callable[[str], str] = lambda address: "250 OK"
     answer_to_data: str = "250 OK"
+    password: str = "right horse"
 
     async def handle_RCPT(self, server, session, envelope: Envelope, address, options) -> str:  # noqa: N802
         """Answer to a recipient."""
@@ -46,10 +48,20 @@ class Taken:
         return self.answer_to_data
 
     def log_in(self, server, session, envelope, mechanism, data) -> AuthResult:
-        """Take the password `right horse` alone."""
+        """Take one password alone."""
         assert isinstance(data, LoginPassword)
         self.logins.append((data.login.decode(), data.password.decode()))
-        return AuthResult(success=data.password == b"right horse")
+        return AuthResult(success=data.password.decode() == self.password)
+
+
+class _Server(Controller):
+    """One that does not warn of a login without TLS where all of it is within TLS."""
+
+    def factory(self):
+        """Answer one caller."""
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)
+            return super().factory()
 
 
 def _context(certificate: Path) -> ssl.SSLContext:
@@ -71,11 +83,12 @@ def mail_server(
         options |= {"tls_context": _context(certificate), "require_starttls": True}
     if login:
         options |= {"authenticator": taken.log_in, "auth_required": True}
+        # it knows of TLS that it was asked for alone; where all is within TLS, nobody asks
         options |= {"auth_require_tls": security == "starttls"}
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    controller = Controller(taken, hostname="127.0.0.1", port=port, **options)
+    controller = _Server(taken, hostname="127.0.0.1", port=port, **options)
     controller.start()
     try:
         yield taken, port
@@ -84,17 +97,24 @@ def mail_server(
 
 
 @contextlib.contextmanager
-def rough_server(talk: Callable[[socket.socket], None]) -> Iterator[int]:
-    """Run a server that talks to each caller as told; give its port."""
-    listening = socket.create_server(("127.0.0.1", 0))
+def rough_server(
+    talk: Callable[[socket.socket], None],
+    *,
+    certificate: Path | None = None,
+    address: str = "127.0.0.1",
+) -> Iterator[int]:
+    """Run a server that talks to each caller as told, within TLS if so; give its port."""
+    listening = socket.create_server((address, 0))
     ended = threading.Event()
+    context = None if certificate is None else _context(certificate)
 
     def serve() -> None:
         while not ended.is_set():
             with contextlib.suppress(OSError):
                 caller, _ = listening.accept()
-                with caller:
-                    talk(caller)
+                caller.settimeout(5)
+                with caller if context is None else _within_tls(context, caller) as line:
+                    talk(line)
 
     thread = threading.Thread(target=serve, daemon=True)
     thread.start()
@@ -105,6 +125,10 @@ def rough_server(talk: Callable[[socket.socket], None]) -> Iterator[int]:
         listening.shutdown(socket.SHUT_RDWR)
         listening.close()
         thread.join(5)
+
+
+def _within_tls(context: ssl.SSLContext, caller: socket.socket) -> ssl.SSLSocket:
+    return context.wrap_socket(caller, server_side=True)
 
 
 def polite_until(word: bytes, then: Callable[[socket.socket], None]) -> Callable:

@@ -65,12 +65,47 @@ def test_a_mail_arrives_whole(trusted):
 
 @pytest.mark.parametrize("security", ["starttls", "tls"])
 def test_over_tls_with_a_login(trusted, security):
-    """Both kinds; the password goes out after TLS stands."""
-    with mail_server(security=security, login=security == "starttls") as (taken, port):
-        login = {"user": "forepaw", "password": "right horse"} if security == "starttls" else {}
+    """Both kinds; the password goes out after TLS stands, and nothing without the login."""
+    with mail_server(security=security, login=True) as (taken, port):
+        login = {"user": "forepaw", "password": "right horse"}
+        assert send(port, security=security, **login) == Outcome("told")
+        without = send(port, security=security)
+    assert (without.state, len(taken.mails)) == ("failed", 1)
+    assert without.error.endswith("it answered with code 530")  # RFC 4954 section 6
+    assert taken.logins == [("forepaw", "right horse")]
+
+
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+def test_a_password_may_have_letters_outside_ascii(trusted, security):
+    """PLAIN is UTF-8 (RFC 4616)."""
+    with mail_server(security=security, login=True) as (taken, port):
+        taken.password = "größtes Pferd"
+        login = {"user": "prâxis", "password": "größtes Pferd"}
         assert send(port, security=security, **login) == Outcome("told")
     assert len(taken.mails) == 1
-    assert taken.logins == ([("forepaw", "right horse")] if login else [])
+    assert taken.logins == [("prâxis", "größtes Pferd")]
+
+
+def test_a_certificate_of_another_machine_gets_no_mail_and_no_password(trusted):
+    """It is sound and trusted, and its names are not that of the server that was asked for."""
+    said = list[bytes]()
+    with rough_server(
+        lambda caller: said.append(caller.recv(100)), certificate=CERTIFICATE, address="127.0.0.2"
+    ) as port:
+        login = {"user": "forepaw", "password": "right horse"}
+        outcome = send(port, security="tls", host="127.0.0.2", **login)
+    assert outcome.state == "failed"
+    assert "its certificate is not trusted" in outcome.error
+    assert "127.0.0.2" in outcome.error
+    assert said == []
+
+
+def test_a_server_that_never_begins_tls_is_given_up(trusted):
+    """It listens, and is no mail server at all."""
+    with rough_server(lambda caller: caller.recv(4096) and caller.recv(1)) as port:
+        outcome = send(port, timeout=0.3, security="tls")
+    assert outcome.state == "failed"
+    assert "it took too long" in outcome.error
 
 
 @pytest.mark.parametrize("security", ["starttls", "tls"])
@@ -105,7 +140,7 @@ def test_a_server_without_tls_gets_nothing_where_tls_is_asked(trusted):
 def test_a_wrong_password_is_told_without_it(trusted):
     """Failed: it may be mended and sent again."""
     with mail_server(security="starttls", login=True) as (taken, port):
-        outcome = send(port, 2.0, security="starttls", user="forepaw", password="wrong horse")
+        outcome = send(port, 1.0, security="starttls", user="forepaw", password="wrong horse")
     assert outcome.state == "failed"
     # the server of this test hangs up after a wrong password, in answer to the second way of login
     assert "at the login" in outcome.error
@@ -151,7 +186,8 @@ def test_a_mail_that_is_refused_may_be_sent_again(recipient, data, code):
     assert taken.mails == []
 
 
-def test_a_refused_login_is_told_with_its_code():
+@pytest.mark.parametrize("password", ["right horse", "größtes Pferd"])
+def test_a_refused_login_is_told_with_its_code(password):
     """Of a server that stays polite."""
 
     def refuse(caller: socket.socket) -> None:
@@ -167,7 +203,7 @@ def test_a_refused_login_is_told_with_its_code():
         refuse(caller)
 
     with rough_server(talk) as port:
-        outcome = send(port, user="forepaw", password="right horse")
+        outcome = send(port, user="forepaw", password=password)
     assert outcome.state == "failed"
     assert outcome.error.endswith("did not take the message: it refused the login (code 535)")
 
@@ -178,18 +214,22 @@ def throw_away(caller: socket.socket) -> None:
 
 
 @pytest.mark.parametrize("word", [b"EHLO", b"MAIL", b"RCPT", b"DATA"])
-def test_a_server_that_breaks_off_before_it_had_the_mail(word):
+@pytest.mark.parametrize("security", ["none", "tls"])
+def test_a_server_that_breaks_off_before_it_had_the_mail(trusted, word, security):
     """Failed; but after DATA it is not known, as the mail goes out right behind."""
-    with rough_server(polite_until(word, throw_away)) as port:
-        outcome = send(port)
+    certificate = CERTIFICATE if security == "tls" else None
+    with rough_server(polite_until(word, throw_away), certificate=certificate) as port:
+        outcome = send(port, security=security)
     assert outcome.state == ("not known" if word == b"DATA" else "failed")
     assert "127.0.0.1" in outcome.error
 
 
-def test_a_server_that_breaks_off_after_it_had_the_mail():
+@pytest.mark.parametrize("security", ["none", "tls"])
+def test_a_server_that_breaks_off_after_it_had_the_mail(trusted, security):
     """It may have kept it: not known."""
-    with rough_server(polite_until(b".", throw_away)) as port:
-        outcome = send(port)
+    certificate = CERTIFICATE if security == "tls" else None
+    with rough_server(polite_until(b".", throw_away), certificate=certificate) as port:
+        outcome = send(port, security=security)
     assert outcome.state == "not known"
     assert "gave no answer to the message" in outcome.error
 

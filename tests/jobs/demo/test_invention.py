@@ -28,6 +28,7 @@ COLUMNS = {
         "name",
         "owner",
         "owner_contact",
+        "owner_language",
         "consent",
         "species",
         "breed",

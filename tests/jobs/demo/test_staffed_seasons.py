@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.staffing.rostering import NOTHING_DONE, OVER_FUTURES, RosterRules
+from forecast.staffing.rostering import NOTHING_DONE, OVER_FUTURES
+from forecast.staffing.week_desk import RosterRules
 from jobs.demo.staffed_seasons import MOST_ORIGINS, WAYS, Met, staffed_seasons
 
 IS_WHOLE = os.environ.get("FOREPAW_LONG") == "whole"

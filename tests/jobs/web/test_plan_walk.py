@@ -64,7 +64,7 @@ def test_plan_sign_print(browser, site, rex):
         assert len(page.pdf(format="A4")) > 1_000
         one.go(at)
         with page.expect_download() as letter:
-            page.get_by_role("button", name="Hand over the letter (PDF)").click()
+            page.get_by_role("button", name="Hand over the letter in English (PDF)").click()
         assert letter.value.path().read_bytes().startswith(b"%PDF")
         page.get_by_label("Time booked on").first.fill("10:30")
         with page.expect_download() as given:

@@ -77,6 +77,13 @@ def test_a_review_written_down_reads_the_same(reviewed):
     assert YearlyReview.from_dict(json.loads(json.dumps(reviewed.to_dict()))) == reviewed
 
 
+def test_a_review_of_before_there_were_sets_is_read(reviewed):
+    """An issue of an earlier version holds one; it is read without any."""
+    stored = reviewed.to_dict()
+    del stored["state_sets"]
+    assert YearlyReview.from_dict(stored) == replace(reviewed, state_sets=NOT_FOUND)
+
+
 def test_with_too_few_seasons_forecasts_stay_as_drawn():
     """Four years: two are needed to learn from, and two foretold are not three."""
     weekly, anomalies = make_weekly(years=4)

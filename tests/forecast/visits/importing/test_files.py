@@ -243,6 +243,24 @@ def test_two_owners_of_one_name_are_two_if_number_or_contact_tells_them_apart(
     assert len(set(owners.values())) == 4
 
 
+def test_the_language_of_an_owner_comes_with_the_dogs_and_no_empty_cell_takes_it_away(
+    practice, records, write
+):
+    """Two letters, in capitals or not; what is none is told with what to write."""
+    first = "dog,owner_number,owner_language\nD1,7,de\nD2,8,FR\nD4,9,german\nD5,10,xx\n"
+    report = import_dogs(practice, records, write("dogs.csv", first))
+    told = [(one.row, one.column, one.found, one.allowed, one.fix) for one in report.findings]
+    allowed = "two letters of ISO 639-1, such as de"
+    assert told == [
+        (4, "owner_language", "'german'", allowed, "write 'de'"),
+        (5, "owner_language", "'xx'", allowed, ""),
+    ]
+    again = "dog,owner_number,owner_language\nD1,7,\nD2,8,it\n"
+    import_dogs(practice, records, write("dogs.csv", again))
+    ids = dog_ids(records)
+    assert [owner_of(records, ids[number]).language for number in ("D1", "D2")] == ["de", "it"]
+
+
 # ------------------------------------------------------------------------------ care
 def test_therapies_scores_and_facts_reach_their_dog(practice, records, write):
     """By the random id, with what is not known left open."""
