@@ -60,7 +60,7 @@ def show_outcomes(tally: Tally) -> None:
     for one in tally.outcomes:
         given = one.given
         odds = "" if given.odds is None else f"{given.odds:.0%}"
-        weeks = days(given.weeks[0], given.weeks[-1])
+        weeks = days(given.weeks[0], given.last_day)
         table.add_row(f"{given.day}", given.region_id, given.kind, weeks, odds, one.words)
     print_table(table)
 
@@ -100,7 +100,7 @@ def show_alerts(practice: Practice, records: Records) -> None:
         table = new_table("alert", "region", "kind", "weeks", "made", "stands")
         for one in found:
             made = one.made_at.astimezone(practice.time_zone)
-            weeks = days(one.first_week, one.last_week)
+            weeks = days(one.first_week, one.last_day)
             table.add_row(one.id, one.region_id, one.kind, weeks, f"{made:%Y-%m-%d}", one.state)
         print_table(table)
 
@@ -110,8 +110,8 @@ def show_alert(practice: Practice, records: Records, made: Alert) -> None:
     made_on = made.made_at.astimezone(practice.time_zone).date()
     heading(f"Alert {made.id}: {made.kind}, {made.region_id}, {made.state}")
     paragraph(
-        f"Drafted {day(made_on)} {made_on.year} from issue {made.issue_id}; about the weeks of "
-        f"{days(made.first_week, made.last_week)}."
+        f"Drafted {day(made_on)} {made_on.year} from issue {made.issue_id}; about "
+        f"{days(made.first_week, made.last_day)}."
     )
     for code, text in texts_held.texts(records, made.id).items():
         heading(f"{code}, version {text.number}: {text.subject}")

@@ -70,7 +70,7 @@ def _money(plan: KeptPlan) -> None:
 def show_what_if(tried: WhatIf) -> None:
     """Print what a change would do."""
     heading(f"What if: {tried.sentence}")
-    table = Table("", "as it is", "with the change", box=None)
+    table = Table("each with a roster planned anew", "without it", "with the change", box=None)
     for words, pair, digits in (
         (f"expected cost [{currency_words(tried.currency)}]", tried.cost, 0),
         ("visits turned away", tried.turned_away, 0),

@@ -66,9 +66,7 @@ def write_letters(
             if dogs is None and _is_told(practice, records, desk):
                 continue
             try:
-                files, in_language = _one(practice, records, desk, therapy)
-                done.files += files
-                done.languages[in_language] += 1
+                _one(practice, records, desk, therapy, done=done)
             except LetterError as refusal:
                 done.refused.append(str(refusal))
         run.rows = len(done.files)
@@ -138,8 +136,8 @@ def _is_told(practice: Practice, records: Records, desk: Desk) -> bool:
     return desk.is_past(practice.local_date) or (desk.plan is not None and desk.plan.id in of_plan)
 
 
-def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> tuple[list[Path], str]:
-    """Hand over letter and calendar of a dog; return their files and the letter's language."""
+def _one(practice: Practice, records: Records, desk: Desk, therapy: str, *, done: Written) -> None:
+    """Hand over letter and calendar of a dog; what went out is in `done`, whatever comes after."""
     desk.gate.check("a letter")
     dog_id, owner_id = desk.gate.dog_id, desk.gate.owner_id
     assert owner_id is not None
@@ -149,17 +147,17 @@ def _one(practice: Practice, records: Records, desk: Desk, therapy: str) -> tupl
     pdf, page = letter_pdf(letter), letter_html(letter).encode()
     noted = _noting(practice, Action.LETTER_HANDED_OVER, dog_id)
     hand_over_letter(practice, records, desk, letter, account_id=None, also=noted)
-    files = [
+    done.files += [
         _write(practice, f"letter-{dog_id}-{therapy}.pdf", pdf),
         _write(practice, f"letter-{dog_id}-{therapy}.html", page),
     ]
+    done.languages[language_name(letter.language)] += 1
     if desk.planned(practice.local_date):
         noted = _noting(practice, Action.CALENDAR_HANDED_OVER, dog_id)
         made = hand_over_calendar(
             practice, records, dog_id, therapy=therapy, account_id=None, also=noted
         )
-        files.append(_write(practice, f"calendar-{dog_id}-{therapy}.ics", made))
-    return files, language_name(letter.language)
+        done.files.append(_write(practice, f"calendar-{dog_id}-{therapy}.ics", made))
 
 
 def _noting(practice: Practice, action: Action, dog_id: str) -> Also:

@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 _SHARED = 0
-# 1.3 thousand million counts a week: a draw beyond is an overflow, not a forecast
-LARGEST_LOG_MEAN = 21.0
 
 
 class DrawStreams:

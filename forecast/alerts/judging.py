@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -41,6 +41,11 @@ class Given:
     odds: float | None = None
     alert_id: str = ""
     is_withdrawn: bool = False
+
+    @property
+    def last_day(self) -> date:
+        """The Sunday of its last week."""
+        return self.weeks[-1] + timedelta(days=DAYS_IN_WEEK - 1)
 
     @property
     def warns(self) -> bool:
@@ -163,7 +168,7 @@ class Tally:
             was, they = _was(told, self.n_events), "it" if self.n_events == 1 else "they"
             said = f"{told} of {_many(self.n_events, 'event')} {was} warned of before {they} began"
         else:
-            said = "no event is known"
+            said = "no run of high weeks is known yet"
         if self.n_out_of_reach:
             more = f"{self.n_out_of_reach} more lay between the forecasts gone through"
             said += f" ({more}, out of reach)"

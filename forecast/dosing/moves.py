@@ -105,7 +105,9 @@ def _n_doses(number: int) -> str:
 
 def _why(before: Basis, now: Basis) -> list[str]:
     found = []
-    if before.last_dose != now.last_dose and now.last_dose is not None:
+    if before.last_dose and (now.last_dose is None or now.last_dose < before.last_dose):
+        found.append(f"the dose of {before.last_dose} is on record no longer")
+    elif before.last_dose != now.last_dose:
         found.append(f"a dose was given on {now.last_dose}")
     if before.season_start and now.season_start:
         shift = (now.season_start - before.season_start).days

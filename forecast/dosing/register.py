@@ -284,7 +284,8 @@ def region_pressure(issued: xr.Dataset, region: str, register: Register) -> Regi
 def is_atopic(dog: DogRecord) -> bool:
     """Say, as the counts do, whether a dog counts as atopic: by that fact, a flare or a therapy."""
     said = dog.finding(ATOPIC).present
-    return said is not False and bool(said or dog.flare_visits or dog.therapies)
+    treated = dog.therapies or dog.partly_known
+    return said is not False and bool(said or dog.flare_visits or treated)
 
 
 def _n_observed(spans: list[Span], week: np.datetime64) -> int:

@@ -100,7 +100,7 @@ TO_BRING = (
 )
 WATCH_HEADING = "What to watch"
 SPAN = "{first} to {last}"
-LIKELIER = "Itch is likelier in some weeks. Look most of all then: {spans}."
+LIKELIER = "At some times itch is likelier. Look most of all then: {spans}."
 COMES_BACK = "Call us if the itch comes back. Do not wait for the next date."
 NOTE_WEEKLY = "Once a week, look at {dog} and note:"
 SIGNS = (

@@ -17,7 +17,7 @@ import xlsxwriter
 
 from forecast.csv_text import csv_text
 from forecast.dosing.due import Due, DueDog
-from forecast.dosing.therapies import therapy
+from forecast.dosing.therapies import Verdict, therapy
 from forecast.languages import language_name
 from forecast.letters.gate import NOT_KNOWN, Gate, gates
 from forecast.practice import Practice
@@ -159,11 +159,18 @@ def _call(
         return Call.NOW, one.why, None
     if over is not None and _is_missed(one, over):
         why = f"a dose was signed for {over} and none is on record; record it, or book another time"
-        return Call.MISSED, why, over
+        return Call.MISSED, why + _unless(one), over
     if dose is not None:
-        return Call.VISIT, f"a dose is signed for {dose}; book a time if there is none", dose
+        why = f"a dose is signed for {dose}; book a time if there is none"
+        return Call.VISIT, why + _unless(one), dose
     what = _OF_DUE.get(one.due)
     return None if what is None else (what, one.why, None)
+
+
+def _unless(one: DueDog) -> str:
+    """Say what came to speak against a dose that was signed, for the vet to look at first."""
+    speaks_against = one.verdict in (Verdict.NOT_SUITABLE, Verdict.VET_MUST_DECIDE)
+    return f"; but ask the vet first: {one.why}" if speaks_against else ""
 
 
 def _is_missed(one: DueDog, signed: date) -> bool:

@@ -188,8 +188,8 @@ def _answer(
     if in_folder and in_folder == sent:
         told = f"{about} was laid into the folder outbox for {households}"
         told += ", and mailed to nobody by this service"
-    told += f", {waiting} wait" if waiting else ""
-    told += f", and of {doubt} it is not known whether they have it" if doubt else ""
+    told += f"; {waiting} wait" if waiting else ""
+    told += f"; of {doubt} it is not known whether they have it" if doubt else ""
     return f"{told}{'; it is withdrawn' if alert.state == WITHDRAWN else ''}."
 
 

@@ -184,8 +184,9 @@ def _region_rows(
         state = "none yet" if rule is None else "on" if rule.is_on else "off"
         threshold = "" if rule is None else f"{odds(rule.on_odds)} ({rule.on_odds:.0%})"
         looked = moment_words(asked.practice, look.looked_at) if look else ""
-        why = look.why if look else "the next forecast is looked at" if state == "on" else ""
-        why = f"{why[:1].upper()}{why[1:]}"
+        why = f"{look.why[:1].upper()}{look.why[1:]}" if look else ""
+        if look is None and state == "on":
+            why = "None yet: the next forecast is looked at"
         found.append(RegionRow(key, region.name, state, threshold, looked, why))
     return found
 
@@ -343,7 +344,6 @@ def outcome_rows(found: Tally, places: dict[str, Region]) -> tuple[OutcomeRow, .
     rows = []
     for one in found.outcomes:
         given = one.given
-        last = given.weeks[-1].fromordinal(given.weeks[-1].toordinal() + 6)
         region = places[given.region_id].name if given.region_id in places else given.region_id
         rows.append(
             OutcomeRow(
@@ -351,7 +351,7 @@ def outcome_rows(found: Tally, places: dict[str, Region]) -> tuple[OutcomeRow, .
                 given.day.isoformat(),
                 region,
                 given.kind,
-                days(given.weeks[0], last),
+                days(given.weeks[0], given.last_day),
                 "" if given.odds is None else odds(given.odds),
                 one.words,
                 "" if one.lead_days is None else f"{one.lead_days} days",

@@ -18,11 +18,13 @@ from forecast.dosing.register import is_atopic, read_register
 from forecast.dosing.rules import Rules, rules_of
 from forecast.dosing.therapies import Therapy, Verdict
 from forecast.dosing.work_up import HOUSE, bare_code
+from forecast.letters.desk import desk_of
 from forecast.pages.dog_effect import HIGH, WIDE, EffectShown, effect_shown
 from forecast.pages.dog_entries import EntryShown, TakenBackShown, entries_shown
 from forecast.pages.dog_list import ACTIVE, planned_ahead
 from forecast.pages.dogs import NAME_ERASED, PATH, theirs
 from forecast.pages.page import Asked, NotFoundError, Page, View
+from forecast.pages.plan_answer import plan_answer
 from forecast.records import care
 from forecast.records.dogs import identity_of
 from forecast.records.engine import RecordsError
@@ -93,11 +95,12 @@ class WordShown:
 class DogPage:
     """What the page of one dog says.
 
-    `cover` says whether a working therapy covers it today: yes, no or not known. `vet` looks after
-    it, "" for nobody; `vets` may. `word` is a vet's that a dose may be planned to hold longer than
-    measured. `entries` were entered at a desk, `taken_back` counts no more. `reactions` are the
-    classes that a vet may sign to be given again; `findings` what can be answered, in the order of
-    a work-up; `lacking` those of them that hold up the therapy planned ahead.
+    `plan` says how its plan stands, `cover` whether a working therapy covers it today: yes, no or
+    not known. `vet` looks after it, "" for nobody; `vets` may. `word` is a vet's that a dose may be
+    planned to hold longer than measured. `entries` were entered at a desk, `taken_back` counts no
+    more. `reactions` are the classes that a vet may sign to be given again; `findings` what can be
+    answered, in the order of a work-up; `lacking` those of them that hold up the therapy planned
+    ahead.
     """
 
     dog: DueDog
@@ -109,6 +112,7 @@ class DogPage:
     vet: str
     vets: tuple[tuple[str, str], ...]
     word: WordShown | None
+    plan: str
     classes: tuple[ClassShown, ...]
     scores: tuple[ScoreShown, ...]
     curve: ItchCurve | None
@@ -158,6 +162,8 @@ def dog_page(asked: Asked) -> DogPage:
     kept, known = vets_words(asked.records, on=today, dog_id=record.id), vets(asked.records)
     with asked.records.reading() as connection:
         own_vet = vets_on(connection, today, dog_id=record.id).get(record.id)
+    kind = planned_ahead(rules)
+    desk = desk_of(asked.practice, asked.records, record.id, therapy=kind.id)
     entries, taken_back = entries_shown(asked, record.id, words)
     sexes = [record.sex or "sex not known"]
     if record.neutered is not None:
@@ -172,9 +178,10 @@ def dog_page(asked: Asked) -> DogPage:
         vet=next((one.name or NAME_ERASED for one in known if one.id == own_vet), ""),
         vets=tuple((one.id, one.name) for one in known if one.name),
         word=_word_shown(
-            word_of(kept.get((record.id, planned_ahead(rules).id))),
+            word_of(kept.get((record.id, kind.id))),
             with_reason=account.may(Right.SEE_NOTES),
         ),
+        plan=plan_answer(shown.name or "this dog", desk, today),
         classes=tuple(
             ClassShown(
                 one.therapy,
@@ -184,23 +191,23 @@ def dog_page(asked: Asked) -> DogPage:
                 one.not_before,
                 tuple(loose.sentence for loose in one.loosened),
             )
-            for one in sorted(each.values(), key=lambda one: _place(one, planned_ahead(rules)))
+            for one in sorted(each.values(), key=lambda one: _place(one, kind))
         ),
         scores=_scores(asked, record.id),
         curve=_curve(record, rules, today),
-        effect=effect_shown(asked.practice, asked.records, record, therapy=planned_ahead(rules)),
+        effect=effect_shown(asked.practice, asked.records, record, therapy=kind),
         history=_history(asked, record, words),
         entries=entries,
         taken_back=taken_back,
         reactions=tuple((of, words[of]) for of in words if of in stopped),
         therapies=tuple(words.items()),
         findings=tuple(findings_asked().items()),
-        lacking=_lacking(each[planned_ahead(rules).id]),
+        lacking=_lacking(each[kind.id]),
         cautions=tuple(caution.sentence for caution in CAUTIONS),
         may_record=account.may(Right.RECORD_CARE),
         may_sign=account.may(Right.SIGN_PLANS),
         may_share_out=account.may(Right.SHARE_OUT_DOGS),
-        planned=planned_ahead(rules).id,
+        planned=kind.id,
         today=today,
     )
 

@@ -11,7 +11,7 @@ from forecast.accounts.roles import Right
 from forecast.dosing.dog_record import DogRecord
 from forecast.dosing.due import DueDog
 from forecast.dosing.kept import trade_of_kept
-from forecast.dosing.plan import CAUTIONS, Proposal, more_flare_weeks
+from forecast.dosing.plan import CAUTIONS, more_flare_weeks
 from forecast.dosing.trial import NOT_EXCLUDED, Trial, judge_trial
 from forecast.languages import language_name
 from forecast.letters.catalogues import CATALOGUES, language_for
@@ -31,10 +31,10 @@ from forecast.pages.handed_over import (
     handed_shown,
 )
 from forecast.pages.page import Asked, Page, View
+from forecast.pages.plan_answer import FOR_A_VET, plan_answer
 from forecast.pages.plan_timeline import Timeline, Way, timeline, ways
 from forecast.pages.planning_anew import how_planning_goes
 from forecast.records import care
-from forecast.records.dated import ACTIVE, STATUS_NOT_KNOWN
 from forecast.records.identifiers import new_id
 from forecast.records.plan_decisions import PlanDecision, PlanState, decisions
 from forecast.records.plans import PlanRow, newest_plan
@@ -201,7 +201,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
     return DogPlanPage(
         dog=shown,
         words=kind.words,
-        answer=_answer(shown.name or "This dog", desk, today),
+        answer=plan_answer(shown.name or "This dog", desk, today),
         plan_id="" if desk.plan is None else desk.plan.id,
         state="none" if desk.plan is None else desk.plan.state,
         proposal="" if desk.told is None else str(desk.told.proposal),
@@ -229,7 +229,7 @@ def plan_page(asked: Asked) -> DogPlanPage:
         therapies=tuple(words.items()),
         cautions=tuple(caution.sentence for caution in CAUTIONS),
         may_sign=account.may(Right.SIGN_PLANS),
-        may_accept=desk.told is not None and desk.told.proposal in _FOR_A_VET,
+        may_accept=desk.told is not None and desk.told.proposal in FOR_A_VET,
         may_hand=account.may(Right.HAND_OVER),
         may_record=account.may(Right.RECORD_CARE),
         date_fields=tuple(
@@ -249,33 +249,6 @@ def again(asked: Asked, refused: ForepawError) -> View:
 
 
 # ---------------------------------------------------------------------------------------- in words
-def _answer(name: str, desk: Desk, today: date) -> str:
-    if desk.gate.status not in (ACTIVE, STATUS_NOT_KNOWN):
-        return f"{name} is {desk.gate.status!r} in the records: nothing is planned or sent any more"
-    if desk.told is None or desk.plan is None:
-        return f"{name} has no plan yet"
-    ahead = [day for day in desk.told.doses if day >= today]
-    if not desk.told.doses:
-        said = str(desk.told.proposal)
-    elif not ahead:
-        said = "every dose of the plan is past"
-    else:
-        n = number_of(len(ahead), "dose")
-        verb = "signed" if desk.is_signed else "proposed"
-        said = f"{n} {verb}, the next on {ahead[0]:%A} {ahead[0].day} {ahead[0]:%B %Y}"
-    if desk.is_signed:
-        return f"{name}: {said}" if ahead else f"{name}: {said}; a vet has signed it"
-    state = desk.plan.state
-    if state in (PlanState.DECLINED, PlanState.WITHDRAWN):
-        return f"{name}: the plan was {state}"
-    if desk.told.proposal in _FOR_A_VET:
-        return f"{name}: {said}; no vet has signed it"
-    return f"{name}: {said}"
-
-
-_FOR_A_VET = (Proposal.DATED_DOSES, Proposal.HOLD_A_SLOT)
-
-
 def _doses(desk: Desk, today: date) -> tuple[DoseShown, ...]:
     doses = () if desk.told is None else desk.told.doses
     booked = {one.planned.day: one.planned.at for one in desk.held if not one.is_cancelled}

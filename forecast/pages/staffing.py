@@ -7,13 +7,10 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Connection
-
-from forecast.accounts.audit import Action, note
 from forecast.accounts.roles import Right
 from forecast.pages.figure_pages import FigureShown
-from forecast.pages.page import Asked, GoTo, NotFoundError, Page, PageError, Row, View
-from forecast.pages.requests import RequestsPage, ask_clock, moment_words, show_requests
+from forecast.pages.page import Asked, Page, Row, View
+from forecast.pages.requests import RequestsPage, moment_words, show_requests
 from forecast.pages.staffing_figures import figure_of_worst
 from forecast.pages.staffing_shown import (
     PATH,
@@ -29,18 +26,16 @@ from forecast.records.issues import newest_issue
 from forecast.records.staff import staff_on_record
 from forecast.records.staff_plans import (
     WHAT_IF,
-    agree_staff_plan,
+    StaffPlanRow,
     newest_staff_plan,
 )
 from forecast.staffing.asked import (
     KEEP_AGREED,
-    change_asked,
-    service_asked,
     usual_service,
     weeks_asked,
 )
 from forecast.staffing.burdens import burden_note, burden_words, burdens
-from forecast.staffing.desk_numbers import ROLES, StaffingError
+from forecast.staffing.desk_numbers import ROLES
 from forecast.staffing.kept_plan import KeptPlan, what_if_of
 from forecast.staffing.last_year import notes_on
 from forecast.staffing.money import CostDifference, CostLine
@@ -56,9 +51,6 @@ from forecast.staffing.words import (
 )
 from forecast.staffing.worked import Worked
 from forecast.wording import odds
-
-STAFF_JOB, TRY_JOB = "staff", "try staffing"  # names of the jobs of the clock
-_NOT_TAKEN = 422
 
 
 @dataclass(frozen=True)
@@ -160,50 +152,55 @@ class StaffingPage:
     """
 
     answer: str
-    plan_id: str
-    standing: str
-    beside: str
-    n_agreed: int
-    is_agreed: bool
-    is_behind: bool
     n_staff: int
-    figures: tuple[FigureShown, ...]
     branches: tuple[BranchChoice, ...]
-    weeks_shown: tuple[OddsWeek, ...]
-    orders: tuple[OrderRow, ...]
-    currency: str
-    costs: tuple[CostLine, ...]
-    differences: tuple[CostDifference, ...]
-    last_year: str
-    n_prices_of_house: int
-    burden: str
-    burden_note: str
-    people: tuple[BurdenRow, ...]
-    findings: tuple[str, ...]
-    unheld: tuple[str, ...]
-    roster: str
-    told: tuple[Told, ...]
     tried: WhatIf | None
     tried_words: str
     tried_currency: str
     asked: RequestsPage | None
-    service: float
+    service: float | None
     weeks: int
     keep_agreed: bool
     today: date
     roles: tuple[str, ...]
     may_plan: bool
     may_agree: bool
+    plan_id: str = ""
+    standing: str = ""
+    beside: str = ""
+    n_agreed: int = 0
+    is_agreed: bool = False
+    is_behind: bool = False
+    figures: tuple[FigureShown, ...] = ()
+    weeks_shown: tuple[OddsWeek, ...] = ()
+    orders: tuple[OrderRow, ...] = ()
+    currency: str = ""
+    costs: tuple[CostLine, ...] = ()
+    differences: tuple[CostDifference, ...] = ()
+    last_year: str = ""
+    n_prices_of_house: int = 0
+    burden: str = ""
+    burden_note: str = ""
+    people: tuple[BurdenRow, ...] = ()
+    findings: tuple[str, ...] = ()
+    unheld: tuple[str, ...] = ()
+    roster: str = ""
+    told: tuple[Told, ...] = ()
     most_orders: int = 12
     wrong: str = ""
     typed: Mapping[str, str] | None = None
 
 
 def _staffing(asked: Asked) -> View:
-    page = _page(asked)
+    page = staffing_page(asked)
     tables: dict[str, Sequence[Row]] = {
         "weeks": [
-            {"week": one.week, "branch": cell.branch, "overflow_odds": cell.odds}
+            {
+                "week": one.week,
+                "branch": cell.branch,
+                "overflow_odds": cell.odds,
+                "is_agreed": one.is_agreed,
+            }
             for one in page.weeks_shown
             for cell in one.cells
         ],
@@ -215,76 +212,78 @@ def _staffing(asked: Asked) -> View:
     return View("staffing.html", page, tables)
 
 
-def _page(asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = None) -> StaffingPage:
+def staffing_page(
+    asked: Asked, *, wrong: str = "", typed: Mapping[str, str] | None = None
+) -> StaffingPage:
+    """Return what the page says; `wrong` and `typed` are of a form that could not be kept."""
     assert asked.account is not None
     account, own = asked.account, own_branches(asked)
     names = {one.id: one.name for one in own.values()}
     n_staff = len(staff_on_record(asked.records, day=asked.practice.today))
     found = shown_plan(asked)
-    row, proposed = found if found is not None else (None, None)
-    worked = None if row is None or proposed is None else worked_shifts(asked, row, proposed)
-    plan = None if worked is None or proposed is None else worked.in_plan(proposed)
-    newest = newest_issue(asked.records)
+    plan = None if found is None else worked_shifts(asked, *found).in_plan(found[1])
     tried, tried_words = _tried(asked)
     sees_all = not account.branches
     may_plan = account.may(Right.PLAN_STAFF)
     return StaffingPage(
         answer=_no_plan(n_staff) if plan is None else overflow_answer(plan, names),
-        plan_id="" if row is None else row.id,
-        standing="" if row is None or proposed is None else standing_words(asked, row, proposed),
-        beside="" if worked is None or proposed is None else proposal_words(worked, proposed),
-        n_agreed=0
-        if worked is None or plan is None
-        else sum(week in worked.agreed for week in plan.weeks),
-        is_agreed=row is not None and row.agreed_at is not None,
-        is_behind=plan is not None and newest is not None and newest.id != plan.issue_id,
         n_staff=n_staff,
-        figures=()
-        if row is None or plan is None
-        else figure_of_worst(asked.practice, version_of(row), plan, names),
         branches=tuple(
             BranchChoice(one, name, 0 if plan is None else len(likely_weeks(plan, one)))
             for one, name in names.items()
         ),
-        weeks_shown=()
-        if worked is None or plan is None or proposed is None
-        else _weeks(plan, proposed, worked),
-        orders=() if plan is None else _orders(plan, names),
-        currency="" if plan is None else currency_words(plan.money.currency),
-        costs=() if plan is None else plan.money.lines,
-        differences=() if plan is None else plan.money.differences,
-        last_year=""
-        if plan is None
-        else " ".join(notes_on(one.roster for one in plan.money.lines)),
-        n_prices_of_house=0 if plan is None else len(plan.money.prices_from_table),
-        **_burdens(asked, plan, names),
-        findings=() if plan is None else _findings(plan),
-        unheld=() if plan is None else tuple(one.sentence for one in plan.roster.unheld),
-        roster=""
-        if plan is None or plan.roster.solution is None
-        else plan.roster.solution.sentence,
-        keep_agreed=bool(row is not None and row.asked.get("keep_agreed")),
-        told=() if plan is None else plan.told,
         tried=tried if sees_all else None,
         tried_words=tried_words if sees_all else "",
         tried_currency="" if tried is None else currency_words(tried.currency),
         asked=show_requests(asked) if account.may(Right.SEE_DATA) and may_plan else None,
-        service=usual_service() if plan is None or plan.service is None else plan.service,
+        service=usual_service() if plan is None else plan.service,
         weeks=weeks_asked("") if plan is None else plan.n_weeks,
+        keep_agreed=found is not None and bool(found[0].asked.get(KEEP_AGREED)),
         today=asked.practice.local_date,
         roles=ROLES,
         may_plan=may_plan,
         may_agree=may_plan and sees_all,
         wrong=wrong,
         typed=typed,
+        **({} if found is None else _of_plan(asked, *found, names=names)),
     )
 
 
-def _burdens(asked: Asked, plan: KeptPlan | None, names: Mapping[str, str]) -> dict[str, Any]:
+def _of_plan(
+    asked: Asked, row: StaffPlanRow, proposed: KeptPlan, *, names: Mapping[str, str]
+) -> dict[str, Any]:
+    """Return what the page says of a plan: of the shifts that stand, the proposal beside them."""
+    worked = worked_shifts(asked, row, proposed)
+    plan = worked.in_plan(proposed)
+    newest = newest_issue(asked.records)
+    return {
+        "plan_id": row.id,
+        "standing": standing_words(asked, row, proposed),
+        "beside": proposal_words(worked, proposed),
+        "n_agreed": sum(week in worked.agreed for week in plan.weeks),
+        "is_agreed": row.agreed_at is not None,
+        "is_behind": newest is not None and newest.id != plan.issue_id,
+        "figures": figure_of_worst(asked.practice, version_of(row), plan, names),
+        "weeks_shown": _weeks(plan, proposed, worked),
+        "orders": _orders(plan, names),
+        "currency": currency_words(plan.money.currency),
+        "costs": plan.money.lines,
+        "differences": plan.money.differences,
+        "last_year": " ".join(notes_on(one.roster for one in plan.money.lines)),
+        "n_prices_of_house": len(plan.money.prices_from_table),
+        "findings": _findings(plan),
+        "unheld": tuple(one.sentence for one in plan.roster.unheld),
+        "roster": "" if plan.roster.solution is None else plan.roster.solution.sentence,
+        "told": plan.told,
+        **_burdens(asked, plan, names),
+    }
+
+
+def _burdens(asked: Asked, plan: KeptPlan, names: Mapping[str, str]) -> dict[str, Any]:
     """Return how the load lies on people, for who plans and sees all of their shifts."""
     assert asked.account is not None
-    if plan is None or not plan.sees_people or not asked.account.may(Right.PLAN_STAFF):
-        return {"burden": "", "burden_note": "", "people": ()}
+    if not plan.sees_people or not asked.account.may(Right.PLAN_STAFF):
+        return {}
     who = people_names(asked.records)
     rows = tuple(
         BurdenRow(
@@ -365,56 +364,4 @@ def _orders(plan: KeptPlan, names: Mapping[str, str]) -> tuple[OrderRow, ...]:
     )
 
 
-# ------------------------------------------------------------------------------ what is asked
-def _ask(asked: Asked) -> GoTo | View:
-    """Ask the clock for a plan, or for what a change would do."""
-    fields = {name: asked.text(name) for name in asked.form}
-    try:
-        weeks = weeks_asked(fields.get("weeks", ""))
-        service = service_asked(fields.get("service", ""))
-        if fields.get("what", "plan") == "plan":
-            wanted: dict[str, Any] = {"weeks": weeks, "service": service}
-            if fields.get(KEEP_AGREED):
-                wanted[KEEP_AGREED] = True
-            ask_clock(asked, STAFF_JOB, wanted)
-            return GoTo(f"{PATH}#requests", "Asked for a plan; it is shown below how it goes on.")
-        known = own_branches(asked)
-        change_asked(fields, branches=known, today=asked.practice.local_date)
-    except StaffingError as refused:
-        text = str(refused)
-        page = _page(asked, wrong=f"{text[:1].upper()}{text[1:]}.", typed=fields)
-        return View("staffing.html", page, status=_NOT_TAKEN)
-    change = {name: value for name, value in fields.items() if name in _OF_CHANGE and value}
-    ask_clock(asked, TRY_JOB, {"weeks": weeks, "service": service, "change": change})
-    return GoTo(f"{PATH}#requests", "Asked to try it; it is shown below how it goes on.")
-
-
-_OF_CHANGE = (
-    *("what", "branch", "hours_more", "role", "hours", "first", "last", "instead"),
-    *("per_cent", "weeks_earlier"),
-)
-
-
-def _agree(asked: Asked) -> GoTo:
-    assert asked.account is not None
-    if asked.account.branches:
-        raise PageError(
-            "the roster is of all branches, so it is agreed by somebody who sees all of them"
-        )
-    found = shown_plan(asked)
-    if found is None or found[0].id != asked.text("plan"):
-        raise NotFoundError("another plan has come since; look at it before you agree")
-    now, by, plan_id = asked.practice.now, asked.account.id, found[0].id
-
-    def noted(connection: Connection) -> None:
-        note(connection, Action.ROSTER_AGREED, by=by, subject=plan_id, now=now)
-
-    agree_staff_plan(asked.records, plan_id, by=by, at=now, also=noted)
-    return GoTo(PATH, "The roster is agreed: calendars show its shifts as confirmed.")
-
-
-PAGES = (
-    Page(PATH, "staffing", Right.SEE_STAFFING, _staffing, has_data=True, menu="Staffing"),
-    Page(f"{PATH}/ask", "staffing-ask", Right.PLAN_STAFF, _ask, methods=("POST",)),
-    Page(f"{PATH}/agree", "staffing-agree", Right.PLAN_STAFF, _agree, methods=("POST",)),
-)
+PAGES = (Page(PATH, "staffing", Right.SEE_STAFFING, _staffing, has_data=True, menu="Staffing"),)

@@ -129,8 +129,9 @@ def _page(
     own = own_branches(asked)
     sees_all = not asked.account.branches
     found = shown_plan(asked)
-    told = [] if found is None else worked_shifts(asked, *found).told
-    places = {one.shift.person: one.shift.branch for one in reversed(told) if one.shift.person}
+    worked = None if found is None else worked_shifts(asked, *found)
+    told = () if worked is None else (*worked.shifts, *(one.shift for one in worked.cancelled))
+    places = {one.person: one.branch for one in reversed(told) if one.person is not None}
     people = tuple(_person(one, places.get(one.id, "")) for one in _people(asked))
     chosen = next((one for one in people if one.number == asked.query.get("person")), None)
     wanted = None if sees_all else frozenset(own)

@@ -51,7 +51,7 @@ HOLDS: Mapping[str, str] = {
     "medicines": "other medicines: dog, kind, date, until",
     "tests": "allergy tests: dog, date, allergen, result, method",
     "branches": "id, name, region, open_days",
-    "staff": "the desk's tables: staff, leave, hours, minutes, prices, stock",
+    "staff": "the desk's tables: staff, leave, hours, minutes, prices, stock, shifts worked",
     "flowering": "region, species, stage, date",
     "weather": "daily weather of the regions, CF NetCDF",
 }

@@ -4,13 +4,14 @@ Each draw uses up what is on hand, what expires first first. Where an item would
 futures than its service level allows before the week is over, an order is laid that arrives before
 that week, in whole packs: the fewest with which it lasts, at that level, for as long as an order
 is to last or keeps. The service level is that of each order's time, not of all weeks together. What
-is used in a week in which a lot expires is not taken from that lot.
+is used in a week in which a lot expires is not taken from that lot. From today to the first week
+planned as much is used as in that week on average.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -161,8 +162,10 @@ def units_used(workload: Workload, item: StockItem, streams: DrawStreams) -> Arr
 def _outlook(
     item: StockItem, used: Array, weeks: tuple[date, ...], *, today: date, service: float
 ) -> StockOutlook:
-    lots = [(lot.units, 0, _last_week(lot.expires, weeks)) for lot in item.left]
     on_hand = float(sum(lot.units for lot in item.left))
+    until = max((weeks[0] - today).days, 0) / DAYS_IN_WEEK * float(used[:, 0].mean())
+    then = replace(item, used_since=item.used_since + until).left
+    lots = [(lot.units, 0, _last_week(lot.expires, weeks)) for lot in then]
     lead = timedelta(days=item.lead_days)
     earliest = next((w for w, week in enumerate(weeks) if week >= today + lead), len(weeks))
     keeps = len(weeks) if item.shelf_days is None else max(item.shelf_days // DAYS_IN_WEEK, 1)

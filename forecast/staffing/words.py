@@ -125,9 +125,12 @@ def _short(weeks: Sequence[WaitingWeek], name: str) -> str:
 def _none(plan: KeptPlan, names: Mapping[str, str]) -> str:
     worst = max(plan.waiting, key=lambda one: one.overflow_odds)
     name = names.get(worst.branch, worst.branch)
+    chance = odds(worst.overflow_odds)
+    is_even = chance == odds(told_odds())  # just below what is told of
+    likely = "likelier to overflow than not" if is_even else "likely to overflow"
     return (
-        f"No week of the next {plan.n_weeks} is likely to overflow; the highest chance is "
-        f"{odds(worst.overflow_odds)}, at {name} in the week of {day(worst.week)}."
+        f"No week of the next {plan.n_weeks} is {likely}; the highest chance is {chance}, at "
+        f"{name} in the week of {day(worst.week)}."
     )
 
 

@@ -6,7 +6,7 @@ move it. Weights learnt from past origins were tried on training spans of six we
 no better than the plain median; what a member is worth in votes is a number of the table.
 
 Quantiles taken week by week would lose what happens together, so the blended values are put in the
-order of given draws, those of the regression: draw *i* stays the same weather-year, high where that
+order of given draws, those of state space: draw *i* stays the same weather-year, high where that
 weather-year was high, in all regions and weeks.
 
 References

@@ -32,11 +32,11 @@ import xarray as xr
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
-from models.flare.known_counts import known_counts, log_rates, pseudo_count
+from models.flare.known_counts import LARGEST_LOG_MEAN, known_counts, log_rates, pseudo_count
 from models.flare.negative_binomial_fit import NegativeBinomialFit, fit_negative_binomial
 from models.flare.season_terms import season, waves
 from models.parameters import ParameterTable, load_table
-from models.streams import LARGEST_LOG_MEAN, DrawStreams
+from models.streams import DrawStreams
 
 Array = NDArray[np.float64]
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from models.parameters import load_table
 
 Array = NDArray[np.float64]
+LARGEST_LOG_MEAN = 18.0  # 65 million a week: a draw beyond is an overflow, not a forecast
 
 
 def known_counts(counts: xr.DataArray, offset: xr.DataArray) -> tuple[Array, Array]:

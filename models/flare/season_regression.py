@@ -41,6 +41,7 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
 from models.flare.drivers import WEATHER_DRIVERS
+from models.flare.known_counts import LARGEST_LOG_MEAN
 from models.flare.negative_binomial_fit import NegativeBinomialFit, fit_negative_binomial
 from models.flare.prior_pooling import fit_pooled
 from models.flare.season_terms import (
@@ -53,7 +54,7 @@ from models.flare.season_terms import (
 )
 from models.flare.shocks import SharedShock, variance_inflation
 from models.parameters import load_table
-from models.streams import LARGEST_LOG_MEAN, DrawStreams
+from models.streams import DrawStreams
 from models.weeks import WEEKS_IN_YEAR
 
 Array = NDArray[np.float64]

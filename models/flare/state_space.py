@@ -22,7 +22,9 @@ No parameter is estimated and then believed. Seven have priors (``flare.toml``; 
 as counts tell too little of them); sets of them that the counts leave likely are drawn
 (:mod:`models.flare.parameter_sets`), each follows the counts week by week, and the forecast is the
 mixture. A count is taken in by the mode and curvature of its likelihood (an extended Kalman filter
-for counts), so weeks without a visit need no rescue.
+for counts), so weeks without a visit need no rescue. Of a week with a full diary at least as many
+would have come: that tells what a normal variable tells that is known to lie above a bound (the
+filter of Tobin's model).
 
 Regions share the parameters. Where there are several, the counts of all together are followed
 first and each region's season starts from what they teach, with the table's spread.
@@ -30,18 +32,23 @@ first and each region's season starts from what they teach, with the table's spr
 A log-mean is not drawn above twice the highest that the past has shown: after two winters the
 season of an epidemic is so little known that its upper tail would be absurd.
 
+Draws are whole futures: a state is drawn and walked on, so that weeks of a draw share a level that
+was thought too high or low, and all that moves them is drawn alike in two regions to the degree
+that their weeks have surprised alike.
+
 Validity: from three to four years of counts on (`models.flare.count_forecaster`); with fewer, two
-epidemic winters were drawn far too wide in training series. Only the distribution of single weeks
-is meant; what happens together is not (:mod:`models.flare.blend`). Known failures: a season that
-comes early or late as a whole is taken for a short-lived departure; parameters do not differ
-between regions; a week with a full diary is left out where it says no more than was thought.
+epidemic winters were drawn far too wide in training series. Known failures: a season that comes
+early or late as a whole is taken for a short-lived departure; parameters do not differ between
+regions, and all pairs of regions are taken as equally alike.
 
 References
 ----------
-Harvey A.C. 1989, Forecasting, Structural Time Series Models and the Kalman Filter (level, damped
-slope and season as states). West M. & Harrison J. 1997, Bayesian Forecasting and Dynamic Models,
-2nd ed. (mixtures of models over parameters). Fahrmeir L. 1992, Journal of the American Statistical
-Association 87:501-509 (mode and curvature in place of the exact update, for counts).
+Allik B., Miller C., Piovoso M.J. & Zurakowski R. 2016, IEEE Transactions on Control Systems
+Technology 24:365-371 (bounded weeks). Harvey A.C. 1989, Forecasting, Structural Time Series Models
+and the Kalman Filter (level, damped slope and season as states). West M. & Harrison J. 1997,
+Bayesian Forecasting and Dynamic Models, 2nd ed. (mixtures of models over parameters). Fahrmeir L.
+1992, Journal of the American Statistical Association 87:501-509 (mode and curvature in place of the
+exact update, for counts).
 """
 
 from __future__ import annotations
@@ -55,14 +62,17 @@ import xarray as xr
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
-from models.flare.known_counts import known_counts, log_rates, pseudo_count
+from models.flare.known_counts import LARGEST_LOG_MEAN, known_counts, log_rates, pseudo_count
 from models.flare.parameter_sets import Sets, find_sets
 from models.flare.season_terms import TURN_OF_YEAR, season, wave_names
-from models.flare.state_space_kernels import FIRST_COLUMN, SIZE, follow, look_ahead
+from models.flare.state_space_kernels import FIRST_COLUMN, SIZE, follow, surprises, walk
 from models.parameters import ParameterTable, load_table
-from models.streams import LARGEST_LOG_MEAN, DrawStreams
+from models.streams import DrawStreams
 
 Array = NDArray[np.float64]
+_TINY = 1e-12  # added to covariances, so that rounding leaves them a root
+_MOST_ALIKE = 0.99
+_WILDEST = 3.0  # times its mean, by which one week may tell of what regions share
 
 
 @dataclass(frozen=True)
@@ -107,6 +117,8 @@ class StateSpace(BaseEstimator):  # type: ignore[misc]
         ``(region,)``.
     last_week_
         The last week of the counts.
+    alike_
+        Correlation of what moves two regions, between 0 and 1.
     """
 
     def __init__(self, parameter_sets: Sets | None = None) -> None:
@@ -124,6 +136,7 @@ class StateSpace(BaseEstimator):  # type: ignore[misc]
         given = self.parameter_sets
         self.parameters_ = _learnt(seen, table) if given is None else np.array(given)
         self.start_ = _started(seen, self.parameters_, table)
+        self.alike_ = _alike(seen, self.parameters_, self.start_, table)
         self._follow(seen)
         return self
 
@@ -160,37 +173,44 @@ class StateSpace(BaseEstimator):  # type: ignore[misc]
         _, self.mean_, self.covariance_ = followed
 
     def draw(self, offset: xr.DataArray, *, streams: DrawStreams) -> xr.DataArray:
-        """Draw counts of the weeks ahead from their known part, dims ``(draw, region, week)``."""
+        """Draw counts of the weeks ahead from their known part, dims ``(draw, region, week)``.
+
+        What happens together in the weeks and regions of a draw is drawn together.
+        """
         offset = offset.transpose("draw", "region", "week")
         weeks = offset["week"].values.astype("datetime64[D]")
-        centre, spread = self._ahead(weeks)
+        # a week that is known already is drawn as the first that is not
+        lead = np.maximum((weeks - self.last_week_).astype(int) // 7, 1)
+        columns = self._columns_ahead(int(lead.max()))
+        n_states, shares = self.mean_.shape[-1], _shares(_table())
+        roots = np.linalg.cholesky(self.covariance_ + _TINY * np.eye(n_states))
+        needed = (len(columns) + 1, n_states)
+        shared = np.sqrt(self.alike_) * streams.shared_normal(*needed)
         size = self.parameters_[:, SIZE]
         known = offset.values + self.log_rate_[:, None]
 
         def take(stream: np.random.Generator, draw: int, region: int) -> NDArray[np.int64]:
             one = draw % len(size)
-            moved = spread[one, region] * stream.standard_normal(len(weeks))
-            above = np.minimum(centre[one, region] + moved, self.highest_[region])
+            own = np.sqrt(1.0 - self.alike_) * stream.standard_normal(needed)
+            path = walk(
+                self.mean_[one, region],
+                roots[one, region],
+                columns,
+                shares,
+                self.parameters_[one],
+                shared[draw] + own,
+            )
+            above = np.minimum(path[lead - 1], self.highest_[region])
             mean = np.exp(np.minimum(above + known[draw, region], LARGEST_LOG_MEAN))
             rate = stream.standard_gamma(size[one], len(weeks)) / size[one]
             return np.asarray(stream.poisson(mean * rate))
 
         return offset.copy(data=streams.own(take))
 
-    def _ahead(self, weeks: NDArray[np.datetime64]) -> tuple[Array, Array]:
-        """Return mean and spread of the log-mean above its known part, ``(set, region, week)``."""
-        table = _table()
-        # a week that is known already is drawn as the first that is not
-        lead = np.maximum((weeks - self.last_week_).astype(int) // 7, 1)
-        steps = self.last_week_ + np.timedelta64(7, "D") * np.arange(1, lead.max() + 1)
-        centre, variance = look_ahead(
-            self.mean_,
-            self.covariance_,
-            season(steps, _harmonics(table)),
-            _shares(table),
-            self.parameters_,
-        )
-        return centre[..., lead - 1], np.sqrt(variance[..., lead - 1])
+    def _columns_ahead(self, n_weeks: int) -> Array:
+        """Return the season's columns of the weeks after the last, shape ``(week, column)``."""
+        ahead = self.last_week_ + np.timedelta64(7, "D") * np.arange(1, n_weeks + 1)
+        return season(ahead, _harmonics(_table()))
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything a draw needs as plain values and arrays."""
@@ -202,6 +222,7 @@ class StateSpace(BaseEstimator):  # type: ignore[misc]
             "covariance": self.covariance_[..., below[0], below[1]],
             "log_rate": self.log_rate_,
             "highest": self.highest_,
+            "alike": self.alike_,
             "last_week": str(self.last_week_),
         }
 
@@ -210,6 +231,7 @@ class StateSpace(BaseEstimator):  # type: ignore[misc]
         """Make a fitted member from what `to_dict` returned."""
         member = cls()
         member.last_week_ = np.datetime64(stored["last_week"], "D")
+        member.alike_ = float(stored["alike"])
         for name in ("parameters", "start", "mean", "log_rate", "highest"):
             setattr(member, f"{name}_", np.asarray(stored[name], dtype=float))
         first, second = np.tril_indices(member.mean_.shape[-1])
@@ -269,6 +291,32 @@ def _followed(
     """Follow each region from a season; returns as `state_space_kernels.follow`."""
     name = "prior.season_sd" if len(seen.counts) == 1 else "state_space.region_season_sd"
     return _follow_from(seen, sets, start, table, name)
+
+
+def _alike(seen: _Seen, sets: Array, start: Array, table: ParameterTable) -> float:
+    """Return the correlation of what moves two regions, by how they surprise together.
+
+    Two log-means of variances ``v`` and ``w`` that move alike by ``c`` surprise together by ``c``
+    times the root of ``v w`` on average, whatever the noise of the counts.
+    """
+    n_regions, n_weeks = seen.counts.shape
+    first = int(table.number("state_space.warm_up"))
+    if n_regions == 1 or n_weeks <= first:
+        return 0.0
+    found, spread = surprises(
+        *(seen.counts, seen.known_part, seen.full, seen.columns, _shares(table)),
+        *(np.median(start, axis=0), _season_sd(table, "state_space.region_season_sd")),
+        *(table.number("state_space.base_sd"), np.median(sets, axis=0)),
+    )
+    error = np.clip(found[:, first:], -_WILDEST, _WILDEST)
+    known, width = np.isfinite(error), np.sqrt(np.nan_to_num(spread[:, first:]))
+    error = np.nan_to_num(error)
+    # sums over pairs of different regions, from those over all regions of a week
+    together = error.sum(0) ** 2 - (error**2).sum(0)
+    possible = width.sum(0) ** 2 - (width**2).sum(0)
+    n_paired = int((known.sum(0) > 1).sum())
+    doubt = n_paired / (n_paired + table.number("state_space.alike_weeks"))
+    return float(np.clip(doubt * together.sum() / max(possible.sum(), _TINY), 0.0, _MOST_ALIKE))
 
 
 def _follow_from(

@@ -33,6 +33,7 @@ _SHORT_SD, _PERSISTENCE, _SEASON_STEP, _BEND, SIZE = 5, 6, 7, 8, 9
 _LEVEL, _SLOPE, _SHORT, _BASE, FIRST_COLUMN = 0, 1, 2, 3, 4
 _NEWTON_STEPS, _LONGEST_STEP, _LARGEST_LOG = 6, 2.0, 20.0
 _CLOSE_ENOUGH = 1e-4  # of the log-mean: Newton's last step leaves its square
+_FURTHEST_SHORT = 8.0  # standard deviations; beyond, the tail is too thin to divide by
 _MOST_BEND = 1.5  # log of a season that widens its weeks; more is no season
 
 
@@ -76,6 +77,7 @@ def follow(
     n_sets, n_regions, n_states = len(parameters), len(counts), FIRST_COLUMN + len(shares)
     likelihood = np.zeros(n_sets)
     means = np.zeros((n_sets, n_regions, n_states))
+    errors, spreads = np.zeros(counts.shape[1]), np.zeros(counts.shape[1])
     covariances = np.zeros((n_sets, n_regions, n_states, n_states))
     for one in range(n_sets):
         for region in range(n_regions):
@@ -90,36 +92,98 @@ def follow(
                 parameters[one],
                 mean,
                 covariance,
+                errors,
+                spreads,
             )
     return likelihood, means, covariances
 
 
 @compiled
-def look_ahead(
-    means: Array, covariances: Array, columns: Array, shares: Array, parameters: Array
+def surprises(
+    counts: Array,
+    known_part: Array,
+    full: _Flags,
+    columns: Array,
+    shares: Array,
+    season: Array,
+    season_sd: Array,
+    base_sd: float,
+    parameters: Array,
 ) -> tuple[Array, Array]:
-    """Return mean and variance of the log-mean of the weeks ahead, each (set, region, week).
+    """Return by how much each week surprised, relative to its mean, and the log-mean's variance.
 
-    `columns` are those of the weeks after the last one followed, dims (week, column); the others
-    as `follow` takes and returns them.
+    Both are as the week before left them, dims (region, week), NaN where nothing was known.
+    `season` has dims (column,) and `parameters` (parameter,); the others are those of `follow`.
     """
-    n_sets, n_regions, n_states = means.shape
-    n_weeks = len(columns)
-    centre = np.zeros((n_sets, n_regions, n_weeks))
-    spread = np.zeros((n_sets, n_regions, n_weeks))
-    loaded, seen = np.zeros(n_states), _sees(n_states)
-    for one in range(n_sets):
-        steps, pace = _steps(parameters[one], shares), _pace(parameters[one])
-        for region in range(n_regions):
-            mean, covariance = means[one, region].copy(), covariances[one, region].copy()
-            for week in range(n_weeks):
-                _predict(
-                    mean, covariance, steps, pace, columns[week], shares, parameters[one, _BEND]
-                )
-                seen[FIRST_COLUMN:] = columns[week]
-                at, width = _foretell(mean, covariance, seen, loaded)
-                centre[one, region, week], spread[one, region, week] = at, width
-    return centre, spread
+    n_regions, n_states = len(counts), FIRST_COLUMN + len(shares)
+    errors, spreads = np.full(counts.shape, np.nan), np.full(counts.shape, np.nan)
+    for region in range(n_regions):
+        mean, covariance = np.zeros(n_states), np.zeros((n_states, n_states))
+        _start(mean, covariance, season, season_sd, base_sd, parameters)
+        _follow(
+            counts[region],
+            known_part[region],
+            full[region],
+            columns,
+            shares,
+            parameters,
+            mean,
+            covariance,
+            errors[region],
+            spreads[region],
+        )
+    return errors, spreads
+
+
+@compiled
+def walk(
+    mean: Array, root: Array, columns: Array, shares: Array, parameters: Array, normals: Array
+) -> Array:
+    """Walk one future of one region; return the log-mean of its weeks, dims (week,).
+
+    Parameters
+    ----------
+    mean, root
+        State after the last week followed, dims (state,), and a root of its covariance, dims
+        (state, state).
+    columns
+        Columns of the season of the weeks after it, dims (week, column).
+    shares, parameters
+        As in `follow`, of one set.
+    normals
+        Standard normal numbers, dims (1 + week, state): of the state, then of each week's steps.
+    """
+    state = mean + root @ normals[0]
+    path = np.zeros(len(columns))
+    stays, fades, lasts = _pace(parameters)
+    steps = np.sqrt(_steps(parameters, shares))
+    for week in range(len(columns)):
+        bent = math.exp(parameters[_BEND] * _bound(_season(state, columns[week], shares)))
+        state[_LEVEL] = stays * state[_LEVEL] + state[_SLOPE]
+        state[_SLOPE] *= fades
+        state[_SHORT] *= lasts
+        for i in range(len(state)):
+            step = steps[i] * normals[week + 1, i]
+            state[i] += step * bent if i == _SHORT else step
+        path[week] = state[_LEVEL] + state[_SHORT] + state[_BASE]
+        for column in range(len(shares)):
+            path[week] += columns[week, column] * state[FIRST_COLUMN + column]
+    return path
+
+
+@compiled
+def _season(state: Array, columns: Array, shares: Array) -> float:
+    """Return what the season says of a week; columns that stay are no part of it."""
+    season = 0.0
+    for column in range(len(shares)):
+        if shares[column] > 0.0:
+            season += columns[column] * state[FIRST_COLUMN + column]
+    return season
+
+
+@compiled
+def _bound(season: float) -> float:
+    return max(-_MOST_BEND, min(_MOST_BEND, season))
 
 
 @compiled
@@ -181,8 +245,13 @@ def _follow(
     parameters: Array,
     mean: Array,
     covariance: Array,
+    errors: Array,
+    spreads: Array,
 ) -> float:
-    """Follow one region, the state in place; return the log-likelihood."""
+    """Follow one region, the state in place; return the log-likelihood.
+
+    `errors` and `spreads` become what `surprises` returns of it.
+    """
     n_states = len(mean)
     loaded, seen, steps = np.zeros(n_states), _sees(n_states), _steps(parameters, shares)
     pace, likelihood = _pace(parameters), 0.0
@@ -194,14 +263,16 @@ def _follow(
             continue
         seen[FIRST_COLUMN:] = columns[week]
         centre, spread = _foretell(mean, covariance, seen, loaded)
-        if full[week] and count < math.exp(min(centre + known_part[week], _LARGEST_LOG)):
-            continue  # at least so many would have come: no news that more was thought of
-        mode, weight, fit = _settle(
-            count, known_part[week], centre, spread, parameters[SIZE], lgamma_size
-        )
+        known = known_part[week]
+        errors[week] = count / math.exp(min(centre + known, _LARGEST_LOG)) - 1.0
+        spreads[week] = spread
+        if full[week] and count > 0.0:
+            moved, taken, fit = _exceed(count, known, centre, spread, parameters[SIZE])
+        else:
+            mode, weight, fit = _settle(count, known, centre, spread, parameters[SIZE], lgamma_size)
+            moved = (mode - centre) / spread
+            taken = weight / (1.0 + spread * weight)
         likelihood += fit
-        moved = (mode - centre) / spread
-        taken = weight / (1.0 + spread * weight)
         for i in range(n_states):
             mean[i] += loaded[i] * moved
             gone = taken * loaded[i]
@@ -222,11 +293,7 @@ def _predict(
 ) -> None:
     """Move the state on by a week."""
     stays, fades, lasts = pace
-    season = 0.0
-    for column in range(len(shares)):
-        if shares[column] > 0.0:
-            season += columns[column] * mean[FIRST_COLUMN + column]
-    bent = math.exp(2.0 * bend * max(-_MOST_BEND, min(_MOST_BEND, season)))
+    bent = math.exp(2.0 * bend * _bound(_season(mean, columns, shares)))
     mean[_LEVEL] = stays * mean[_LEVEL] + mean[_SLOPE]
     mean[_SLOPE] *= fades
     mean[_SHORT] *= lasts
@@ -258,6 +325,22 @@ def _foretell(mean: Array, covariance: Array, seen: Array, loaded: Array) -> tup
         centre += seen[i] * mean[i]
         spread += seen[i] * loaded[i]
     return centre, spread
+
+
+@compiled
+def _exceed(
+    count: float, known_part: float, centre: float, spread: float, size: float
+) -> tuple[float, float, float]:
+    """Return what it tells that at least a count would have come, and the log-likelihood.
+
+    The log of what would have come is taken as normal. The mean of the log-mean moves by the first
+    number times its variance, its variance falls by the second times the square of it.
+    """
+    width = math.sqrt(spread + (count + size) / (count * size))
+    short = min((math.log(count) - known_part - centre) / width, _FURTHEST_SHORT)
+    above = 0.5 * math.erfc(short / math.sqrt(2.0))
+    hazard = math.exp(-0.5 * short**2) / (math.sqrt(2.0 * math.pi) * above)
+    return hazard / width, hazard * (hazard - short) / width**2, math.log(above)
 
 
 @compiled

@@ -109,6 +109,7 @@ def test_an_alert_is_shown_and_approved_by_the_command_line_as_one_person(
     told = " ".join(capsys.readouterr().out.split())
     assert "What you can do yourself, without a prescription" in told
     assert "another person has to approve" in told
+    assert "Caution: Forecasts here are not known to be better than past years alone" in told
     with pytest.raises(ForepawError, match="you did so already"):
         run(small.folder, "alert", "approve", made.id)
 

@@ -6,6 +6,7 @@ import io
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import pytest
 
@@ -16,6 +17,7 @@ from forecast.records.notices import notices
 from forecast.records.requests import ask, request
 from forecast.records.runs import runs
 from forecast.uploads import keep_upload, uploads
+from jobs import plan as plan_job
 from jobs.asking import ASKED_FOR
 from jobs.clock import tick
 from jobs.job import UnknownJobError
@@ -90,6 +92,25 @@ def test_what_cannot_be_is_refused_and_nobody_is_mailed_for_it(
     assert done.state == "failed"
     assert words in outcome_of(practice, done.run_id).sentence
     assert notices(records) == []
+
+
+def test_one_dog_planned_on_request_is_no_plan_of_the_day(practice, records, monkeypatch):
+    """It alone is planned, and the plans of all dogs stay due."""
+    made, dogs = SimpleNamespace(id="i1", has_visits=True), []
+    monkeypatch.setattr("forecast.issuing.latest_issue", lambda *_, **__: made)
+
+    def propose(*_, **told):
+        dogs.append(told["dogs"])
+        return ()
+
+    monkeypatch.setattr(plan_job, "propose_plans", propose)
+    monkeypatch.setattr(plan_job, "keep_plans", lambda *_, **__: None)
+    done = asked(practice, records, "plan dog", {"dog": "rex"})
+    assert (done.state, dogs) == ("done", [["rex"]])
+    assert [run.job for run in runs(records)] == ["plan dog"]
+    said = {"therapy_id": "anti_il31_antibody", "today": practice.today, "say": lambda _: None}
+    plan_job.plan(practice, records, made, dogs=None, **said)
+    assert len(runs(records, job="plan")) == 1
 
 
 @pytest.mark.parametrize(

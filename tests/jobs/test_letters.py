@@ -14,6 +14,7 @@ from sqlalchemy import insert
 from forecast.accounts.audit import entries
 from forecast.dosing.due import Due
 from forecast.dosing.plan import Proposal
+from forecast.letters.gate import LetterError
 from forecast.pages.dog_list import DogLists
 from forecast.practice import create_practice, template
 from forecast.privacy.papers import drop_letters
@@ -21,6 +22,7 @@ from forecast.records import open_records, tables
 from forecast.records.dogs import keep_language
 from forecast.records.handovers import handovers_of
 from forecast.records.plans import plan_of
+from jobs import letters
 from jobs.letters import write_cancellations, write_letters, write_recall
 
 REX, BO = f"rex-{ANTIBODY.id}", f"bo-{ANTIBODY.id}"
@@ -58,6 +60,21 @@ def test_all_that_was_signed_and_not_told_is_written_once(practice, records):
     ]
     again = write_letters(practice, records, dogs=None, therapy=ANTIBODY.id)
     assert again.files == []
+
+
+def test_a_letter_that_went_out_is_told_where_its_calendar_is_refused(
+    practice, records, monkeypatch
+):
+    """Somebody decided on the plan anew in between: the file is there, and was handed over."""
+
+    def refuse(*_, **__):
+        raise LetterError("a calendar was to be handed over; its plan is withdrawn")
+
+    monkeypatch.setattr(letters, "hand_over_calendar", refuse)
+    done = write_letters(practice, records, dogs=["rex"], therapy=ANTIBODY.id)
+    assert [path.name for path in done.files] == [f"letter-{REX}.pdf", f"letter-{REX}.html"]
+    assert done.refused == ["a calendar was to be handed over; its plan is withdrawn"]
+    assert [one.kind for one in handovers_of(records, "rex")] == ["letter"]
 
 
 def test_each_letter_is_in_its_owners_language_and_it_is_said_how_many_are(practice, records):

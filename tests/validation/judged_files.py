@@ -21,7 +21,7 @@ from models.errors import ForepawError
 from models.weeks import mondays
 
 EARLIEST = date(1850, 1, 1)
-MOST_COUNTED, COLDEST, WARMEST = 1e9, -90.0, 60.0  # plausible [count, degC, degC]
+MOST_COUNTED, COLDEST, WARMEST = 5e7, -90.0, 60.0  # plausible [count, degC, degC]
 _ISO_WEEK = r"(\d{4})-?W(\d{2})"
 _ONE_REGION = "all"
 

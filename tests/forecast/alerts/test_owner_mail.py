@@ -41,3 +41,33 @@ def test_a_long_subject_is_folded_as_the_standard_asks(subject):
     read = message_from_bytes(written, policy=policy.default)
     assert read["Subject"] == subject
     assert len(read.get_all("Subject")) == 1
+
+
+EVIL = 'Eve\r\nBcc: all@x.example\n\n<script>\u2028X-Evil: 1\x00"\\'
+
+
+def test_no_name_and_no_subject_writes_a_line_of_the_head():
+    """Of the owner, of the practice and of the alert, whatever a register or a region holds."""
+    mail = OwnerMail(
+        Sender(EVIL, "alerts@practice.example", "office@practice.example"),
+        [Part("en", EVIL, f"Dear dog owner,\n\n{EVIL}")],
+        [Foot("en", EVIL, EVIL, EVIL)],
+        datetime(2026, 4, 14, 9, tzinfo=UTC),
+        "https://p.example/unsubscribe/",
+    )
+    written = mail.written("0123456789abcdef", MailAddress("o@x.example"), EVIL, token="t.1")
+    head = written.split(b"\r\n\r\n")[0]
+    names = [line.partition(b":")[0] for line in head.split(b"\r\n") if line[:1] not in b" \t"]
+    assert sorted(name.decode() for name in names) == sorted(
+        (
+            *("To", "Message-ID", "Subject", "List-Unsubscribe", "List-Unsubscribe-Post", "From"),
+            *("Reply-To", "Date", "Auto-Submitted", "MIME-Version", "Content-Type"),
+            "Content-Language",
+        )
+    )
+    assert b"\n" not in head.replace(b"\r\n", b"")
+    assert b"\x00" not in head
+    read = message_from_bytes(written, policy=policy.default)
+    assert [one.addr_spec for one in read["To"].addresses] == ["o@x.example"]
+    assert read["Bcc"] is read["X-Evil"] is None
+    assert "<script" not in read.get_body(("html",)).get_content()

@@ -9,7 +9,14 @@ import pytest
 from ready_dog import ready_dog
 
 from forecast.dosing.dog_record import ItchScore, TherapyEvent
-from forecast.dosing.entering import KINDS, entry_of, longer_effect_of, release_of, trial_ended
+from forecast.dosing.entering import (
+    KINDS,
+    consultation,
+    entry_of,
+    longer_effect_of,
+    release_of,
+    trial_ended,
+)
 from forecast.dosing.therapies import DosingError
 from forecast.records.care import TrialRow
 
@@ -167,3 +174,11 @@ def test_a_response_while_another_class_ran_is_no_response_of_the_dose(other, sc
     assert told == ([] if recorded is None else [recorded])
     if recorded is None:
         assert "not recorded with the dose: short course of a systemic" in entries[0].said
+
+
+def test_a_consultation_of_which_nothing_is_filled_in_is_refused():
+    """Else whoever pressed too early would think that something is on record."""
+    with pytest.raises(DosingError, match="nothing was filled in"):
+        consultation(
+            {"date": "2024-04-02", "scorer": "owner", "finding-demodicosis": ""}, today=TODAY
+        )

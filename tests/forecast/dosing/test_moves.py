@@ -58,6 +58,16 @@ def test_why_it_moved_is_said():
     assert "the odds of its weeks are other ones" in alone.sentence
 
 
+def test_a_dose_that_was_taken_back_is_said_to_be_gone():
+    """Not that the one before it was given."""
+    for held in (None, date(2023, 5, 2)):
+        now = at(date(2024, 4, 16), SECOND, last_dose=held)
+        before = replace(BEFORE, last_dose=date(2024, 3, 25))
+        said = moved(before, now, tolerance=7, today=TODAY, signed=None).sentence
+        assert "the dose of 2024-03-25 is on record no longer" in said
+        assert "a dose was given" not in said
+
+
 def test_a_dose_that_came_or_went_and_another_proposal_are_moves():
     """Their days are not known; a dose that is past by now is no longer held against it."""
     fewer = moved(BEFORE, at(FIRST), tolerance=7, today=TODAY, signed=None)

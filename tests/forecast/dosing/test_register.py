@@ -16,7 +16,7 @@ from forecast.dosing.dog_record import (
     Vaccination,
     dog_cover,
 )
-from forecast.dosing.register import read_register, region_pressure, risk_of
+from forecast.dosing.register import is_atopic, read_register, region_pressure, risk_of
 from forecast.records import tables
 from models.flare.cover import efficacy_mean
 
@@ -73,6 +73,7 @@ def test_doses_count_only_where_the_history_is_known_and_they_were_given(desk):
     ]
     assert dogs["D2"].therapies is None
     assert dogs["D2"].last_dose("anti_il31_antibody", TODAY) == date(2022, 5, 20)
+    assert is_atopic(dogs["D2"]), "as the counts take it: by a therapy on record"
 
 
 @pytest.mark.parametrize(

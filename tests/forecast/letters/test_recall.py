@@ -67,6 +67,18 @@ def test_whom_to_call_comes_by_what_presses_and_who_may_not_be_called_is_told_ap
     assert [one.number for one in nearer.rows] == ["D4"], "26 days to 27 March"
 
 
+def test_what_came_to_speak_against_a_signed_dose_is_the_vets_first(practice, records):
+    """A reaction since the signing; what is merely lacking is looked at on the day."""
+    sign(records, plan_of(records, "p1"), dog=ready_dog(), at=NOW)
+    reacted = due("rex", "D1", Due.NOTHING, why="an adverse reaction was recorded")
+    told = {
+        verdict: recall_list(practice, records, [replace(reacted, verdict=verdict)], within=26)
+        for verdict in ("not suitable", "vet must decide", "work-up first", "ready")
+    }
+    asked = "book a time if there is none; but ask the vet first: an adverse reaction was recorded"
+    assert [one.rows[0].why.endswith(asked) for one in told.values()] == [True, True, False, False]
+
+
 def test_a_signed_day_without_a_dose_on_record_is_called_for(practice, records):
     """For four weeks, unless a dose of the fortnight before it or later is on record."""
     sign(records, plan_of(records, "p1"), dog=ready_dog(), at=NOW)

@@ -77,6 +77,7 @@ def test_a_vet_signs_and_the_desk_hands_over(rex, at, opened):
     assert faults_of(page) == []
     assert "Rex: 2 doses signed, the next on Monday 27 March 2023." in page
     assert "/plan/sign" not in page, "the desk signs nothing"
+    assert "Rex: 2 doses signed, the next on Monday 27 March 2023." in desk.get("/dogs/rex").text
     read = desk.get(f"{AT}/letter")
     assert faults_of(read.text) == []
     assert "To be read only" in read.text

@@ -64,6 +64,29 @@ def test_what_nobody_need_be_signed_in_for_is_little():
     }
 
 
+_A, _M, _V, _N, _D = Role.ADMINISTRATOR, Role.MANAGER, Role.VET, Role.NURSE, Role.DESK
+# Who alone may do what would reach an owner, a dog's care or the door, from the design's words:
+# an administrator sends and lets people in, a vet signs, whoever works at a dog records its care.
+ALONE = [
+    ({_A}, ("alert-delivery", "invite", "person", "person-active", "person-link", "people")),
+    ({_V}, ("alert-blocks", "dog-plan-sign", "dog-sign", "dog-longer", "ask-culprits")),
+    ({_V}, ("label", "answer-label", "draw-sample")),
+    ({_A, _M, _V}, ("approve-alert", "edit-alert", "draft-alert", "alert-rules", "switch-alerts")),
+    ({_V, _N}, ("dog-enter", "dog-trial")),
+    ({_V, _D}, ("dog-letter", "dog-letter-hand", "dog-calendar", "dog-consent", "consent")),
+    ({_V, _D}, ("recall-file",)),
+    ({_A, _M}, ("bring", "take-in", "answer-import", "save-layout", "ask")),
+    ({_A, _M}, ("staffing-agree", "staffing-enter", "staffing-desk-workbook")),
+]
+
+
+@pytest.mark.parametrize(("roles", "name"), [(who, one) for who, each in ALONE for one in each])
+def test_what_matters_takes_the_right_that_the_design_gives(roles, name):
+    """A page that asked for another right would be let through by all tests of the matrix."""
+    (page,) = [one for one in PAGES if one.name == name]
+    assert {role for role in Role if page.needs in rights_of(role)} == roles
+
+
 def is_turned_away(answer) -> bool:
     """Whether a stranger was sent to sign in, or told so, and nothing else."""
     if answer.status_code == 303:

@@ -16,6 +16,7 @@ from python_calamine import CalamineWorkbook
 from sqlalchemy import select
 
 from forecast.accounts.roles import Role
+from forecast.pages.staffing_figures import load_figure
 from forecast.records.account_tables import audit_entry
 from forecast.records.issues import IssueRow, add_issue
 from forecast.records.requests import requests
@@ -112,6 +113,18 @@ def test_a_branchs_page_shows_load_and_who_works(at, planned):
     assert len(shifts) == 1 + 3
 
 
+def test_a_figure_says_the_chance_that_hours_do_not_do(opened):
+    """Below even odds they will probably do; at 1 in 3 that is not "will do"."""
+    for chances, said in (
+        ((0.1, 0.35), "will probably do; the chance that they do not is 1 in 3 at most"),
+        ((0.0, 0.0), "the hours will do"),
+        ((0.1, 0.6), "probably too few hours in the week of 13 Mar"),
+    ):
+        plan = plan_by_hand(odds={"at-north": chances})
+        figure = load_figure(opened.practice(), plan, "at-north", "North", "vet")
+        assert figure.title.endswith(said)
+
+
 def test_figures_are_those_of_the_newest_plan_alone(at, planned):
     """Drawn once and kept beside the issue's; other names and plans are not there."""
     vet = at(Role.VET)
@@ -146,6 +159,20 @@ def test_workbook_and_calendar_are_taken_along(at, planned):
     ).walk("VEVENT")
     assert {str(one["status"]) for one in events} == {"CONFIRMED"}
     assert "Agree to this roster" not in manager.get("/staffing").text
+
+
+def test_what_was_asked_last_stands_in_the_form_also_that_costs_decide(at, opened, staffed):
+    """A plan without a service level: the field is empty, and so is what a change is tried with."""
+    row = IssueRow("i1", MADE, TODAY, "issued", "m", "s", 1, "i1.nc", "f", "SNAP", None)
+    add_issue(opened.records, row, settings_text="", summaries={})
+    plan = replace(plan_by_hand(staff=(staffed["Ada"], staffed["Bo"])), service=None)
+    given = {"issue_id": "i1", "made_at": MADE, "asked": {}, "newest": 10}
+    add_staff_plan(opened.records, kind=PLAN, content=as_text(plan), **given)
+    page = at(Role.MANAGER).get("/staffing").text
+    assert faults_of(page) == []
+    sent = re.findall(r'name="service"[^>]*value="([^"]*)"', page)
+    assert len(sent) == 5
+    assert set(sent) == {""}
 
 
 def test_an_agreed_roster_stands_when_the_clock_has_reckoned_anew(at, planned, opened, staffed):

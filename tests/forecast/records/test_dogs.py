@@ -11,6 +11,7 @@ from forecast.records import RecordsError, strangers
 from forecast.records.branches import branches, keep_branches
 from forecast.records.dated import DOG_STATUSES, Said, keep_said
 from forecast.records.dogs import (
+    OwnerTold,
     dog,
     dog_ids,
     dogs,
@@ -34,7 +35,9 @@ def rex(records) -> str:
     """One dog with an owner and a visit; return its random id."""
     with records.writing() as connection:
         keep_branches(connection, [NORTH])
-        owners = keep_owners(connection, {"O1": ("Ada Quillfeather", "ada@forepaw.invalid")})
+        owners = keep_owners(
+            connection, {"O1": OwnerTold("Ada Quillfeather", "ada@forepaw.invalid")}
+        )
         values = {"owner_id": owners["O1"], "species": "dog"}
         ids = keep_dogs(connection, {"D1": ("Rex Thunderpaw", values)})
         keep_said(connection, DOG_STATUSES, {ids["D1"]: Said(("active",))}, today=DAY)

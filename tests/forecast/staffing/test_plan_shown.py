@@ -74,6 +74,15 @@ def test_the_answer_names_weeks_branch_and_chance(make_plan):
     )
 
 
+def test_even_odds_are_not_called_unlikely(make_plan):
+    """0.49 is said as 1 in 2, so that it cannot go with "no week is likely"."""
+    plan = make_plan(odds={"at-north": (0.49, 0.1)})
+    assert branch_answer(plan, "at-north", "North") == (
+        "No week of the next 2 is likelier to overflow than not; the highest chance is 1 in 2, at "
+        "North in the week of 6 Mar."
+    )
+
+
 def test_what_is_shown_of_some_branches_tells_nothing_of_others(make_plan):
     """Costs are those of all branches, so they go too."""
     south = make_plan().of_branches({"at-south"})
@@ -144,7 +153,7 @@ def test_a_name_with_a_line_break_writes_no_line_of_a_calendar(make_plan):
         hours={"at-north": BranchHours(branch)},
         people=dict.fromkeys(PEOPLE, evil),
         zone_of=lambda _: "Asia/Seoul",
-        made_at=MADE,
+        changed_at=MADE,
         agreed=(),
         name=evil,
     )

@@ -345,6 +345,18 @@ def test_a_count_of_long_ago_is_said_and_one_of_yesterday_is_not(given):
     assert count_notes(_item(given, StockLot(40.0)), first_week=MONDAY) == []
 
 
+def test_what_is_used_until_the_first_week_planned_is_taken_off(given):
+    """On Friday 205 are there; three days take 43 of 100 a week, so 162 last one week, not two."""
+    load = workload(given, n_weeks=6, n_draws=5)
+    steady = replace(load, visits=load.visits.where(load.visits["kind"] != OTHER, 100.0))
+    told = _item(given, StockLot(205.0))
+    for days, weeks in ((0, 2), (3, 1)):
+        today = MONDAY - timedelta(days=days)
+        (one,) = order_stock(steady, told, today=today, service=0.95, seed=[1])
+        assert one.on_hand == 205.0
+        assert one.orders[0].arrives == MONDAY + timedelta(weeks=weeks)
+
+
 def test_doses_on_record_since_the_count_come_off_what_expires_first(given):
     """250 counted and 60 used since: 190 last one week of 100, so it is ordered a week earlier."""
     load = workload(given, n_weeks=6, n_draws=5)

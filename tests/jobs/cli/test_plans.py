@@ -3,19 +3,11 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
 
 import pytest
 
 from forecast.dosing.plan_list import PLAN_COLUMNS
-from forecast.outcomes import outcome_of
-from forecast.practice import open_practice
-from forecast.records import open_records
-from forecast.records.dogs import dog_ids
-from forecast.records.requests import DOG, PLAN_DOG, ask, requests
-from forecast.records.runs import runs
 from jobs.cli.plans import AskingError, read_span
-from jobs.clock import tick
 
 
 @pytest.mark.parametrize(("text", "days"), [("21d", 21), ("3w", 21), ("7", 7), (" 2W ", 14)])
@@ -50,26 +42,6 @@ def test_plans_are_asked_for_by_patient_for_all_and_by_what_is_due(practice_fold
     assert "Snortlewick" not in told.out + table
     one = forepaw("plan", *at, "--patient", "D03")
     assert "Snortlewick3, D03 " in one.out
-
-
-def test_one_dog_planned_by_hand_or_on_request_is_no_plan_of_the_day(practice_folder, forepaw):
-    """The plans of all are due all the same; a request of a page plans its dog and no other."""
-    now = datetime(2022, 6, 27, 3, tzinfo=UTC)
-    practice = open_practice(practice_folder, now=now)
-    records = open_records(practice)
-    before = len(runs(records, job="plan"))
-    forepaw("plan", "--practice", practice_folder, "--patient", "D03")
-    rex = dog_ids(records)["D03"]
-    ask(records, PLAN_DOG, {DOG: rex}, asked_by="a1", asked_at=now)
-    tick(practice_folder, now, jobs=())
-    (asked,) = requests(records)
-    assert (asked.state, outcome_of(practice, asked.run_id).sentence) == (
-        "done",
-        "1 plan of one dog worked out anew",
-    )
-    assert len(runs(records, job="plan")) == before
-    assert [run.n_rows for run in runs(records, job=PLAN_DOG)] == [1, 1]
-    records.close()
 
 
 @pytest.mark.parametrize(

@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from scipy import stats
 
 from models.flare.season_terms import season
 from models.flare.state_space import StateSpace
-from models.flare.state_space_kernels import FIRST_COLUMN, PARAMETERS, follow, look_ahead
+from models.flare.state_space_kernels import FIRST_COLUMN, PARAMETERS, follow, walk
 from models.parameters import load_table
 from models.streams import DrawStreams
 
@@ -69,6 +70,18 @@ def _set(**named: float) -> np.ndarray:
     return np.array([[(usual | named)[name] for name in PARAMETERS]])
 
 
+def _of_paths(mean, root, columns, shares, parameters) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and covariance of the paths: they are linear in the normal numbers, unbent."""
+    shape = (len(columns) + 1, len(mean))
+
+    def path(normals: np.ndarray) -> np.ndarray:
+        return walk(mean, root, columns, shares, parameters, normals.reshape(shape))
+
+    centre = path(np.zeros(shape))
+    answers = np.array([path(one) - centre for one in np.eye(np.prod(shape))])
+    return centre, answers.T @ answers
+
+
 def test_large_counts_are_followed_as_normal_ones_are():
     """Counts of millions tell the log-mean with variance 1 / count: linear and normal.
 
@@ -113,17 +126,16 @@ def test_large_counts_are_followed_as_normal_ones_are():
     left = joint[-1, -1] - with_last @ np.linalg.solve(of_seen, with_last.T)
     assert mean[0, 0] == pytest.approx(expected, abs=2e-4)
     assert covariance[0, 0] == pytest.approx(left, abs=2e-4)
-    centre, spread = look_ahead(mean, covariance, columns[n:], shares, sets)
+    root = np.linalg.cholesky(covariance[0, 0])
+    centre, variance = _of_paths(mean[0, 0], root, columns[n:], shares, sets[0])
     ahead = np.concatenate([[1.0, 0.0, 1.0, 1.0], columns[n]])
-    assert centre[0, 0, 0] == pytest.approx(ahead @ move @ expected, abs=1e-3)
-    variance = ahead @ (move @ left @ move.T + step) @ ahead
-    assert spread[0, 0, 0] == pytest.approx(variance, rel=1e-2)
+    assert centre[0] == pytest.approx(ahead @ move @ expected, abs=1e-3)
+    expected_variance = ahead @ (move @ left @ move.T + step) @ ahead
+    assert variance[0, 0] == pytest.approx(expected_variance, rel=1e-2)
 
 
 def test_the_likelihood_of_one_count_is_that_of_the_mixture():
     """Of a single week: the negative binomial averaged over a normal log-mean, by quadrature."""
-    from scipy import stats
-
     sets = _set(size=5.0)
     known = np.array([[np.log(8.0)]])
     column = np.zeros((1, 1))
@@ -153,16 +165,27 @@ def test_the_likelihood_of_one_count_is_that_of_the_mixture():
 
 def test_a_bent_season_makes_its_high_weeks_less_certain():
     """By the square of exp(beta S) in the short memory's step, all else equal."""
-    columns, shares = np.array([[1.0]]), np.array([1.0])
-    mean = np.zeros((1, 1, FIRST_COLUMN + 1))
-    mean[..., -1] = 0.5
-    covariance = np.zeros((1, 1, FIRST_COLUMN + 1, FIRST_COLUMN + 1))
+    mean, root = np.zeros(FIRST_COLUMN + 1), np.zeros((FIRST_COLUMN + 1, FIRST_COLUMN + 1))
+    mean[-1] = 0.5
     step = 0.2**2 * (1 - 0.7**2)
-    spread = [
-        look_ahead(mean, covariance, columns, shares, _set(season_bend=bend))[1][0, 0, 0]
+    variance = [
+        _of_paths(mean, root, np.array([[1.0]]), np.array([1.0]), _set(season_bend=bend)[0])[1]
         for bend in (0.0, 0.8)
     ]
-    assert spread[1] - spread[0] == pytest.approx(step * (np.exp(2 * 0.8 * 0.5) - 1.0))
+    expected = step * (np.exp(2 * 0.8 * 0.5) - 1.0)
+    assert variance[1][0, 0] - variance[0][0, 0] == pytest.approx(expected)
+
+
+def test_weeks_of_a_path_share_what_lasts():
+    """Two weeks on: level 2^(-1/30) a week, slope in between, memory 0.7 a week, base for good."""
+    mean = np.zeros(FIRST_COLUMN)
+    spread = np.array([0.3, 0.0, 0.2, 0.1])
+    nothing = np.zeros((2, 0))
+    _, found = _of_paths(mean, np.diag(spread), nothing, np.zeros(0), _set(slope_step=0.0)[0])
+    stays = 0.5 ** (1 / 30)
+    level = stays * (stays**2 * 0.3**2 + 0.05**2)
+    memory = 0.7 * 0.2**2  # at its long-run variance from the first week on
+    assert found[0, 1] == pytest.approx(level + memory + 0.1**2)
 
 
 # ----------------------------------------------------------------------------------- in use
@@ -193,13 +216,15 @@ def test_a_region_that_says_nothing_yet_has_the_season_of_all():
 
 
 def test_weeks_that_are_not_known_are_weeks_that_only_passed():
-    """Ending early, or three unknown weeks: the same forecast of the same weeks."""
+    """Ending early, or three unknown weeks: forecasts of the same weeks that differ by chance."""
     counts = _counts(30.0 * _season(300)[None])
     member = _fitted(counts)
     gap = counts.copy(deep=True)
     gap[:, 297:] = np.nan
     early, late = (_drawn(member.updated(c, xr.zeros_like(c)), 300) for c in (counts[:, :297], gap))
-    assert np.array_equal(early.values, late.values)
+    for week in (0, 12):
+        one, two = (np.sqrt(d.values[:, 0, week]) for d in (early, late))
+        assert stats.ks_2samp(one, two).pvalue > 0.01
 
 
 def test_told_of_the_same_counts_and_kept_as_text_it_draws_the_same():
@@ -231,20 +256,43 @@ def test_newer_counts_move_the_level_and_leave_the_parameters():
     assert 1.2 < raised / usual < 2.2
 
 
-def test_a_full_week_is_taken_in_only_where_it_says_more():
-    """At least 10 where 30 were thought of is no news; at least 60 is."""
+def test_a_full_week_tells_what_a_bound_tells():
+    """Of a normal log-mean plus the noise of a count, known to lie above the log of the count.
+
+    The moments of what is left are those of a truncated normal sum, by quadrature.
+    """
+    base_sd, size, known = 0.3, 20.0, np.log(30.0)
+    sets = _set(level_step=1e-6, slope_start=1e-9, slope_step=1e-9, short_sd=1e-6, size=size)
+    for count in (10.0, 30.0, 60.0):
+        found = follow(
+            *(np.array([[count]]), np.array([[known]]), np.ones((1, 1), bool)),
+            *(np.zeros((1, 1)), np.array([1.0]), np.zeros((1, 1)), np.array([0.1])),
+            *(base_sd, sets),
+        )
+        noise = np.sqrt(1.0 / count + 1.0 / size)
+        at = np.linspace(-3.0, 3.0, 20001)
+        weight = stats.norm.pdf(at, 0.0, base_sd) * stats.norm.sf(
+            np.log(count) - known - at, 0, noise
+        )
+        mean = (at * weight).sum() / weight.sum()
+        variance = ((at - mean) ** 2 * weight).sum() / weight.sum()
+        assert found[1][0, 0, 3] == pytest.approx(mean, abs=1e-5)
+        assert found[2][0, 0, 3, 3] == pytest.approx(variance, rel=1e-3)
+        assert found[0][0] == pytest.approx(np.log(weight.sum() * (at[1] - at[0])), abs=1e-4)
+
+
+def test_full_weeks_that_say_no_more_than_was_thought_hardly_move_the_level():
+    """At least 10 where 30 were thought of is hardly news; at least 60 for a month is."""
     counts = _counts(30.0 * np.ones((1, 300)))
     nothing = _fitted(counts)
-    for count, said in ((10.0, False), (60.0, True)):
-        seen = counts.copy(deep=True)
-        seen[:, 296:] = count
-        full = xr.zeros_like(counts, dtype=bool)
-        full[:, 296:] = True
-        blank = seen.where(~full)
+    full = xr.zeros_like(counts, dtype=bool)
+    full[:, 296:] = True
+    passed = nothing.updated(counts.where(~full), xr.zeros_like(counts))
+    usual = float(_drawn(passed, 300, n_weeks=4).mean())
+    for count, low, high in ((10.0, 0.97, 1.06), (60.0, 1.25, 2.2)):
+        seen = counts.where(~full, count)
         told = nothing.updated(seen, xr.zeros_like(seen), full=full)
-        passed = nothing.updated(blank, xr.zeros_like(blank))
-        same = np.array_equal(told.mean_, passed.mean_)
-        assert same is not said
+        assert low < float(_drawn(told, 300, n_weeks=4).mean()) / usual < high
 
 
 def test_nothing_is_drawn_far_above_what_was_ever_seen():
@@ -257,6 +305,21 @@ def test_nothing_is_drawn_far_above_what_was_ever_seen():
     highest = 2.0 * rate * (float(counts.max()) + extra) / (rate + extra)
     assert TABLE.number("state_space.beyond") == 2.0
     assert float(_drawn(member, 250).mean()) == pytest.approx(highest, rel=0.05)
+
+
+@pytest.mark.parametrize(("shared", "low", "high"), [(0.0, 0.0, 0.25), (1.0, 0.7, 0.99)])
+def test_regions_go_together_as_they_did(shared, low, high):
+    """Shocks of their own, or one for both: so their surprises say, and so totals are drawn."""
+    rng = np.random.default_rng(8)
+    shocks = rng.normal(size=(3, 320))
+    memory = np.zeros((2, 320))
+    for week in range(1, 320):
+        step = np.sqrt(shared) * shocks[2, week] + np.sqrt(1.0 - shared) * shocks[:2, week]
+        memory[:, week] = 0.8 * memory[:, week - 1] + 0.15 * step
+    member = _fitted(_counts(40.0 * np.exp(memory), seed=4))
+    assert low <= member.alike_ <= high
+    drawn = np.log1p(_drawn(member, 320, n_regions=2).values[:, :, 4])
+    assert np.corrcoef(drawn.T)[0, 1] == pytest.approx(member.alike_, abs=0.25)
 
 
 @pytest.mark.long
