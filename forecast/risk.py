@@ -59,7 +59,8 @@ class FloweringWindow:
     region, plant
         Where and what.
     days
-        Dates for 10, 50 and 90 %, given that it comes; None where it has flowered.
+        Dates for 10, 50 and 90 %, given that it comes; None where it has flowered, and where it is
+        forecast for other regions while this one has too few years of weather.
     half
         Dates for 25 and 75 %.
     never
@@ -234,7 +235,8 @@ def _window(
 def flowering_windows(issued: xr.Dataset, region: str) -> list[FloweringWindow]:
     """Return the plants of a region that are in their season, the earliest first.
 
-    Empty where none is, and in an issue of before it was kept.
+    Those that flowered come before them, those that cannot be forecast here after. Empty where none
+    is in season, and in an issue of before it was kept.
     """
     if "flowering_days" not in issued:
         return []
@@ -247,6 +249,10 @@ def flowering_windows(issued: xr.Dataset, region: str) -> list[FloweringWindow]:
             for level in (0.1, 0.25, 0.5, 0.75, 0.9)
         )
         if np.isnan(seen) and np.isnan(middle):
+            # in season where it is forecast for others; then years are lacking here
+            if bool(issued["flowering_days"].sel(plant=plant).notnull().any()):
+                own_dates = int(one["flowering_dates"])
+                found.append(FloweringWindow(region, plant, None, None, 0.0, own_dates, None))
             continue
         is_ahead = bool(np.isnan(seen))
         found.append(
@@ -261,7 +267,13 @@ def flowering_windows(issued: xr.Dataset, region: str) -> list[FloweringWindow]:
                 is_ahead and _date_of(middle) < origin,
             )
         )
-    return sorted(found, key=lambda window: window.days[1] if window.days else date.min)
+    return sorted(found, key=_flowers_on)
+
+
+def _flowers_on(window: FloweringWindow) -> date:
+    if window.days is None:
+        return date.max if window.seen is None else window.seen
+    return window.days[1]
 
 
 def _span(days: NDArray[np.float64]) -> Span:

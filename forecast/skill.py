@@ -149,7 +149,7 @@ def _row(label: str, part: pd.DataFrame, seed: int) -> dict[str, object]:
         "seasons": part["season"].nunique(),
         "error": part["weighted_interval_score"].mean(),
         "relative": ratio.ratio,
-        "low": ratio.low,
+        "low": max(ratio.low, 0.0),
         "high": ratio.high,
         **{f"cover_{level}": one.mean for level, one in held.items()},
         **{f"cover_{k}_low": float(np.clip(one.low, 0.0, 1.0)) for k, one in held.items()},

@@ -29,6 +29,7 @@ from forecast.risk import (
 )
 from models.allergens import catalogue
 from models.flare.attribution import FOUND, Evidence
+from models.parameters import load_table
 from models.weeks import monday_of
 
 LIKELY = 0.5
@@ -134,8 +135,12 @@ def flowering_sentence(window: FloweringWindow) -> str:
     name = window.plant.capitalize()
     if window.seen is not None:
         return f"{name} flowered on {day(window.seen)}, as reported."
-    assert window.days is not None
-    assert window.half is not None
+    if window.days is None or window.half is None:
+        least = load_table("models.season", "season.toml").number("in_season.least_traces")
+        return (
+            f"{name} is in its season and not forecast here: that takes {least:g} earlier years of "
+            "this region's weather; bring them with `forepaw pull` or `forepaw import weather`."
+        )
     rests = f"learnt from {window.own_dates} dates of this region"
     if not window.own_dates:
         rests = "no date of this region is known: learnt from others, so the spread is wider"

@@ -223,7 +223,7 @@ def _paired(
     found = {
         "cases": ratio.cases,
         "relative": ratio.ratio,
-        "low": ratio.low,
+        "low": max(ratio.low, 0.0),  # widened, it may pass below what a ratio can be
         "high": ratio.high,
         "seasons": ratio.blocks,
         "p_value": _over_origins(ours, theirs, last_lead),

@@ -65,9 +65,10 @@ def open_netcdf(path: Path) -> xr.Dataset:
     except OSError as error:
         raise ClimateError(f"{path} cannot be read: {(error.strerror or '').lower()}") from error
     if not start.startswith((_CLASSIC, _HDF5)):
+        found = "is no NetCDF file" if start else "is empty"
         raise ClimateError(
-            f"{path.name} is not a NetCDF file (it begins with {start!r}); give a CF NetCDF file "
-            "with dimensions station and time"
+            f"{path.name} {found}; daily weather comes as a CF NetCDF file with the dimensions "
+            "station and time (what it holds: sample_climate/README.md)"
         )
     try:
         if start.startswith(_CLASSIC):

@@ -150,7 +150,9 @@ def dogs_by_number(records: Records, numbers: Iterable[str]) -> list[str]:
             plain = {one.casefold(): one for one in known}
             near = difflib.get_close_matches(number.casefold(), plain, n=1)
             hint = f"; did you mean {plain[near[0]]}?" if near else ""
-            raise DosingError(f"a plan was asked for dog {number!r}, which is not on record{hint}")
+            raise DosingError(
+                f"something was asked for dog {number!r}, which is not on record{hint}"
+            )
         found.append(known[number])
     return found
 

@@ -114,8 +114,7 @@ def _number(name: str, text: str, lowest: float, highest: float) -> float:
         found = float("nan")
     if not lowest <= found <= highest:
         raise StaffingError(
-            f"{name}: {text!r} was given; allowed is {lowest:g} to {highest:g}, with a decimal "
-            "point"
+            f"{name}: {text!r} was given; allowed is a number from {lowest:g} to {highest:g}"
         )
     return found
 

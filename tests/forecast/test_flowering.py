@@ -84,13 +84,18 @@ def test_silence_says_something_only_where_somebody_reports(model, known):
 
 
 def test_a_region_with_few_years_of_weather_does_not_silence_the_others(model, then):
-    """Of the north the weather is known for five years: no dates of it, those of the south stay."""
+    """Of the north the weather is known for five years: no dates of it, those of the south stay.
+
+    The page of the north says that cherry is not forecast there, and that it takes ten years.
+    """
     known = then.observed
     young = (known["region"] == "north") & (known["time"] < np.datetime64("2016-09-01"))
     few = replace(then, observed=known.where(~young))
     held = flowering_arrays(model, few).assign_attrs(origin=f"{IN_MARCH}")
-    assert flowering_windows(held, "north") == []
-    assert [window.plant for window in flowering_windows(held, "south")] == ["cherry"]
+    (silent,) = flowering_windows(held, "north")
+    assert (silent.plant, silent.days, silent.seen) == ("cherry", None, None)
+    assert "not forecast here: that takes 10 earlier years" in flowering_sentence(silent)
+    assert [window.days is None for window in flowering_windows(held, "south")] == [False]
 
 
 def test_out_of_season_there_is_none(issue, known, model):

@@ -51,7 +51,8 @@ def read_korea(file: Path) -> tuple[xr.Dataset, pd.DataFrame]:
         latitude=("region", places["latitude"].to_numpy()),
         longitude=("region", places["longitude"].to_numpy()),
     )
-    return weather, dates[_well_observed(dates, missing)].reset_index(drop=True)
+    begin = pd.to_datetime((dates["year"] - 1).astype(str) + "-10-01")
+    return weather, dates[well_observed(dates, missing, begin)].reset_index(drop=True)
 
 
 def _weather(archive: zipfile.ZipFile, names: dict[str, str]) -> tuple[xr.Dataset, pd.DataFrame]:
@@ -63,10 +64,21 @@ def _weather(archive: zipfile.ZipFile, names: dict[str, str]) -> tuple[xr.Datase
     table = table[(table["tm"] >= FIRST_DAY) & (table["tm"] <= LAST_DAY)]
     table["time"] = pd.to_datetime(table.pop("tm"), format="%Y-%m-%d")
     table = table.drop_duplicates(["region", "time"])
-    days = pd.date_range(FIRST_DAY, LAST_DAY)
+    return laid_out(table, pd.date_range(FIRST_DAY, LAST_DAY))
+
+
+def laid_out(table: pd.DataFrame, days: pd.DatetimeIndex) -> tuple[xr.Dataset, pd.DataFrame]:
+    """Lay rows (region, time, tasmin, tasmax) out by region and day, gaps filled by the rules.
+
+    Returns
+    -------
+    tuple
+        Weather, dims (region, time) [degC], and which of its values were missing (time, region).
+        Extremes out of order are missing.
+    """
     wide = {
         c: table.pivot(index="time", columns="region", values=c).reindex(days)
-        for c in columns.values()
+        for c in ("tasmin", "tasmax")
     }
     crossed = wide["tasmin"] > wide["tasmax"]
     wide = {name: field.mask(crossed) for name, field in wide.items()}
@@ -107,13 +119,16 @@ def _dates(archive: zipfile.ZipFile, names: dict[str, str]) -> pd.DataFrame:
     return dates[kept & dates["date"].dt.day_of_year.between(EARLIEST, LATEST)]
 
 
-def _well_observed(dates: pd.DataFrame, missing: pd.DataFrame) -> np.ndarray:
+def well_observed(
+    dates: pd.DataFrame, missing: pd.DataFrame, begin: pd.Series[pd.Timestamp]
+) -> np.ndarray:
+    """Say which dates (region, date) have weather, hardly any day missing, from `begin` to them."""
     gone = {name: column.to_numpy().cumsum() for name, column in missing.items()}
-    first = pd.to_datetime((dates["year"] - 1).astype(str) + "-10-01")
-    begin = missing.index.get_indexer(first)
-    end = missing.index.get_indexer(dates["date"])
+    starts, stops = (missing.index.get_indexer(days) for days in (begin, dates["date"]))
     share = [
         (gone[region][stop] - (gone[region][start - 1] if start else 0)) / (stop - start + 1)
-        for region, start, stop in zip(dates["region"], begin, end, strict=True)
+        if start >= 0 and stop >= 0
+        else 1.0
+        for region, start, stop in zip(dates["region"], starts, stops, strict=True)
     ]
     return np.array(share) <= MOST_MISSING

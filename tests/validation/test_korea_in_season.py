@@ -17,25 +17,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-import scoringrules
-from korea_scores import (
-    LAST_TEST,
-    LAST_TRAINING,
-    Data,
-    about,
-    fitted,
-    rms,
-    scorings,
-    updated,
-    year_interval,
-)
+from korea_scores import about, scorings, trial
+from onset_protocol import held, in_season, rms, year_interval
 from record import keep, text_table
 
-from models.season.in_season import MEMBERS, InSeasonOnset, OnsetAhead
+from models.season.in_season import MEMBERS
 
 pytestmark = pytest.mark.validation
 
-PAST_YEARS = 30
 # Continuous ranked probability scores [d] of the best calibrated method tried, by issue day.
 ISSUE_DAYS = {"1 Feb": 123, "1 Mar": 151, "15 Mar": 165, "1 Apr": 182, "15 Apr": 196}
 CRPS_BARS = {
@@ -83,10 +72,10 @@ MISSED_IN_SEASON = {
 
 def test_the_forecast_in_season_reaches_the_bars(korea_data):
     """From five issue days: CRPS at or below the bar, 80 % intervals that hold 76 to 84 %."""
-    data = Data(*korea_data)
+    data = trial(*korea_data)
     scored = pd.concat(
         [
-            _in_season(data, species, name).assign(species=species, issued=name)
+            in_season(data, species, ISSUE_DAYS[name]).assign(species=species, issued=name)
             for species, bars in CRPS_BARS.items()
             for name in bars
         ]
@@ -97,11 +86,11 @@ def test_the_forecast_in_season_reaches_the_bars(korea_data):
         missed |= {(species, name)} if crps > bar else set()
         rows.append(
             [species, name, len(part), float(part["climatology"].mean()), bar, crps]
-            + [_held(part, level) for level in (0.5, 0.8, 0.9)]
+            + [held(part, level) for level in (0.5, 0.8, 0.9)]
             + [rms(part[member]) for member in MEMBERS]
             + ["missed" if crps > bar else "reached"]
         )
-    pooled = [f"{100 * _held(scored, level):.1f} %" for level in (0.5, 0.8, 0.9)]
+    pooled = [f"{100 * held(scored, level):.1f} %" for level in (0.5, 0.8, 0.9)]
     pit = np.histogram(scored["pit"], bins=10, range=(0, 1))[0] / len(scored)
     table = {
         "title": "In season 2006-2024: CRPS [d], shares within intervals, RMSE of members [d]",
@@ -135,7 +124,7 @@ def test_the_forecast_in_season_reaches_the_bars(korea_data):
         notes=notes,
     )
     assert missed <= MISSED_IN_SEASON
-    assert COVERAGE[0] <= _held(scored, 0.8) <= COVERAGE[1]
+    assert COVERAGE[0] <= held(scored, 0.8) <= COVERAGE[1]
 
 
 def _told_from_chance(scored: pd.DataFrame) -> dict[str, Any]:
@@ -176,56 +165,3 @@ def _since_issue_before(part: pd.DataFrame, before: pd.DataFrame) -> list[float 
 
 def _with_interval(values: pd.Series, year: pd.Series) -> list[float | str]:
     return [float(values.mean()), *year_interval(values, year)]
-
-
-def _in_season(data: Data, species: str, name: str) -> pd.DataFrame:
-    """Forecast every season after 2005 from one day of it, with all that was known on that day."""
-    issue_day, dates, scored = ISSUE_DAYS[name], data.of(species), []
-    onset = fitted(data, species, LAST_TRAINING)
-    forecast = InSeasonOnset(onset, issue_day=issue_day).fit(data.until(LAST_TRAINING))
-    for year in range(LAST_TRAINING + 1, LAST_TEST + 1):
-        seen = dates[dates["year"] == year].sort_values("region")
-        weather = data.weather.sel(
-            region=seen["region"].tolist(),
-            time=slice(f"{year - PAST_YEARS - 2}-10-01", f"{year}-07-31"),
-        )
-        ahead = forecast.predict(weather, year, not_before=issue_day)
-        day = seen["day"].to_numpy()
-        if (day >= issue_day).any():
-            scored.append(_scored(ahead, dates, seen, day >= issue_day))
-        forecast = forecast.updated(updated(data, species, year), ahead, day)
-    return pd.concat(scored)
-
-
-def _scored(
-    ahead: OnsetAhead, dates: pd.DataFrame, seen: pd.DataFrame, to_come: np.ndarray
-) -> pd.DataFrame:
-    """Score those of a year's dates that were to come; `ahead` is of all of them."""
-    assert np.array_equal(ahead.region, np.arange(len(seen)))
-    year, seen = int(seen["year"].iloc[0]), seen[to_come]
-    day, members = seen["day"].to_numpy(), ahead.members[to_come]
-    past = dates[(dates["year"] < year) & (dates["year"] >= year - PAST_YEARS)]
-    by_region = {region: part["day"].to_numpy() for region, part in past.groupby("region")}
-    usual = [
-        _crps(np.array([d]), by_region[r][None])[0] if len(by_region.get(r, ())) > 2 else np.nan
-        for r, d in zip(seen["region"], day, strict=True)
-    ]
-    errors = {name: day - ahead.by_member[i][to_come] for i, name in enumerate(MEMBERS)}
-    return pd.DataFrame(
-        {
-            "region": seen["region"].to_numpy(),
-            "year": year,
-            "crps": _crps(day, members),
-            "climatology": usual,
-            "pit": (members < day[:, None]).mean(axis=1),
-            **errors,
-        }
-    )
-
-
-def _crps(observed: np.ndarray, members: np.ndarray) -> np.ndarray:
-    return np.asarray(scoringrules.crps_ensemble(observed, members, estimator="nrg"))
-
-
-def _held(part: pd.DataFrame, level: float) -> float:
-    return float((np.abs(part["pit"] - 0.5) <= level / 2).mean())

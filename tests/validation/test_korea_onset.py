@@ -11,13 +11,10 @@ seasons were scored stands in ``korea_scorings.csv`` and in the page made from t
 
 from __future__ import annotations
 
-import numpy as np
-import pandas as pd
 import pytest
-from korea_scores import LAST_TRAINING, Data, about, fitted, rms, rms_interval, scorings
+from korea_scores import about, scorings, trial
+from onset_protocol import hindcast, new_stations, rms, rms_interval
 from record import keep, text_table
-
-from models.season import FloweringOnset
 
 pytestmark = pytest.mark.validation
 
@@ -49,14 +46,15 @@ WHY_MISSED_HINDCAST = {
 
 @pytest.fixture(scope="module")
 def data(korea_data):
-    return Data(*korea_data)
+    return trial(*korea_data)
 
 
 def test_the_hindcast_reaches_the_bars(data):
     """Dates up to 2005 fitted, those of 2006 to 2024 predicted from the whole weather."""
     rows, missed = [], set()
     for species, bar in HINDCAST_BARS.items():
-        scored = _hindcast(data, species)
+        scored = hindcast(data, species)
+        assert scored["model"].notna().all()
         error, usual = scored["doy"] - scored["model"], scored["doy"] - scored["usual"]
         rmse = rms(error)
         low, high = rms_interval(error, scored["year"])
@@ -107,7 +105,7 @@ def test_a_station_without_dates_of_its_own_borrows(data):
     """
     rows = []
     for species, bar in NEW_STATION_BARS.items():
-        scored = _new_stations(data, species)
+        scored = new_stations(data, species)
         error = scored["doy"] - scored["model"]
         held = float((error.abs() <= NORMAL_90 * scored["sd"]).mean())
         low, high = rms_interval(error, scored["year"])
@@ -128,37 +126,3 @@ def test_a_station_without_dates_of_its_own_borrows(data):
     )
     assert all(row[3] <= row[2] + 0.2 for row in rows)
     assert all(0.7 <= row[-1] <= 0.9 for row in rows)
-
-
-def _hindcast(data: Data, species: str) -> pd.DataFrame:
-    dates = data.of(species)
-    test = dates[dates["year"] > LAST_TRAINING]
-    model = fitted(data, species, LAST_TRAINING)
-    predicted = model.predict(data.weather).to_series()
-    keys = pd.MultiIndex.from_arrays([test["region"], test["year"]])
-    usual = dates[dates["year"] <= LAST_TRAINING].groupby("region")["doy"].mean()
-    test = test.assign(
-        model=predicted.reindex(keys).to_numpy(), usual=test["region"].map(usual).to_numpy()
-    )
-    assert test["model"].notna().all()
-    return test
-
-
-def _new_stations(data: Data, species: str) -> pd.DataFrame:
-    dates = data.of(species)
-    regions = np.array(sorted(set(dates["region"])))
-    fold = np.random.default_rng(5).permutation(len(regions)) % 5
-    scored = []
-    for number in range(5):
-        new = dates["region"].isin(regions[fold == number])
-        train = dates[~new & (dates["year"] <= LAST_TRAINING)]
-        test = dates[new & (dates["year"] > LAST_TRAINING)]
-        model = FloweringOnset().fit(data.until(LAST_TRAINING), train)
-        weather = data.weather.sel(region=sorted(set(test["region"])))
-        keys = pd.MultiIndex.from_arrays([test["region"], test["year"]])
-        day, sd = (
-            found.to_series().reindex(keys).to_numpy()
-            for found in (model.predict(weather), model.predict_sd(weather))
-        )
-        scored.append(test.assign(model=day, sd=sd))
-    return pd.concat(scored)

@@ -18,31 +18,16 @@ import os
 import warnings
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
 from record import keep, text_table
 from surveillance import weekly_series
-
-from models.backtest import LEADS, rolling_origins, score_origin, season_blocks
-from models.flare.climatology import (
-    draw_climatology,
-    draw_last_season,
-    draw_last_value,
-    draw_trend_climatology,
-)
-from models.flare.count_forecaster import CountDraws, CountForecaster, is_long
-from models.flare.recalibration import best_factor, spread_again
-from models.flare.yearly_review import seasons_needed
-from models.scores import block_bootstrap_mean, block_bootstrap_ratio, diebold_mariano
-from models.streams import DrawStreams
+from weekly_protocol import Protocol
 
 pytestmark = pytest.mark.validation
 
 SCORINGS = Path(__file__).with_name("weekly_counts_scorings.csv")
-TEST_WEEKS, BETWEEN_ORIGINS, AHEAD, DRAWS, SEED = 156, 6, 26, 1000, 8
-LEAST_WEEKS = 104  # of counts, for a forecast
 FIRST = "salmonellosis in hospital, Germany"
 BAR = 0.35  # best of the single models tried by others on this protocol, relative to climatology
 WEIGHTS_TRIED = (
@@ -106,28 +91,10 @@ def series() -> dict[str, xr.DataArray]:
 
 def test_the_engine_reaches_the_bar(series):
     """Salmonellosis: relative score at or below 0.35. Three more series with the same engine."""
-    scores = {name: _scores(counts) for name, counts in series.items()}
-    reached = {name: _row(name, scored) for name, scored in scores.items()}
-    tables = [
-        {
-            "title": "Relative weighted interval score by weeks ahead, and coverage",
-            "columns": [
-                *("series", "1-4", "5-13", "14-26", "all", "5 %", "95 %"),
-                *("in 50 %", "5 %", "95 %", "in 90 %", "5 %", "95 %"),
-            ],
-            "rows": list(reached.values()),
-        },
-        {
-            "title": "Against each reference, all leads: relative score and Diebold-Mariano p",
-            "columns": ["series", *(c for r in REFERENCES for c in (r, "p"))],
-            "rows": [_against(name, scored) for name, scored in scores.items()],
-        },
-        {
-            "title": "Members alone, relative to climatology, all leads",
-            "columns": ["series", *_members(scores[FIRST])],
-            "rows": [_alone(name, scored) for name, scored in scores.items()],
-        },
-    ]
+    protocol = Protocol()
+    scores = {name: protocol.scores(counts, print) for name, counts in series.items()}
+    tables = protocol.tables(scores)
+    reached = {row[0]: row for row in tables[0]["rows"]}
     for table in tables:
         print("\n" + text_table(table))
     keep(
@@ -140,146 +107,6 @@ def test_the_engine_reaches_the_bar(series):
     assert round(reached[FIRST][4], 2) <= BAR
     # whatever the bar: each series beats climatology over all leads
     assert all(row[4] < 1.0 for row in reached.values())
-
-
-REFERENCES = ("climatology", "trend-climatology", "last value", "last season")
-
-
-def _scores(counts: xr.DataArray) -> pd.DataFrame:
-    n_weeks = counts.sizes["week"]
-    origins = rolling_origins(
-        counts["week"].values, first=n_weeks - TEST_WEEKS, every=BETWEEN_ORIGINS, n_ahead=AHEAD
-    )
-    # one factor a year of origins, from weeks before it: as a practice's is
-    years = {pd.Timestamp(origin).year for origin in origins}
-    factors = {year: _factor(counts, year) for year in sorted(years)}
-    print({year: round(factor, 2) for year, factor in factors.items()})
-    frames = [_one(counts, o, factors[pd.Timestamp(o).year]) for o in origins]
-    return pd.concat(frames, ignore_index=True)
-
-
-def _factor(counts: xr.DataArray, year: int) -> float:
-    """Return by how much draws are spread for origins of a year, from the half years before it."""
-    before = counts.sel(week=counts["week"] + np.timedelta64(7, "D") <= np.datetime64(f"{year}"))
-    n_weeks, roots = before.sizes["week"], []
-    least_weeks = 0.0 if is_long(before, before) else None  # of the members that are asked then
-    for start in range(n_weeks % AHEAD, n_weeks, AHEAD):
-        if start < LEAST_WEEKS:
-            continue
-        past, ahead = before.isel(week=slice(start)), before["week"].values[start : start + AHEAD]
-        drawn = _drawn(past, ahead, least_weeks=least_weeks)
-        came = before.isel(week=slice(start, start + AHEAD)).transpose("region", "week")
-        roots.append((np.sqrt(drawn.blended.values), np.sqrt(came.values)))
-    seasons = len(roots) * AHEAD // 52
-    return best_factor(roots, seasons=seasons) if seasons >= seasons_needed() else 1.0
-
-
-def _one(counts: xr.DataArray, origin: np.datetime64, factor: float) -> pd.DataFrame:
-    past = counts.sel(week=counts["week"] < origin)
-    ahead = counts["week"].values[counts["week"].values >= origin][:AHEAD]
-    names = [str(r) for r in past["region"].values]
-    streams = _streams(past, ahead)
-    drawn = _drawn(past, ahead, streams)
-    known = _nothing_known(names, ahead)
-    one = np.exp(known)
-    forecasts = {
-        "climatology": draw_climatology(past, one, streams=streams),
-        "trend-climatology": draw_trend_climatology(past, one, streams=streams),
-        "last value": draw_last_value(past, one, streams=streams),
-        "last season": draw_last_season(past, one, streams=streams),
-    }
-    # last, so that what the references are drawn with does not hang on it
-    forecasts["forepaw"] = spread_again(drawn.blended, factor, streams=streams)
-    members = {f"member: {name}": draws for name, draws in drawn.members.items()}
-    return score_origin(counts, forecasts | members, origin=origin)
-
-
-def _streams(past: xr.DataArray, ahead: np.ndarray) -> DrawStreams:
-    number = int(ahead[0].astype("datetime64[D]").astype(int))
-    return DrawStreams([SEED, number], DRAWS, [str(r) for r in past["region"].values])
-
-
-def _drawn(
-    past: xr.DataArray,
-    ahead: np.ndarray,
-    streams: DrawStreams | None = None,
-    *,
-    least_weeks: float | None = None,
-) -> CountDraws:
-    """Fit the engine to counts and draw the weeks ahead."""
-    names = [str(r) for r in past["region"].values]
-    nothing = _no_drivers(past["week"].values, names)
-    engine = CountForecaster(least_weeks=least_weeks).fit(past, xr.zeros_like(past), nothing)
-    return engine.draw(
-        _nothing_known(names, ahead),
-        _no_drivers(ahead, names, DRAWS),
-        streams=_streams(past, ahead) if streams is None else streams,
-    )
-
-
-def _nothing_known(names: list[str], ahead: np.ndarray) -> xr.DataArray:
-    return xr.DataArray(
-        np.zeros((DRAWS, len(names), len(ahead))),
-        dims=("draw", "region", "week"),
-        coords={"region": names, "week": ahead},
-    )
-
-
-def _no_drivers(weeks, regions, draws=None) -> xr.DataArray:
-    empty = xr.DataArray(
-        np.zeros((1, len(regions), len(weeks))),
-        dims=("driver", "region", "week"),
-        coords={"driver": ["none"], "region": list(regions), "week": weeks},
-    )
-    return empty if draws is None else empty.expand_dims(draw=draws)
-
-
-def _table(scored: pd.DataFrame) -> pd.DataFrame:
-    return scored.pivot_table(index=["origin", "week", "region", "lead"], columns="model")
-
-
-def _row(name: str, scored: pd.DataFrame) -> list:
-    wis = _table(scored)["wis"]
-    lead = wis.index.get_level_values("lead")
-    own = scored[scored["model"] == "forepaw"]
-    by_lead = [
-        float(wis["forepaw"][part].mean() / wis["climatology"][part].mean())
-        for part in ((lead >= a) & (lead <= b) for a, b in LEADS)
-    ]
-    blocks = season_blocks(wis.index.get_level_values("week").to_numpy())
-    ratio = block_bootstrap_ratio(
-        wis["forepaw"].to_numpy(), wis["climatology"].to_numpy(), blocks, seed=SEED, few_blocks=True
-    )
-    row = [name, *by_lead, ratio.ratio, ratio.low, ratio.high]
-    for level in ("within_50", "within_90"):
-        held = block_bootstrap_mean(
-            own[level].to_numpy(),
-            season_blocks(own["week"].to_numpy()),
-            seed=SEED,
-            few_blocks=True,
-        )
-        row += [held.mean, max(held.low, 0.0), min(held.high, 1.0)]
-    return row
-
-
-def _against(name: str, scored: pd.DataFrame) -> list:
-    by_origin = _table(scored)["wis"].groupby("origin").mean()
-    row: list = [name]
-    for reference in REFERENCES:
-        test = diebold_mariano(
-            by_origin["forepaw"], by_origin[reference], steps_ahead=-(-AHEAD // BETWEEN_ORIGINS)
-        )
-        row += [float(by_origin["forepaw"].mean() / by_origin[reference].mean()), test.p_value]
-    return row
-
-
-def _members(scored: pd.DataFrame) -> list[str]:
-    return [m.removeprefix("member: ") for m in scored["model"].unique() if m[:7] == "member:"]
-
-
-def _alone(name: str, scored: pd.DataFrame) -> list:
-    mean = scored.groupby("model")["wis"].mean()
-    return [name, *(float(mean[f"member: {m}"] / mean["climatology"]) for m in _members(scored))]
 
 
 def _notes() -> list[str]:
