@@ -9,7 +9,7 @@ import xarray as xr
 from onset_protocol import OnsetTrial, in_seasons
 
 SCORINGS = Path(__file__).with_name("korea_scorings.csv")
-LAST_TRAINING = 2005
+LAST_TRAINING, LAST_TEST = 2005, 2024
 
 
 def about(test: str) -> str:

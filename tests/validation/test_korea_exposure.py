@@ -17,7 +17,8 @@ import pandas as pd
 import pytest
 import scoringrules
 import xarray as xr
-from korea_scores import LAST_TEST, LAST_TRAINING, about, rms, scorings, year_interval
+from korea_scores import LAST_TEST, LAST_TRAINING, about, scorings
+from onset_protocol import rms, year_interval
 from record import keep, text_table
 
 from models.allergens import Allergen, catalogue
