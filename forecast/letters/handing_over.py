@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from datetime import date, time
 from zoneinfo import ZoneInfo
 
+from sqlalchemy import Connection
+
 from forecast.letters.calendar_file import Subject, calendar_file
 from forecast.letters.calendars_due import Task, due_within
 from forecast.letters.catalogues import language_for
@@ -30,6 +32,7 @@ from forecast.practice import Practice
 from forecast.records import handovers
 from forecast.records.also import Also, nothing_more
 from forecast.records.branches import branches
+from forecast.records.care import reaction_standing
 from forecast.records.dogs import dog, language_of
 from forecast.records.engine import Records
 from forecast.records.handovers import Correspondence, Handover, add_handover, calendars_out
@@ -93,8 +96,8 @@ def hand_over_letter(
     Raises
     ------
     LetterError
-        If nothing may go out any more, no vet has signed the plan, or since the letter was made it
-        was decided on anew, the dog has another owner or the owner another language.
+        If nothing may go out any more, no vet has signed the plan, the dog has reacted to the class
+        and no vet has let it be given again, or since the letter was made it was decided on anew, the dog has another owner or the owner another language.
     """
     of, plan = desk.gate, desk.plan
     assert plan is not None
@@ -103,6 +106,7 @@ def hand_over_letter(
         now.gate.check("a letter")
         if letter.variant in NEEDS_A_VET:
             _check_signed(now, "a letter")
+            _check_reactions(connection, now, "a letter", today=practice.local_date)
         if now.decision != desk.decision:
             raise LetterError(
                 f"the letter for dog {of.number} was made before a vet decided on its plan anew; "
@@ -156,13 +160,15 @@ def hand_over_calendar(
     Raises
     ------
     LetterError
-        If nothing may go out, no vet has signed the plan, or it has no day ahead.
+        If nothing may go out, no vet has signed the plan, the dog has reacted to the class and no
+        vet has let it be given again, or the plan has no day ahead.
     """
     place, today = _place(practice, records, dog_id), practice.local_date
     with records.writing() as connection:
         desk = desk_within(connection, dog_id, therapy, None, today=today)
         desk.gate.check("a calendar")
         decision = _check_signed(desk, "a calendar")
+        _check_reactions(connection, desk, "a calendar", today=today)
         assert desk.told is not None
         wanted = planned_events(
             desk.told.doses, desk.told.uncovered_weeks, today=today, times=times
@@ -237,6 +243,17 @@ def _check_signed(desk: Desk, what: str) -> PlanDecision:
             "signs it first"
         )
     return desk.decision
+
+
+def _check_reactions(connection: Connection, desk: Desk, what: str, *, today: date) -> None:
+    """Refuse to tell dates of a class that the dog has reacted to, however they were signed."""
+    seen = reaction_standing(connection, desk.of.dog_id, desk.of.therapy, on=today)
+    if seen is not None:
+        raise LetterError(
+            f"{what} was to be handed over for dog {desk.gate.number}; a reaction to this class "
+            f"was recorded on {seen}, and no vet has signed since that it may be given again: a "
+            "vet looks at the plan first"
+        )
 
 
 def _place(practice: Practice, records: Records, dog_id: str) -> tuple[str, ZoneInfo]:

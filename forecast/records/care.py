@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Select, Table, select
+from sqlalchemy import Connection, Select, Table, select
 
 from forecast.records import tables
 from forecast.records.engine import Records
@@ -141,6 +141,24 @@ def releases(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:
     query = query if dog_id is None else query.where(table.c.dog_id == dog_id)
     found = frame(records, query, days=("date",))
     return found.rename(columns={"dog_id": "dog"}).drop(columns=["id"])
+
+
+def reaction_standing(
+    connection: Connection, dog_id: str, therapy: str, *, on: datetime.date
+) -> datetime.date | None:
+    """Return the day of the last reaction of a dog to a class, or None.
+
+    None, too, where a vet has let the class be given again on that day or later.
+    """
+    reaction, release = tables.adverse_reaction, tables.therapy_release
+    days = visible(reaction).with_only_columns(reaction.c.date)
+    of_dog = (reaction.c.dog_id == dog_id, reaction.c.therapy == therapy, reaction.c.date <= on)
+    last = max(connection.scalars(days.where(*of_dog)), default=None)
+    if last is None:
+        return None
+    let = (release.c.dog_id == dog_id, release.c.therapy == therapy)
+    signed = select(release.c.id).where(*let, release.c.date >= last, release.c.date <= on)
+    return last if connection.execute(signed).first() is None else None
 
 
 def vaccinations(records: Records, *, dog_id: str | None = None) -> pd.DataFrame:

@@ -134,6 +134,32 @@ def test_no_plan_goes_out_that_no_vet_has_signed(practice, records):
     assert [one.kind for one in handovers_of(records, "rex")] == ["letter"]
 
 
+def test_no_dates_go_out_of_a_class_that_the_dog_reacted_to(practice, records):
+    """Signed before the reaction; once a vet lets the class be given again, they go out."""
+    signed(records)
+    before = desk(practice, records)
+    made = letter_of(practice, before, owner="Ada", vet="Dr Invented")
+    day, of_rex = NOW.date(), {"dog_id": "rex", "therapy": ANTIBODY.id}
+    happens(records, tables.adverse_reaction, **of_rex, date=day)
+    said = f"a reaction to this class was recorded on {day}"
+    with pytest.raises(LetterError, match=said):
+        hand_over_letter(practice, records, before, made, account_id="desk 1")
+    with pytest.raises(LetterError, match=said):
+        hand_calendar(practice, records)
+    happens(records, tables.therapy_release, **of_rex, date=day, signed_by="vet 3")
+    hand_over_letter(practice, records, before, made, account_id="desk 1")
+    assert told(hand_calendar(practice, records))
+
+
+def test_reactions_to_other_classes_and_of_other_dogs_hold_nothing_back(practice, records):
+    signed(records)
+    add_dog(records, "max", number="D2")
+    day = NOW.date()
+    happens(records, tables.adverse_reaction, dog_id="rex", therapy="another class", date=day)
+    happens(records, tables.adverse_reaction, dog_id="max", therapy=ANTIBODY.id, date=day)
+    assert told(hand_calendar(practice, records))
+
+
 def test_a_letter_made_before_another_decision_does_not_go_out(practice, records):
     signed(records)
     before = desk(practice, records)

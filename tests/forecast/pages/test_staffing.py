@@ -308,7 +308,10 @@ def test_a_value_is_mended_by_a_form_and_written_down(at, staffed, opened):
     [
         ({"what": "plan", "weeks": "99"}, "allowed is a number from 1 to 26"),
         ({"what": "plan", "service": "2"}, "allowed is a number from 0.5 to 0.999"),
-        ({"what": "hours", "branch": "at-north", "hours_more": "many"}, "allowed is a number from -12 to 12"),
+        (
+            {"what": "hours", "branch": "at-north", "hours_more": "many"},
+            "allowed is a number from -12 to 12",
+        ),
         ({"what": "closed", "branch": "at-north", "first": "2023-02-01"}, "choose one from 2023"),
         ({"what": "person", "branch": "nowhere", "role": "vet"}, "there are at-north, at-south"),
         ({"what": "storm"}, "there are hours, person, closed, campaign"),
