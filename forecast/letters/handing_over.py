@@ -97,7 +97,8 @@ def hand_over_letter(
     ------
     LetterError
         If nothing may go out any more, no vet has signed the plan, the dog has reacted to the class
-        and no vet has let it be given again, or since the letter was made it was decided on anew, the dog has another owner or the owner another language.
+        and no vet has let it be given again, or since the letter was made it was decided on anew,
+        the dog has another owner or the owner another language.
     """
     of, plan = desk.gate, desk.plan
     assert plan is not None
