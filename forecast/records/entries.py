@@ -130,12 +130,11 @@ def entered_of(records: Records, dog_id: str) -> list[Entered]:
     of_entry: dict[str, list[Row[Any]]] = {}
     for row in rows:
         of_entry.setdefault(row.entry, []).append(row)
-    said = {
-        entry: tuple(held[one.row_of, one.row_id] for one in own) for entry, own in of_entry.items()
-    }
+    said = {entry: _said(held, own) for entry, own in of_entry.items()}
     return [
         Entered(entry, dog_id, said[entry], own[0].at, own[0].account_id)
         for entry, own in of_entry.items()
+        if said[entry]  # else its rows have gone by another way: there is nothing to tell of
     ]
 
 
@@ -155,6 +154,14 @@ def taken_back_of(records: Records, dog_id: str) -> list[Entered]:
         )
         for row in rows
     ]
+
+
+def _said(
+    held: Mapping[tuple[str, int], EnteredRow], rows: Iterable[Row[Any]]
+) -> tuple[EnteredRow, ...]:
+    """Return what the rows of an entry say, as far as they are still there."""
+    found = (held.get((row.row_of, row.row_id)) for row in rows)
+    return tuple(one for one in found if one is not None)
 
 
 def _held(connection: Connection, rows: Sequence[Row[Any]]) -> dict[tuple[str, int], EnteredRow]:
@@ -200,8 +207,11 @@ def take_back(
             "this entry was taken back before, by somebody else or by the same form sent twice; "
             "it counts nowhere, and nothing was changed now"
         )
-    held = _held(connection, rows)
-    said = tuple(held[row.row_of, row.row_id] for row in rows)
+    said = _said(_held(connection, rows), rows)
+    if not said:
+        raise TakenBackError(
+            "an entry was to be taken back that is no longer on record; open the dog's page again"
+        )
     for row in rows:
         table = _TABLES[row.row_of]
         connection.execute(delete(table).where(table.c.id == row.row_id))

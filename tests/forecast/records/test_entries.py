@@ -108,6 +108,19 @@ def test_twice_or_of_another_dog_it_is_refused_and_nothing_changes(records, dogs
     assert len(taken_back_of(records, rex)) == 1
 
 
+def test_an_entry_whose_rows_have_gone_by_another_way_is_nothing_to_show(records, dogs):
+    """Such as a status that was put right: the page shows the rest, and taking back says so."""
+    rex, _ = dogs
+    both = entered(records, rex, ("pruritus_score", SCORE), ("therapy_event", DOSE))
+    alone = entered(records, rex, ("pruritus_score", SCORE | {"pvas": 3.0}))
+    with records.writing() as connection:
+        connection.execute(tables.pruritus_score.delete())
+    assert [(one.id, len(one.rows)) for one in entered_of(records, rex)] == [(both, 1)]
+    with pytest.raises(TakenBackError, match="no longer on record"):
+        taken_back(records, rex, alone)
+    assert [row.table for row in taken_back(records, rex, both).rows] == ["therapy_event"]
+
+
 def test_the_row_of_a_file_that_an_entry_stood_before_counts_again(records, dogs):
     """The dose is declined by the file; the slip said given."""
     rex, _ = dogs

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import re
 import time
 from math import log
 
@@ -13,6 +14,7 @@ from walking import faults, opened, sign_in
 
 from forecast.accounts.roles import Role
 from forecast.dosing.effect_times import as_kept
+from forecast.dosing.plan import Proposal
 from forecast.practice import open_practice
 from forecast.records import open_records, tables
 from forecast.records.dogs import dogs, identities
@@ -65,7 +67,11 @@ def rex(site):
         connection.execute(update(tables.owner).values(contact=CONTACT))
     rate = RatePosterior(1e6, 1e6 * 30**2 / log(1.25), 0.05)
     told = EffectTime("scores", 15.0, 45.0, 6, 5, 49.0, 2.0, rate)
-    head = {"proposal": "hold a slot", "uncovered_weeks_known": True, "effect_time": as_kept(told)}
+    head = {
+        "proposal": Proposal.HOLD_A_SLOT,
+        "uncovered_weeks_known": True,
+        "effect_time": as_kept(told),
+    }
     issue, made = newest_issue(records), site.moment
     assert issue is not None
     ids = ("walked", one.id, issue.id, "anti_il31_antibody", "proposed")
@@ -106,7 +112,7 @@ def enter(page, kind):
     panel, typed, chosen = ENTRIES[kind]
     points, keys = 0, 0
     if panel:
-        page.locator("main summary", has_text=panel).first.click()
+        page.locator("main summary").filter(has_text=re.compile(f"^{panel}")).first.click()
         points += 1
     form = of_form(page, kind)
     for label, text in typed.items():
