@@ -331,7 +331,7 @@ def test_intervals_hold_what_they_say_on_counts_of_its_own_kind():
     rng, held = np.random.default_rng(11), []
     weeks = pd.date_range(WEEKS[0], periods=339, freq="7D")
     columns = season(weeks.values.astype("datetime64[D]"), 3)
-    for series in range(30):
+    for _ in range(30):
         level, slope, memory = 0.0, rng.normal(0, 0.0015), 0.0
         coefficients = rng.normal(0, [0.4, 0.4, 0.2, 0.2, 0.1, 0.1, 0.1, 0.1])
         log_mean = np.empty(339)
@@ -349,5 +349,4 @@ def test_intervals_hold_what_they_say_on_counts_of_its_own_kind():
         drawn = _drawn(_fitted(past), 313).values[:, 0]
         low, high = np.quantile(drawn, [0.1, 0.9], axis=0)
         held.append(((counts[313:] >= low) & (counts[313:] <= high)).mean())
-        assert series < 30
-    assert 0.70 < np.mean(held) < 0.93
+    assert 0.70 < np.mean(held) < 0.90
